@@ -1,0 +1,1 @@
+//! Lives by group → tests, life ratios, sample planning.

@@ -1,0 +1,5 @@
+//! Model + ages + schedule → remaining life, chance in each job, demand distributions.
+
+mod types;
+
+pub use types::*;

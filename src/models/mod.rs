@@ -1,0 +1,10 @@
+//! Lives → life models: families, likelihood, estimates, intervals, posterior, model-free curves,
+//! fit checks, regression.
+
+mod caution;
+mod fit;
+mod life_model;
+
+pub use caution::*;
+pub use fit::*;
+pub use life_model::*;

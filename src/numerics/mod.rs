@@ -1,0 +1,1 @@
+//! Roots, quadrature, special functions, convolution, seeded streams; no word of the domain.

@@ -1,0 +1,272 @@
+//! A fleet folder as typed, checked data: what every later stage starts from.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use serde::Serialize;
+
+use super::{Problem, RowCounts, RowRef};
+
+/// What a reason in the export says about the part that came out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// It reached the end of its life.
+    Worn,
+    /// It came out for another reason.
+    Unworn,
+    /// It was looked at, found good and left in.
+    InspectedOk,
+    /// No mapping in `fleet.toml` covers the text: never counted as worn.
+    Unknown,
+}
+
+/// One row of the replacement export, read and checked.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Replacement {
+    /// Day of the replacement or inspection.
+    pub date: Date,
+    /// Machine name after aliases.
+    pub machine: String,
+    /// Part kind, as named in the catalogue.
+    pub part: String,
+    /// Position on the machine, where told.
+    pub position: Option<String>,
+    /// Hour meter, operating hours, where told.
+    pub hours: Option<f64>,
+    /// The reason's text as it stood.
+    pub reason: String,
+    /// What the reason means.
+    pub verdict: Verdict,
+    /// Serial number of the part that came out or went in (it follows the part).
+    pub serial: Option<String>,
+    /// How many were changed together, where told.
+    pub quantity: Option<u32>,
+    /// How many of those were worn, where told.
+    pub worn_count: Option<u32>,
+    /// Further columns of the export, kept as text for use as groups or covariates.
+    pub extra: BTreeMap<String, String>,
+    /// Rows it was read from (more than one after merging duplicates), sorted.
+    pub rows: Vec<RowRef>,
+}
+
+/// One hour-meter reading.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Reading {
+    /// Day of the reading.
+    pub date: Date,
+    /// Machine name.
+    pub machine: String,
+    /// Operating hours shown.
+    pub hours: f64,
+    /// Where it was read.
+    pub row: RowRef,
+}
+
+/// A declared meter reset or swap: from this date on the meter continues from `new_reading`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MeterReset {
+    /// Machine name.
+    pub machine: String,
+    /// Day of the reset.
+    pub date: Date,
+    /// What the meter showed right after, hours.
+    pub new_reading: f64,
+}
+
+/// One belt-tension check.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TensionCheck {
+    /// Day of the check.
+    pub date: Date,
+    /// Machine name.
+    pub machine: String,
+    /// Deflection under the stated force, inches.
+    pub deflection_in: f64,
+    /// Force pressed with, lbf.
+    pub force_lbf: f64,
+    /// Where it was read.
+    pub row: RowRef,
+}
+
+/// One job of the schedule.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Job {
+    /// Name of the job, unique.
+    pub name: String,
+    /// First day.
+    pub start: Date,
+    /// Last day, not before `start`.
+    pub end: Date,
+    /// Machines that go, sorted, at least one.
+    pub machines: Vec<String>,
+    /// Operating hours the job asks of each machine.
+    pub hours: f64,
+    /// Further columns (hose size, …) as text.
+    pub covariates: BTreeMap<String, String>,
+    /// Where it was read.
+    pub row: RowRef,
+}
+
+/// How the positions of a part on one machine are changed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ChangedHow {
+    /// Each position on its own.
+    Singly,
+    /// All positions of a machine together.
+    AsASet,
+}
+
+/// A delivery under way.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Delivery {
+    /// How many parts.
+    pub quantity: u32,
+    /// Day it is due.
+    pub due: Date,
+}
+
+/// Lead time from order to delivery, days: a 5–95 % range, equal when it is known.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LeadTime {
+    /// 5 % of deliveries come sooner.
+    pub low_days: f64,
+    /// 95 % of deliveries have come by then.
+    pub high_days: f64,
+}
+
+/// What a planned change takes.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct PlannedChange {
+    /// Minutes of work.
+    pub minutes: f64,
+    /// Cost on top of the part, fleet currency.
+    pub cost: f64,
+    /// Cost of an hour of downtime for it, fleet currency; counted only when given.
+    pub cost_per_hour: Option<f64>,
+}
+
+/// What wearing out in service takes.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct UnplannedStop {
+    /// Hours the machine stands.
+    pub hours: f64,
+    /// Cost of each of those hours, fleet currency.
+    pub cost_per_hour: f64,
+}
+
+/// Belief about a part's life before any record: 90 % of such parts wear out in this range.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct BelievedLife {
+    /// 5 % wear out before this many hours.
+    pub low_hours: f64,
+    /// 95 % have worn out by this many hours.
+    pub high_hours: f64,
+    /// What the belief is worth, in worn parts.
+    pub worth: f64,
+}
+
+/// A life model taken as exact.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct FixedLife {
+    /// Weibull shape.
+    pub shape: f64,
+    /// Weibull scale, hours.
+    pub scale: f64,
+}
+
+/// One part kind of the catalogue.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Part {
+    /// Name of the part, unique.
+    pub name: String,
+    /// Other names the exports use for it.
+    pub aliases: Vec<String>,
+    /// How many one machine carries.
+    pub per_machine: u32,
+    /// Names of the positions where the catalogue gives them (`per_machine` of them), else `1..`.
+    pub positions: Vec<String>,
+    /// Singly or as a set.
+    pub changed: ChangedHow,
+    /// Price of one, fleet currency.
+    pub unit_cost: Option<f64>,
+    /// Sold in packs of.
+    pub pack: u32,
+    /// Smallest quantity that can be ordered.
+    pub minimum_order: u32,
+    /// Lead time, needed for an order.
+    pub lead_time: Option<LeadTime>,
+    /// Parts in stock.
+    pub on_hand: u32,
+    /// Deliveries under way, sorted by date.
+    pub on_order: Vec<Delivery>,
+    /// Belief before records.
+    pub believed_life: Option<BelievedLife>,
+    /// Life model to use as it is.
+    pub fixed_life: Option<FixedLife>,
+    /// What a planned change takes.
+    pub planned_change: PlannedChange,
+    /// What wearing out in service takes.
+    pub unplanned_stop: Option<UnplannedStop>,
+}
+
+/// Unit that deflections are shown in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LengthUnit {
+    /// Inches.
+    In,
+    /// Millimetres.
+    Mm,
+}
+
+/// The belt-tension check the crew works to; stored in inches, shown in `unit`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Practice {
+    /// Deflection aimed for, inches.
+    pub target_in: f64,
+    /// Band low, inches.
+    pub band_low_in: f64,
+    /// Band high, inches.
+    pub band_high_in: f64,
+    /// Unit the user wrote.
+    pub unit: LengthUnit,
+}
+
+/// A whole fleet folder, read and checked.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Fleet {
+    /// Name of the fleet.
+    pub name: String,
+    /// Records are complete up to this day.
+    pub as_of: Date,
+    /// Currency of all costs.
+    pub currency: String,
+    /// Chance of no shortage aimed for, in (0, 1).
+    pub service_level: f64,
+    /// Days between two looks at the stock.
+    pub review_days: u32,
+    /// Catalogue, in the order written.
+    pub parts: Vec<Part>,
+    /// Every machine known from any record, sorted.
+    pub machines: Vec<String>,
+    /// Replacements and inspections, sorted by date, machine, part, position, row.
+    pub replacements: Vec<Replacement>,
+    /// Hour-meter readings, sorted by machine, date, row.
+    pub readings: Vec<Reading>,
+    /// Declared resets.
+    pub resets: Vec<MeterReset>,
+    /// Tension checks, sorted by machine, date, row.
+    pub tension: Vec<TensionCheck>,
+    /// Schedule, sorted by start, name.
+    pub jobs: Vec<Job>,
+    /// The tension practice, where stated.
+    pub practice: Option<Practice>,
+    /// Problems found while reading.
+    pub problems: Vec<Problem>,
+    /// Row counts of the replacement exports.
+    pub rows: RowCounts,
+    /// What the program settled or matched by itself, to be shown to the user (column matches, date order, …).
+    pub notes: Vec<String>,
+}

@@ -1,0 +1,1 @@
+//! Published examples refitted, ours beside theirs.
