@@ -1,0 +1,62 @@
+//! Lives → the bare numbers that a likelihood reads.
+
+use super::{Life, Observations};
+
+impl Observations {
+    /// How many rows.
+    pub fn len(&self) -> usize {
+        self.low.len()
+    }
+
+    /// Whether there is no row at all.
+    pub fn is_empty(&self) -> bool {
+        self.low.is_empty()
+    }
+
+    /// Adds one row; the columns that may stay empty are filled when first needed.
+    pub fn push(&mut self, low: f64, high: f64, entry: f64, count: f64) {
+        let before = self.low.len();
+        self.low.push(low);
+        self.high.push(high);
+        if entry > 0.0 && self.entry.is_empty() {
+            self.entry.resize(before, 0.0);
+        }
+        if entry > 0.0 || !self.entry.is_empty() {
+            self.entry.push(entry);
+        }
+        if count != 1.0 && self.count.is_empty() {
+            self.count.resize(before, 1.0);
+        }
+        if count != 1.0 || !self.count.is_empty() {
+            self.count.push(count);
+        }
+    }
+}
+
+/// The columns that the models read, from lives.
+///
+/// `entry` stays empty when no life is truncated and `count` when every count is 1.
+pub fn observations<'a>(lives: impl IntoIterator<Item = &'a Life>) -> Observations {
+    let mut columns = Observations::default();
+    for life in lives {
+        columns.push(life.low, life.high, life.entry, f64::from(life.count));
+    }
+    columns
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_that_may_stay_empty_are_filled_back_when_first_needed() {
+        let mut columns = Observations::default();
+        columns.push(10.0, 10.0, 0.0, 1.0);
+        assert!(columns.entry.is_empty() && columns.count.is_empty());
+        columns.push(20.0, f64::INFINITY, 5.0, 1.0);
+        columns.push(30.0, 30.0, 0.0, 3.0);
+        assert_eq!(columns.entry, [0.0, 5.0, 0.0]);
+        assert_eq!(columns.count, [1.0, 1.0, 3.0]);
+        assert_eq!(columns.len(), 3);
+    }
+}
