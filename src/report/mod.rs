@@ -1,5 +1,17 @@
 //! Results → tables, SVG charts, one HTML page, spreadsheet, JSON.
+//!
+//! A [`Table`] is built once and written by thin formats: [`text`], [`csv`], [`json`] for whole
+//! results. Rounding lives in [`mod@format`] and nowhere else.
 
+mod csv;
+pub mod format;
+mod json;
+mod safety;
 mod table;
+mod text;
 
+pub use csv::csv;
+pub use json::json;
+pub use safety::SAFETY;
 pub use table::*;
+pub use text::{text, wrapped};
