@@ -296,7 +296,7 @@ fn days(n: i32) -> Span {
 }
 
 /// Every file of the folder, by name.
-pub fn files() -> BTreeMap<&'static str, String> {
+pub(crate) fn files() -> BTreeMap<&'static str, String> {
     let books = two_seasons();
     BTreeMap::from([
         ("README.md", readme()),
@@ -347,11 +347,12 @@ fn two_seasons() -> Books {
         ));
     }
     for job in &PAST {
-        if job.1 > METER_SWAP.1 && !books.readings.iter().any(|r| r.0 == METER_SWAP.1) {
-            if let Some((_, m)) = machines.iter_mut().find(|(_, m)| m.name == METER_SWAP.0) {
-                books.readings.push((METER_SWAP.1, m.name, tenths(m.meter)));
-                m.meter = 0.0;
-            }
+        if job.1 > METER_SWAP.1
+            && !books.readings.iter().any(|r| r.0 == METER_SWAP.1)
+            && let Some((_, m)) = machines.iter_mut().find(|(_, m)| m.name == METER_SWAP.0)
+        {
+            books.readings.push((METER_SWAP.1, m.name, tenths(m.meter)));
+            m.meter = 0.0;
         }
         for (new_on, machine) in &mut machines {
             if machine.crew == job.3 && new_on.is_none_or(|day| day <= job.1) {
@@ -529,7 +530,7 @@ fn soil(books: &mut Books) {
             .map(|(i, _)| i)
     };
     if let Some(i) = nth(books, BELT, 6) {
-        books.log[i].why = "see day sheet".to_owned();
+        "see day sheet".clone_into(&mut books.log[i].why);
     }
     if let Some(i) = nth(books, RING, 9) {
         books.log[i].meter = f64::NAN;

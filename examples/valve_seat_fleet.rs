@@ -105,7 +105,7 @@ fn published() -> Vec<Event> {
 }
 
 /// Every file of the folder, by name.
-pub fn files() -> BTreeMap<&'static str, String> {
+pub(crate) fn files() -> BTreeMap<&'static str, String> {
     let events = published();
     let ends: Vec<(&str, i64)> = events
         .iter()
