@@ -3,8 +3,10 @@
 
 mod caution;
 mod fit;
+mod kernel;
 mod life_model;
 
 pub use caution::*;
 pub use fit::*;
+pub use kernel::*;
 pub use life_model::*;
