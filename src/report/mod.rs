@@ -9,9 +9,11 @@ mod json;
 mod safety;
 mod table;
 mod text;
+mod validation;
 
 pub use csv::csv;
 pub use json::json;
 pub use safety::SAFETY;
 pub use table::*;
 pub use text::{text, wrapped};
+pub use validation::validation;
