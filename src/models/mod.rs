@@ -2,6 +2,7 @@
 //! fit checks, regression.
 
 mod caution;
+pub mod curve;
 mod fit;
 mod kernel;
 mod life_model;

@@ -1,0 +1,245 @@
+//! Who was under observation when: the one pass over sorted ages that every curve and every
+//! log-rank test starts from.
+
+use rayon::slice::ParallelSliceMut;
+
+use super::CurveError;
+use crate::lives::Observations;
+
+/// Above this many lives sorting on both cores pays.
+const PARALLEL: usize = 1 << 15;
+
+/// One age at which parts wore out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct RiskStep {
+    /// Age, hours.
+    pub(crate) hours: f64,
+    /// Lives under observation just before: entered before this age, not ended before it.
+    pub(crate) at_risk: f64,
+    /// Lives that wore out at this age.
+    pub(crate) worn: f64,
+}
+
+/// Checks what every curve needs of its lives.
+///
+/// # Errors
+/// The first value that no life can have.
+pub(crate) fn check(lives: &Observations) -> Result<(), CurveError> {
+    let n = lives.low.len();
+    if n == 0 {
+        return Err(CurveError::NoLives);
+    }
+    for (column, found, optional) in [
+        ("high", lives.high.len(), false),
+        ("entry", lives.entry.len(), true),
+        ("count", lives.count.len(), true),
+    ] {
+        if found != n && !(optional && found == 0) {
+            return Err(CurveError::Length {
+                column,
+                found,
+                expected: n,
+            });
+        }
+    }
+    let wrong = |row, column, value, allowed| {
+        Err(CurveError::Value {
+            row,
+            column,
+            value,
+            allowed,
+        })
+    };
+    for (i, (&low, &high)) in lives.low.iter().zip(&lives.high).enumerate() {
+        if !(low >= 0.0 && low.is_finite()) {
+            return wrong(i + 1, "low", low, "finite, 0 or more");
+        }
+        if !(high > 0.0 && high >= low) {
+            return wrong(i + 1, "high", high, "above 0 and not below low");
+        }
+    }
+    for (i, &entry) in lives.entry.iter().enumerate() {
+        if !(entry >= 0.0 && entry.is_finite()) {
+            return wrong(i + 1, "entry", entry, "finite, 0 or more");
+        }
+        let (low, high) = (lives.low[i], lives.high[i]);
+        let last = if high.is_finite() { high } else { low };
+        // A right-censored life that ends where it entered carries no information but is harmless.
+        if entry > last || (entry == last && high.is_finite()) {
+            return wrong(i + 1, "entry", entry, "below the end of the life");
+        }
+    }
+    for (i, &count) in lives.count.iter().enumerate() {
+        if !(count >= 0.0 && count.is_finite()) {
+            return wrong(i + 1, "count", count, "finite, 0 or more");
+        }
+    }
+    Ok(())
+}
+
+/// Normal quantile for a two-sided confidence.
+///
+/// # Errors
+/// [`CurveError::Confidence`] outside (0, 1).
+pub(crate) fn two_sided_z(confidence: f64) -> Result<f64, CurveError> {
+    if !(confidence > 0.0 && confidence < 1.0) {
+        return Err(CurveError::Confidence(confidence));
+    }
+    Ok(crate::numerics::special::two_sided_normal(confidence))
+}
+
+/// Sort key of an end: the bits of a non-negative double order like the double; the last bit puts
+/// a worn life before one censored at the same age.
+fn key(hours: f64, censored: bool) -> u64 {
+    ((hours + 0.0).to_bits() << 1) | u64::from(censored)
+}
+
+fn hours_of(key: u64) -> f64 {
+    f64::from_bits(key >> 1)
+}
+
+/// Steps of the risk set at every age at which a life wore out.
+///
+/// # Errors
+/// See [`check`]; [`CurveError::Interval`] when a life is neither exact nor right-censored.
+pub(crate) fn risk_steps(lives: &Observations) -> Result<Vec<RiskStep>, CurveError> {
+    check(lives)?;
+    if let Some(i) = lives
+        .low
+        .iter()
+        .zip(&lives.high)
+        .position(|(low, high)| low < high && high.is_finite())
+    {
+        return Err(CurveError::Interval { row: i + 1 });
+    }
+    let ends = lives
+        .low
+        .iter()
+        .zip(&lives.high)
+        .map(|(&low, &high)| key(low, low < high));
+    let entered_late = lives.entry.iter().any(|&e| e > 0.0);
+    if lives.count.is_empty() && !entered_late {
+        let mut keys: Vec<u64> = ends.collect();
+        if keys.len() >= PARALLEL {
+            keys.par_sort_unstable();
+        } else {
+            keys.sort_unstable();
+        }
+        return Ok(steps_of_sorted(
+            keys.iter().map(|&k| (k, 1.0)),
+            keys.len() as f64,
+        ));
+    }
+    let count = |i: usize| lives.count.get(i).copied().unwrap_or(1.0);
+    let mut keyed: Vec<(u64, f64)> = ends.enumerate().map(|(i, k)| (k, count(i))).collect();
+    sort_keyed(&mut keyed);
+    if !entered_late {
+        let total = keyed.iter().map(|k| k.1).sum();
+        return Ok(steps_of_sorted(keyed.iter().copied(), total));
+    }
+    let mut entries: Vec<(u64, f64)> = lives
+        .entry
+        .iter()
+        .enumerate()
+        .map(|(i, &e)| (key(e, false), count(i)))
+        .collect();
+    sort_keyed(&mut entries);
+    let mut entries = entries.into_iter().peekable();
+    let (mut entered, mut left) = (0.0, 0.0);
+    let mut steps = Vec::new();
+    for tied in keyed.chunk_by(|a, b| a.0 == b.0) {
+        let (k, weight) = (tied[0].0, tied.iter().map(|t| t.1).sum::<f64>());
+        let hours = hours_of(k);
+        while let Some((_, w)) = entries.next_if(|(e, _)| hours_of(*e) < hours) {
+            entered += w;
+        }
+        if k & 1 == 0 && weight > 0.0 {
+            steps.push(RiskStep {
+                hours,
+                at_risk: entered - left,
+                worn: weight,
+            });
+        }
+        left += weight;
+    }
+    Ok(steps)
+}
+
+/// Stable, so that fractional weights add up in one order whatever the number of threads.
+fn sort_keyed(keyed: &mut [(u64, f64)]) {
+    if keyed.len() >= PARALLEL {
+        keyed.par_sort_by_key(|k| k.0);
+    } else {
+        keyed.sort_by_key(|k| k.0);
+    }
+}
+
+fn steps_of_sorted(ends: impl Iterator<Item = (u64, f64)>, total: f64) -> Vec<RiskStep> {
+    let mut steps: Vec<RiskStep> = Vec::new();
+    let mut left = 0.0;
+    let (mut current, mut weight) = (None, 0.0);
+    let mut close = |k: Option<u64>, weight: f64| {
+        if let Some(k) = k {
+            if k & 1 == 0 && weight > 0.0 {
+                steps.push(RiskStep {
+                    hours: hours_of(k),
+                    at_risk: total - left,
+                    worn: weight,
+                });
+            }
+            left += weight;
+        }
+    };
+    for (k, w) in ends {
+        if current == Some(k) {
+            weight += w;
+        } else {
+            close(current, weight);
+            (current, weight) = (Some(k), w);
+        }
+    }
+    close(current, weight);
+    steps
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn worn_comes_before_censored_at_the_same_age_and_entry_at_an_age_is_after_it() {
+        let lives = Observations {
+            low: vec![5.0, 5.0, 5.0, 9.0],
+            high: vec![f64::INFINITY, 5.0, 5.0, 9.0],
+            entry: vec![0.0, 0.0, 2.0, 5.0],
+            count: vec![1.0, 2.0, 1.0, 1.0],
+        };
+        let steps = risk_steps(&lives).unwrap();
+        assert_eq!(steps.len(), 2);
+        assert_eq!((steps[0].at_risk, steps[0].worn), (4.0, 3.0));
+        assert_eq!((steps[1].at_risk, steps[1].worn), (1.0, 1.0));
+    }
+
+    #[test]
+    fn bad_values_are_named() {
+        let mut lives = Observations {
+            low: vec![5.0, f64::NAN],
+            high: vec![5.0, 6.0],
+            ..Observations::default()
+        };
+        assert!(matches!(
+            risk_steps(&lives),
+            Err(CurveError::Value {
+                row: 2,
+                column: "low",
+                ..
+            })
+        ));
+        lives.low[1] = 2.0;
+        assert_eq!(risk_steps(&lives), Err(CurveError::Interval { row: 2 }));
+        assert_eq!(
+            risk_steps(&Observations::default()),
+            Err(CurveError::NoLives)
+        );
+    }
+}
