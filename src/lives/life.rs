@@ -52,6 +52,8 @@ pub struct Life {
     pub start_row: Option<RowRef>,
     /// Row that took it out, where one did.
     pub end_row: Option<RowRef>,
+    /// It came out for a reason that no mapping covers, so `outcome` is `Unworn` for want of better.
+    pub unknown_reason: bool,
     /// Groups and covariates by name.
     pub covariates: BTreeMap<String, String>,
 }

@@ -13,6 +13,8 @@ use super::{Problem, RowCounts, RowRef};
 pub enum Verdict {
     /// It reached the end of its life.
     Worn,
+    /// It was found worn when somebody looked; it wore out at some time since the last look.
+    FoundWorn,
     /// It came out for another reason.
     Unworn,
     /// It was looked at, found good and left in.
@@ -72,6 +74,57 @@ pub struct MeterReset {
     pub date: Date,
     /// What the meter showed right after, hours.
     pub new_reading: f64,
+    /// What it showed right before, hours, where told; else the hours lost are unknown.
+    pub old_reading: Option<f64>,
+}
+
+/// What `fleet.toml` states about one machine.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct MachineFacts {
+    /// Machine name.
+    pub name: String,
+    /// Other names the exports use for it.
+    pub aliases: Vec<String>,
+    /// Day it went into service with new parts.
+    pub new_on: Option<Date>,
+    /// What its meter showed that day, hours.
+    pub first_hours: f64,
+    /// Day it left service.
+    pub retired_on: Option<Date>,
+    /// Operating hours per calendar day, where the machine has no meter.
+    pub hours_per_day: Option<f64>,
+}
+
+/// A stated age of a part at a date: what makes a life that began before the records countable.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct KnownAge {
+    /// Machine.
+    pub machine: String,
+    /// Part kind.
+    pub part: String,
+    /// Position; `None` for all of the machine's.
+    pub position: Option<String>,
+    /// Day the age holds.
+    pub date: Date,
+    /// Operating hours since new on that day.
+    pub age_hours: f64,
+}
+
+/// A row that was set aside and may hide a replacement: lives that could span it are left out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Gap {
+    /// Machine.
+    pub machine: String,
+    /// Part kind.
+    pub part: String,
+    /// Position, where told.
+    pub position: Option<String>,
+    /// Day, where readable.
+    pub date: Option<Date>,
+    /// Meter, where readable.
+    pub hours: Option<f64>,
+    /// The row.
+    pub row: RowRef,
 }
 
 /// One belt-tension check.
@@ -83,8 +136,8 @@ pub struct TensionCheck {
     pub machine: String,
     /// Deflection under the stated force, inches.
     pub deflection_in: f64,
-    /// Force pressed with, lbf.
-    pub force_lbf: f64,
+    /// Force pressed with, lbf, where told.
+    pub force_lbf: Option<f64>,
     /// Where it was read.
     pub row: RowRef,
 }
@@ -185,8 +238,11 @@ pub struct Part {
     pub aliases: Vec<String>,
     /// How many one machine carries.
     pub per_machine: u32,
-    /// Names of the positions where the catalogue gives them (`per_machine` of them), else `1..`.
+    /// Names of the positions, `per_machine` of them: as the catalogue gives them, as the records
+    /// name them, else `1..`.
     pub positions: Vec<String>,
+    /// Machines that carry it; empty for all.
+    pub machines: Vec<String>,
     /// Singly or as a set.
     pub changed: ChangedHow,
     /// Price of one, fleet currency.
@@ -249,8 +305,12 @@ pub struct Fleet {
     pub review_days: u32,
     /// Catalogue, in the order written.
     pub parts: Vec<Part>,
-    /// Every machine known from any record, sorted.
+    /// Every machine known from any record, reading, job or entry in `fleet.toml`, sorted.
     pub machines: Vec<String>,
+    /// What `fleet.toml` states about machines, sorted by name.
+    pub machine_facts: Vec<MachineFacts>,
+    /// Stated ages of fitted parts, sorted by machine, part, position, date.
+    pub known_ages: Vec<KnownAge>,
     /// Replacements and inspections, sorted by date, machine, part, position, row.
     pub replacements: Vec<Replacement>,
     /// Hour-meter readings, sorted by machine, date, row.
@@ -263,6 +323,8 @@ pub struct Fleet {
     pub jobs: Vec<Job>,
     /// The tension practice, where stated.
     pub practice: Option<Practice>,
+    /// Rows set aside that may hide a replacement.
+    pub gaps: Vec<Gap>,
     /// Problems found while reading.
     pub problems: Vec<Problem>,
     /// Row counts of the replacement exports.
