@@ -4,6 +4,7 @@
 //! knows. A quantity it knows and the library has no number for is a miss with the reason, not a
 //! quantity that is not covered.
 
+mod curves;
 mod ranks;
 
 use std::collections::BTreeMap;
@@ -66,6 +67,10 @@ type Recipe = fn(&Case) -> Answers;
 /// The recipe of that name.
 fn recipe(name: &str) -> Option<Recipe> {
     Some(match name {
+        "causes" => curves::incidence_by_cause,
+        "interval_curve" => curves::interval_curve,
+        "kaplan_meier" => curves::kaplan_meier_and_hazard,
+        "mean_cumulative" => curves::mean_cumulative_function,
         "ranks" => ranks::ranks,
         _ => return None,
     })
@@ -108,4 +113,20 @@ pub(super) fn refit(dataset: &Dataset) -> CaseOutcome {
         totals: Totals::of(&values),
         values,
     }
+}
+
+/// `name(12.5)` → (`name`, 12.5).
+fn at_time(name: &str) -> Option<(&str, f64)> {
+    let (what, rest) = name.split_once('(')?;
+    Some((what, rest.strip_suffix(')')?.parse().ok()?))
+}
+
+/// What `make` gives for a key, made once.
+fn cached<'a, T>(
+    cache: &'a mut BTreeMap<String, Result<T, String>>,
+    key: &str,
+    make: impl FnOnce() -> Result<T, String>,
+) -> Result<&'a T, String> {
+    let entry = cache.entry(key.to_owned()).or_insert_with(make);
+    entry.as_ref().map_err(String::clone)
 }
