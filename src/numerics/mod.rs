@@ -1,6 +1,8 @@
 //! Roots, quadrature, special functions, convolution, seeded streams; no word of the domain.
 
+pub mod linear;
 pub mod quadrature;
 pub mod roots;
 pub mod special;
 pub mod streams;
+pub mod student_t;

@@ -17,6 +17,7 @@ use super::risk_set::{check, two_sided_z};
 use super::{Convergence, Curve, CurveError, CurveMethod, CurveStep, MedianLife};
 use crate::lives::Observations;
 use crate::models::{Caution, CautionCode};
+use crate::numerics::linear::{Cholesky, solve_damped};
 
 /// Stop when no more than this much log-likelihood can be missing.
 const GAP: f64 = 1e-9;
@@ -413,7 +414,7 @@ impl Problem {
                 matrix.extend(free.iter().map(|&b| information[a * s + b]));
             }
             let mut step: Vec<f64> = free.iter().map(|&a| slope(&x, a)).collect();
-            solve_positive(&mut matrix, &mut step)?;
+            solve_damped(&matrix, &mut step)?;
             // Points at 0 that want to be negative leave at once; else as far as the first that
             // would become negative.
             let blocked = |a: usize, d: f64| d < 0.0 && x[a] <= 0.0;
@@ -590,20 +591,13 @@ impl Problem {
         if s > DENSE {
             return None;
         }
-        let mut factor = self.information(h, &support);
-        factorise(&mut factor, s)?;
+        let factor = Cholesky::new(self.information(h, &support), s)?;
         let mut variance = vec![0.0; h.len()];
         // Var(Σ_{j ≤ k} h_j) = |L⁻¹·1_{≤k}|².
         for (k, &cell) in support.iter().enumerate() {
-            let mut y = vec![0.0; s];
-            let mut sum = 0.0;
-            for i in 0..s {
-                let one = if i <= k { 1.0 } else { 0.0 };
-                let known: f64 = (0..i).map(|j| factor[i * s + j] * y[j]).sum();
-                y[i] = (one - known) / factor[i * s + i];
-                sum += y[i] * y[i];
-            }
-            variance[cell] = sum;
+            let mut y: Vec<f64> = (0..s).map(|i| f64::from(u8::from(i <= k))).collect();
+            factor.forward(&mut y);
+            variance[cell] = y.iter().map(|y| y * y).sum();
         }
         Some(variance)
     }
@@ -679,58 +673,6 @@ fn running_sum(change: &[f64]) -> Vec<f64> {
             running
         })
         .collect()
-}
-
-/// Cholesky factor (lower) in place; none when the matrix is not positive definite.
-fn factorise(a: &mut [f64], n: usize) -> Option<()> {
-    for i in 0..n {
-        for j in 0..=i {
-            let (head, tail) = a.split_at(i * n);
-            let row_j = if j < i {
-                &head[j * n..j * n + j]
-            } else {
-                &tail[..j]
-            };
-            let dot: f64 = tail[..j].iter().zip(row_j).map(|(x, y)| x * y).sum();
-            let rest = a[i * n + j] - dot;
-            a[i * n + j] = if i == j {
-                if rest <= 1e-14 * a[i * n + i].abs() || !rest.is_finite() {
-                    return None;
-                }
-                rest.sqrt()
-            } else {
-                rest / a[j * n + j]
-            };
-        }
-    }
-    Some(())
-}
-
-/// Solves A x = b for positive definite A, in place; a little is added to the diagonal when A is
-/// singular to rounding.
-fn solve_positive(a: &mut [f64], b: &mut [f64]) -> Option<()> {
-    let n = b.len();
-    let original = a.to_vec();
-    let mut ridge = 0.0;
-    while factorise(a, n).is_none() {
-        ridge = if ridge == 0.0 { 1e-12 } else { ridge * 100.0 };
-        if ridge > 1.0 {
-            return None;
-        }
-        a.copy_from_slice(&original);
-        for i in 0..n {
-            a[i * n + i] += ridge * original[i * n + i] + f64::MIN_POSITIVE;
-        }
-    }
-    for i in 0..n {
-        let known: f64 = (0..i).map(|j| a[i * n + j] * b[j]).sum();
-        b[i] = (b[i] - known) / a[i * n + i];
-    }
-    for i in (0..n).rev() {
-        let known: f64 = (i + 1..n).map(|j| a[j * n + i] * b[j]).sum();
-        b[i] = (b[i] - known) / a[i * n + i];
-    }
-    Some(())
 }
 
 #[cfg(test)]

@@ -1,0 +1,133 @@
+//! Small dense symmetric systems, row by row in one slice.
+
+/// Cholesky factor of a symmetric positive definite matrix, `A = L·Lᵀ`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cholesky {
+    n: usize,
+    /// L, row by row; above the diagonal whatever stood there.
+    l: Vec<f64>,
+}
+
+impl Cholesky {
+    /// Factorises; reads the lower triangle only. `None` when A is not positive definite to
+    /// rounding, or not finite.
+    pub fn new(mut a: Vec<f64>, n: usize) -> Option<Self> {
+        if a.len() != n * n {
+            return None;
+        }
+        for i in 0..n {
+            let (head, tail) = a.split_at_mut(i * n);
+            let row = &mut tail[..n];
+            let diagonal = row[i];
+            for j in 0..=i {
+                let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
+                if j < i {
+                    let other = &head[j * n..=j * n + j];
+                    row[j] = (row[j] - dot(&row[..j], &other[..j])) / other[j];
+                } else {
+                    let rest = diagonal - dot(&row[..i], &row[..i]);
+                    if !(rest > 1e-14 * diagonal.abs() && rest.is_finite()) {
+                        return None;
+                    }
+                    row[i] = rest.sqrt();
+                }
+            }
+        }
+        Some(Self { n, l: a })
+    }
+
+    /// Solves `L·y = b` in place.
+    pub fn forward(&self, b: &mut [f64]) {
+        for i in 0..self.n {
+            let row = &self.l[i * self.n..=i * self.n + i];
+            let known: f64 = row[..i].iter().zip(&*b).map(|(l, y)| l * y).sum();
+            b[i] = (b[i] - known) / row[i];
+        }
+    }
+
+    /// Solves `A·x = b` in place.
+    pub fn solve(&self, b: &mut [f64]) {
+        self.forward(b);
+        for i in (0..self.n).rev() {
+            let known: f64 = (i + 1..self.n).map(|j| self.l[j * self.n + i] * b[j]).sum();
+            b[i] = (b[i] - known) / self.l[i * self.n + i];
+        }
+    }
+
+    /// `A⁻¹`, row by row.
+    pub fn inverse(&self) -> Vec<f64> {
+        let n = self.n;
+        let mut inverse = vec![0.0; n * n];
+        let mut column = vec![0.0; n];
+        for j in 0..n {
+            column.fill(0.0);
+            column[j] = 1.0;
+            self.solve(&mut column);
+            for i in 0..n {
+                inverse[i * n + j] = column[i];
+            }
+        }
+        // Exactly symmetric, whatever the rounding.
+        for i in 0..n {
+            for j in 0..i {
+                let mean = f64::midpoint(inverse[i * n + j], inverse[j * n + i]);
+                inverse[i * n + j] = mean;
+                inverse[j * n + i] = mean;
+            }
+        }
+        inverse
+    }
+}
+
+/// Solves `(A + r·diag A)·x = b` with the smallest r of 0, 1e-12, 1e-10, … that makes the matrix
+/// positive definite; `None` when none up to 1e4 does.
+pub fn solve_damped(a: &[f64], b: &mut [f64]) -> Option<()> {
+    let n = b.len();
+    let mut ridge = 0.0;
+    loop {
+        let mut matrix = a.to_vec();
+        for i in 0..n {
+            let d = a[i * n + i].abs();
+            matrix[i * n + i] += ridge * if d > 0.0 { d } else { 1.0 };
+        }
+        if let Some(factor) = Cholesky::new(matrix, n) {
+            factor.solve(b);
+            return Some(());
+        }
+        ridge = if ridge == 0.0 { 1e-12 } else { ridge * 100.0 };
+        if ridge > 1e4 {
+            return None;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    #[test]
+    fn factor_solve_and_inverse_agree_with_hand_values() {
+        // A = [[4, 2], [2, 3]]: L = [[2, 0], [1, √2]], A⁻¹ = [[3, −2], [−2, 4]]/8.
+        let a = vec![4.0, 2.0, 2.0, 3.0];
+        let factor = Cholesky::new(a, 2).unwrap();
+        let mut b = [2.0, 5.0];
+        factor.solve(&mut b);
+        assert_relative_eq!(b[0], -0.5, epsilon = 1e-15);
+        assert_relative_eq!(b[1], 2.0, epsilon = 1e-15);
+        let inverse = factor.inverse();
+        for (ours, exact) in inverse.iter().zip([0.375, -0.25, -0.25, 0.5]) {
+            assert_relative_eq!(*ours, exact, epsilon = 1e-15);
+        }
+    }
+
+    #[test]
+    fn singular_and_indefinite_matrices_have_no_factor() {
+        assert!(Cholesky::new(vec![1.0, 1.0, 1.0, 1.0], 2).is_none());
+        assert!(Cholesky::new(vec![1.0, 2.0, 2.0, 1.0], 2).is_none());
+        assert!(Cholesky::new(vec![f64::NAN], 1).is_none());
+        let mut b = [1.0, 1.0];
+        solve_damped(&[1.0, 1.0, 1.0, 1.0], &mut b).unwrap();
+        assert_relative_eq!(b[0] + b[1], 1.0, epsilon = 1e-6);
+    }
+}
