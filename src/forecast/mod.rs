@@ -1,5 +1,20 @@
 //! Model + ages + schedule → remaining life, chance in each job, demand distributions.
 
+mod counts;
+mod demand;
+mod first_life;
+mod outlook;
+mod predict;
+mod remaining;
+mod renewal;
+mod schedule;
 mod types;
 
+pub use counts::*;
+pub use demand::*;
+pub use first_life::*;
+pub use outlook::*;
+pub use predict::*;
+pub use remaining::*;
+pub use schedule::*;
 pub use types::*;

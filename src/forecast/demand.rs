@@ -1,0 +1,547 @@
+//! Parts needed in windows of operating hours: every position's renewal process, summed within each
+//! curve of the posterior, then averaged over the curves.
+//!
+//! Given the curve, positions are independent and their counts convolve. What is uncertain about the
+//! curve is shared by all of them, so the average over curves comes last: that keeps the dependence
+//! through the shared parameters, which is what a plug-in forecast loses.
+
+use rayon::prelude::*;
+
+use super::counts::{Counts, mix};
+use super::first_life::{FirstLife, WeibullCurve};
+use super::renewal::{Lattice, Position, Window};
+use crate::models::WeibullNode;
+
+/// A window of operating hours of one machine; empty where `end <= start`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hours {
+    /// Hours from now at its start.
+    pub start: f64,
+    /// Hours from now at its end.
+    pub end: f64,
+}
+
+/// Positions that run through the same hours.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Group {
+    /// One window for each answer wanted; the same number in every group.
+    pub windows: Vec<Hours>,
+    /// What is fitted now, with the number of positions that are alike in it.
+    pub positions: Vec<(FirstLife, u32)>,
+}
+
+/// Demand in each window.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WindowDemand {
+    /// Averaged over the posterior, one per window.
+    pub counts: Vec<Counts>,
+    /// The same under each curve: weight, then one per window.
+    pub by_curve: Vec<(f64, Vec<Counts>)>,
+    /// Bound on the error of any cumulative probability in `counts`, from comparing lattices.
+    pub error: f64,
+}
+
+/// How exact a demand distribution must be, and how far to go for it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Accuracy {
+    /// Largest error allowed in a cumulative probability.
+    pub tolerance: f64,
+    /// Finest lattice.
+    pub most_cells: usize,
+}
+
+impl Default for Accuracy {
+    fn default() -> Self {
+        Self {
+            tolerance: 1e-4,
+            most_cells: 4096,
+        }
+    }
+}
+
+/// Curves whose weights together are below this are left out, and the rest rescaled; it counts in
+/// the error.
+const LEFT_OUT: f64 = 1e-6;
+
+/// Demand of all groups in each window. `per_change` parts are taken at each wear-out (1, or the
+/// size of the set), and the life of a set is that of its first to wear.
+pub fn demand(
+    nodes: &[WeibullNode],
+    groups: &[Group],
+    per_change: u32,
+    accuracy: Accuracy,
+) -> WindowDemand {
+    let windows = groups.first().map_or(0, |g| g.windows.len());
+    let (nodes, left_out) = without_negligible(nodes);
+    let share = 1.0 / nodes.len().max(1) as f64;
+    let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
+        .par_iter()
+        .map(|node| {
+            let life = WeibullCurve {
+                shape: node.shape,
+                scale: node.scale,
+            }
+            .first_of(per_change);
+            // A curve of little weight may be less exact.
+            let allowed = accuracy.tolerance * (share / node.weight).max(1.0) * 0.5;
+            let (at_least, error) = refine(life, groups, windows, allowed, accuracy.most_cells);
+            let counts = (0..windows)
+                .map(|w| total(groups, &at_least, w).in_sets_of(per_change))
+                .collect();
+            (node.weight, counts, error)
+        })
+        .collect();
+    let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
+    let counts = (0..windows)
+        .map(|w| mix(by_curve.iter().map(|(weight, c, _)| (*weight, &c[w]))))
+        .collect();
+    WindowDemand {
+        counts,
+        by_curve: by_curve.into_iter().map(|(w, c, _)| (w, c)).collect(),
+        error,
+    }
+}
+
+/// The curves that matter, weights summing to 1, and the weight left out.
+pub(super) fn without_negligible(nodes: &[WeibullNode]) -> (Vec<WeibullNode>, f64) {
+    let mut light: Vec<f64> = nodes.iter().map(|n| n.weight).collect();
+    light.sort_by(f64::total_cmp);
+    let mut left_out = 0.0;
+    let mut threshold = 0.0;
+    for weight in light {
+        if left_out + weight > LEFT_OUT {
+            break;
+        }
+        left_out += weight;
+        threshold = weight;
+    }
+    let mut kept: Vec<WeibullNode> = nodes
+        .iter()
+        .filter(|n| n.weight > threshold)
+        .copied()
+        .collect();
+    if kept.is_empty() {
+        kept = nodes.to_vec();
+    }
+    let sum: f64 = kept.iter().map(|n| n.weight).sum();
+    let whole: f64 = nodes.iter().map(|n| n.weight).sum();
+    kept.iter_mut().for_each(|n| n.weight /= sum);
+    (kept, (1.0 - sum / whole).max(0.0))
+}
+
+/// Sum over all positions in window `w`.
+fn total(groups: &[Group], at_least: &AtLeast, w: usize) -> Counts {
+    let mut sum = Counts::none();
+    for (group, positions) in groups.iter().zip(&at_least.0) {
+        for ((_, alike), windows) in group.positions.iter().zip(positions) {
+            let one = Counts::from_at_least(&windows[w]);
+            if one.pmf().len() == 1 {
+                continue;
+            }
+            sum = sum.plus(&times(&one, *alike));
+        }
+    }
+    sum
+}
+
+/// Sum of `n` independent copies, by squaring.
+fn times(one: &Counts, n: u32) -> Counts {
+    let mut result = Counts::none();
+    let mut power = one.clone();
+    let mut left = n;
+    while left > 0 {
+        if left & 1 == 1 {
+            result = result.plus(&power);
+        }
+        left >>= 1;
+        if left > 0 {
+            power = power.plus(&power);
+        }
+    }
+    result
+}
+
+/// `P(N ≥ n)` by group, position, window, n.
+#[derive(Debug, Clone)]
+struct AtLeast(Vec<Vec<Vec<Vec<f64>>>>);
+
+/// One curve on three lattices, each twice as fine as the one before. With an error that falls as
+/// the square of the cell, `(4 fine − coarse)/3` cancels its leading term; two such values come from
+/// three lattices, and their difference bounds the error of the better one as long as the error
+/// falls at least with the first power of the cell. Finer lattices follow until the sum of these
+/// bounds over the positions is within `allowed`: the error of a sum's cumulative probability is at
+/// most the sum of the errors of its terms'.
+fn refine(
+    life: WeibullCurve,
+    groups: &[Group],
+    windows: usize,
+    allowed: f64,
+    most_cells: usize,
+) -> (AtLeast, f64) {
+    let horizon = groups
+        .iter()
+        .flat_map(|g| &g.windows)
+        .map(|w| w.end)
+        .fold(0.0, f64::max);
+    if windows == 0 || horizon <= 0.0 {
+        let nothing = groups
+            .iter()
+            .map(|g| vec![vec![Vec::new(); windows]; g.positions.len()])
+            .collect();
+        return (AtLeast(nothing), 0.0);
+    }
+    let lives = horizon / life.scale;
+    let wanted = (4.0 * lives * life.shape.max(1.0)).ceil();
+    let mut cells = (wanted.clamp(12.0, most_cells as f64 / 4.0)) as usize;
+    let coarse = on_lattice(life, groups, horizon, cells);
+    let mut middle = on_lattice(life, groups, horizon, 2 * cells);
+    let mut before = extrapolate(&coarse, &middle);
+    loop {
+        let fine = on_lattice(life, groups, horizon, 4 * cells);
+        let best = extrapolate(&middle, &fine);
+        let error = difference(groups, &before, &best, windows);
+        if error <= allowed || 8 * cells > most_cells {
+            return (best, error);
+        }
+        cells *= 2;
+        middle = fine;
+        before = best;
+    }
+}
+
+/// Largest over windows of the sum over positions of the largest difference over n.
+fn difference(groups: &[Group], a: &AtLeast, b: &AtLeast, windows: usize) -> f64 {
+    (0..windows)
+        .map(|w| {
+            let mut sum = 0.0;
+            for (g, group) in groups.iter().enumerate() {
+                for (p, (_, alike)) in group.positions.iter().enumerate() {
+                    let (x, y) = (&a.0[g][p][w], &b.0[g][p][w]);
+                    let largest = (0..x.len().max(y.len()))
+                        .map(|n| (value(x, n) - value(y, n)).abs())
+                        .fold(0.0, f64::max);
+                    sum += f64::from(*alike) * largest;
+                }
+            }
+            sum
+        })
+        .fold(0.0, f64::max)
+}
+
+fn value(values: &[f64], n: usize) -> f64 {
+    values.get(n).copied().unwrap_or(0.0)
+}
+
+fn extrapolate(coarse: &AtLeast, fine: &AtLeast) -> AtLeast {
+    let one = |c: &Vec<f64>, f: &Vec<f64>| -> Vec<f64> {
+        (0..c.len().max(f.len()))
+            .map(|n| ((4.0 * value(f, n) - value(c, n)) / 3.0).clamp(0.0, 1.0))
+            .collect()
+    };
+    AtLeast(
+        coarse
+            .0
+            .iter()
+            .zip(&fine.0)
+            .map(|(c, f)| {
+                c.iter()
+                    .zip(f)
+                    .map(|(c, f)| c.iter().zip(f).map(|(c, f)| one(c, f)).collect())
+                    .collect()
+            })
+            .collect(),
+    )
+}
+
+fn on_lattice(life: WeibullCurve, groups: &[Group], horizon: f64, cells: usize) -> AtLeast {
+    let lattice = Lattice::new(life, horizon, cells);
+    let all = groups
+        .iter()
+        .map(|group| {
+            let windows: Vec<Option<Window>> = group
+                .windows
+                .iter()
+                .map(|w| (w.end > w.start).then(|| Window::new(&lattice, w.start, w.end)))
+                .collect();
+            let later = group
+                .windows
+                .iter()
+                .any(|w| w.end > w.start && w.start > 0.0);
+            group
+                .positions
+                .iter()
+                .map(|(first, _)| {
+                    let position = Position::new(&lattice, *first, later);
+                    windows
+                        .iter()
+                        .map(|w| {
+                            w.as_ref()
+                                .map_or_else(Vec::new, |w| position.at_least(&lattice, w))
+                        })
+                        .collect()
+                })
+                .collect()
+        })
+        .collect();
+    AtLeast(all)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    const EXACT: Accuracy = Accuracy {
+        tolerance: 1e-7,
+        most_cells: 8192,
+    };
+
+    fn fixed(shape: f64, scale: f64) -> [WeibullNode; 1] {
+        [WeibullNode {
+            shape,
+            scale,
+            weight: 1.0,
+        }]
+    }
+
+    fn run(shape: f64, ages: &[f64], windows: &[(f64, f64)], accuracy: Accuracy) -> WindowDemand {
+        let group = Group {
+            windows: windows
+                .iter()
+                .map(|&(start, end)| Hours { start, end })
+                .collect(),
+            positions: ages.iter().map(|&a| (FirstLife::Aged(a), 1)).collect(),
+        };
+        demand(&fixed(shape, 1.0), &[group], 1, accuracy)
+    }
+
+    /// Weibull renewal function, η = 1. Values computed two ways outside this project (power series
+    /// of Smith & Leadbetter 1963 in mpmath; extrapolated Stieltjes grid), case `renewal_open`.
+    #[test]
+    fn renewal_function() {
+        for (shape, t, m) in [
+            (0.8, 0.25, 0.341184043038),
+            (0.8, 0.5, 0.607953852091),
+            (0.8, 1.0, 1.09850883211),
+            (0.8, 2.0, 2.02354797026),
+            (0.8, 5.0, 4.70165902978),
+            (1.5, 0.25, 0.121901501447),
+            (1.5, 0.5, 0.330269844472),
+            (1.5, 1.0, 0.84157813665),
+            (1.5, 2.0, 1.94550079993),
+            (1.5, 5.0, 5.26915995219),
+            (3.0, 0.25, 0.015515726985),
+            (3.0, 0.5, 0.118262668991),
+            (3.0, 1.0, 0.672329100238),
+            (3.0, 2.0, 1.80107525689),
+            (3.0, 5.0, 5.16527453639),
+        ] {
+            let got = run(shape, &[0.0], &[(0.0, t)], EXACT);
+            assert_abs_diff_eq!(got.counts[0].mean(), m, epsilon = 1e-6);
+        }
+    }
+
+    /// The same with a first part of some age: case `renewal_delayed_open`.
+    #[test]
+    fn renewal_function_from_an_age() {
+        for (shape, age, m) in [
+            (1.5, 0.5, 1.10088408686),
+            (2.0, 0.5, 1.15158655055),
+            (3.0, 0.5, 1.1780906859),
+            (0.8, 1.0, 0.874170752406),
+        ] {
+            let got = run(shape, &[age], &[(0.0, 1.0)], EXACT);
+            assert_abs_diff_eq!(got.counts[0].mean(), m, epsilon = 1e-6);
+        }
+    }
+
+    /// Whole distributions: case `renewal_counts_open`, computed two ways outside this project.
+    #[test]
+    fn renewal_counts() {
+        let cases: [(f64, f64, f64, &[f64]); 4] = [
+            (
+                1.5,
+                0.0,
+                1.0,
+                &[
+                    0.367879441171,
+                    0.453306231881,
+                    0.151118251931,
+                    0.0249512942949,
+                    0.00255290494984,
+                    0.000181787959672,
+                ],
+            ),
+            (
+                3.0,
+                0.0,
+                2.0,
+                &[
+                    0.000335462627903,
+                    0.317931485464,
+                    0.567894391797,
+                    0.108122612218,
+                    0.005594441356,
+                ],
+            ),
+            (
+                1.5,
+                1.2,
+                2.0,
+                &[
+                    0.0121576110143,
+                    0.195514244202,
+                    0.380099187135,
+                    0.273250827253,
+                    0.106555584498,
+                    0.0268573057548,
+                    0.00482810131024,
+                ],
+            ),
+            (
+                3.0,
+                0.9,
+                2.0,
+                &[
+                    5.30386845554e-11,
+                    0.0180926974694,
+                    0.512379025274,
+                    0.415988082429,
+                    0.0514957463577,
+                    0.00200914671816,
+                ],
+            ),
+        ];
+        for (shape, age, t, pmf) in cases {
+            let got = run(shape, &[age], &[(0.0, t)], EXACT);
+            for (n, &p) in pmf.iter().enumerate() {
+                assert_abs_diff_eq!(got.counts[0].pmf()[n], p, epsilon = 1e-7);
+            }
+        }
+    }
+
+    /// A part with exponential life forgets its age: counts are Poisson in any window.
+    #[test]
+    fn exponential_lives_give_poisson_counts() {
+        let got = run(1.0, &[0.7], &[(0.0, 1.3), (0.4, 1.9), (1.0, 1.05)], EXACT);
+        for (counts, width) in got.counts.iter().zip([1.3_f64, 1.5, 0.05]) {
+            let mut p = (-width).exp();
+            for n in 0..counts.pmf().len().min(12) {
+                assert_abs_diff_eq!(counts.pmf()[n], p, epsilon = 1e-7);
+                p *= width / (n + 1) as f64;
+            }
+        }
+    }
+
+    /// Reported errors hold: coarse answers are within their bound of the exact ones.
+    #[test]
+    fn the_error_bound_holds() {
+        let loose = Accuracy {
+            tolerance: 1e-3,
+            most_cells: 4096,
+        };
+        for shape in [0.6, 0.9, 1.2, 2.0, 4.5, 12.0] {
+            for age in [0.0, 0.3, 1.1] {
+                let windows = [(0.0, 2.2), (0.5, 0.9), (1.3, 2.2)];
+                let rough = run(shape, &[age, 0.05], &windows, loose);
+                let exact = run(shape, &[age, 0.05], &windows, EXACT);
+                for (a, b) in rough.counts.iter().zip(&exact.counts) {
+                    for s in 0..10 {
+                        let off = (a.at_most(s) - b.at_most(s)).abs();
+                        assert!(
+                            off <= rough.error + exact.error + 1e-9,
+                            "shape {shape} age {age} s {s}: off {off}, bound {}",
+                            rough.error
+                        );
+                    }
+                }
+                assert!(rough.error <= 1e-3, "{shape} {age} {}", rough.error);
+            }
+        }
+    }
+
+    /// Splitting a window in two changes no expectation.
+    #[test]
+    fn windows_add_up() {
+        for shape in [0.8, 1.7, 3.5] {
+            let got = run(
+                shape,
+                &[0.6, 0.0, 0.2],
+                &[(0.0, 2.0), (0.0, 0.7), (0.7, 2.0), (0.7, 1.1), (1.1, 2.0)],
+                Accuracy {
+                    tolerance: 1e-6,
+                    most_cells: 4096,
+                },
+            );
+            let m: Vec<f64> = got.counts.iter().map(Counts::mean).collect();
+            assert_abs_diff_eq!(m[0], m[1] + m[2], epsilon = 1e-5);
+            assert_abs_diff_eq!(m[2], m[3] + m[4], epsilon = 1e-5);
+        }
+    }
+
+    /// Stock for small fleets: case `stock_fleet_open`, computed two ways outside this project.
+    #[test]
+    fn fleet_stock_levels() {
+        type Case = (f64, f64, &'static [f64], f64, f64, [(f64, u32, f64); 3]);
+        let cases: [Case; 4] = [
+            (
+                2.0,
+                1.0,
+                &[0.0; 4],
+                3.01476511,
+                1.784982973,
+                [
+                    (0.9, 5, 0.9649521957),
+                    (0.95, 5, 0.9649521957),
+                    (0.99, 6, 0.9930647885),
+                ],
+            ),
+            (
+                3.0,
+                1.5,
+                &[0.2, 0.2, 0.6, 0.6, 0.9],
+                8.461673767,
+                1.74148851,
+                [
+                    (0.9, 10, 0.9388597503),
+                    (0.95, 11, 0.987664093),
+                    (0.99, 12, 0.9982518696),
+                ],
+            ),
+            (
+                3.0,
+                0.8,
+                &[0.0; 6],
+                2.474422801,
+                1.595255294,
+                [
+                    (0.9, 4, 0.9424499727),
+                    (0.95, 5, 0.9899910482),
+                    (0.99, 6, 0.9989820108),
+                ],
+            ),
+            (
+                5.0,
+                1.0,
+                &[0.1, 0.3, 0.5, 0.7, 0.9],
+                5.517099496,
+                0.7448977509,
+                [
+                    (0.9, 7, 0.987488183),
+                    (0.95, 7, 0.987488183),
+                    (0.99, 8, 0.9995180384),
+                ],
+            ),
+        ];
+        for (shape, t, ages, mean, variance, levels) in cases {
+            let got = run(shape, ages, &[(0.0, t)], EXACT);
+            let counts = &got.counts[0];
+            assert_abs_diff_eq!(counts.mean(), mean, epsilon = 1e-6);
+            assert_abs_diff_eq!(counts.variance(), variance, epsilon = 1e-5);
+            for (level, stock, reached) in levels {
+                assert_eq!(counts.quantile(level), stock);
+                assert_abs_diff_eq!(counts.at_most(stock), reached, epsilon = 1e-6);
+            }
+        }
+    }
+}

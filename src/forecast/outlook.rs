@@ -1,0 +1,306 @@
+//! What a forecast starts from: each machine's hours ahead, and each part kind's curves and fitted
+//! parts. Forecast and stock plan ask it for demand in any window of days.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+
+use super::demand::{Accuracy, Group, Hours, WindowDemand, demand};
+use super::first_life::FirstLife;
+use super::remaining::weighed;
+use super::schedule::MachineSchedule;
+use super::types::NoForecast;
+use crate::lives::Lives;
+use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
+use crate::records::{ChangedHow, Fleet, Job};
+
+/// How to look ahead.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ForecastOptions {
+    /// Every job's hours are multiplied by this.
+    pub hours_factor: f64,
+    /// Names of jobs that are left out.
+    pub skip_jobs: Vec<String>,
+    /// Why a part has no life model, by part, where the caller knows.
+    pub no_model: BTreeMap<String, String>,
+    /// How exact the demand distributions must be.
+    pub accuracy: Accuracy,
+}
+
+impl Default for ForecastOptions {
+    fn default() -> Self {
+        Self {
+            hours_factor: 1.0,
+            skip_jobs: Vec::new(),
+            no_model: BTreeMap::new(),
+            accuracy: Accuracy::default(),
+        }
+    }
+}
+
+/// One place that is renewed on its own: a position, or a set that is changed together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Place {
+    /// Machine.
+    pub machine: String,
+    /// Position; for a set, its positions joined.
+    pub position: String,
+    /// Age where known.
+    pub age_hours: Option<f64>,
+    /// What the first life is taken to be.
+    pub first: FirstLife,
+    /// Index into [`Outlook::schedules`].
+    pub schedule: usize,
+}
+
+/// One part kind that has a life model.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PartOutlook {
+    /// Index into the catalogue.
+    pub part: usize,
+    /// Name.
+    pub name: String,
+    /// Curves, weighed by every survival once.
+    pub nodes: Vec<WeibullNode>,
+    /// Parts taken at each change.
+    pub per_change: u32,
+    /// Places, sorted by machine, position.
+    pub places: Vec<Place>,
+    /// Interval of the shape at 95 %; `None` when the life is fixed.
+    pub shape_interval: Option<(f64, f64)>,
+    /// What the curves rest on.
+    pub basis: Basis,
+}
+
+/// A window of days.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Span {
+    /// One job, as an index into [`Outlook::jobs`].
+    Job(usize),
+    /// After the first day up to the end of the second.
+    Days(Date, Date),
+    /// All jobs ahead.
+    All,
+}
+
+/// Everything that forecast and stock plan share.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outlook {
+    /// Day from which it looks ahead.
+    pub as_of: Date,
+    /// Jobs of the schedule with days ahead, after what-ifs, by start.
+    pub jobs: Vec<Job>,
+    /// Last day of the last job; `as_of` when there is none.
+    pub end: Date,
+    /// Machines in the order of `schedules`.
+    pub machines: Vec<String>,
+    /// Hours ahead of each machine.
+    pub schedules: Vec<MachineSchedule>,
+    /// Parts with a life model, catalogue order.
+    pub parts: Vec<PartOutlook>,
+    /// Parts without.
+    pub no_forecast: Vec<NoForecast>,
+    /// What a reader must know.
+    pub cautions: Vec<Caution>,
+    accuracy: Accuracy,
+}
+
+impl Outlook {
+    /// Gathers what the later stages need.
+    pub fn new(
+        fleet: &Fleet,
+        lives: &Lives,
+        models: &[LifeModel],
+        options: &ForecastOptions,
+    ) -> Self {
+        let mut jobs: Vec<Job> = fleet
+            .jobs
+            .iter()
+            .filter(|j| j.end > fleet.as_of && !options.skip_jobs.contains(&j.name))
+            .cloned()
+            .collect();
+        for job in &mut jobs {
+            job.hours *= options.hours_factor;
+        }
+        let mut machines: Vec<String> = fleet.machines.clone();
+        machines.extend(lives.fitted.iter().map(|f| f.machine.clone()));
+        machines.extend(jobs.iter().flat_map(|j| j.machines.clone()));
+        machines.sort();
+        machines.dedup();
+        let schedules = machines
+            .iter()
+            .map(|m| MachineSchedule::new(&jobs, m, fleet.as_of))
+            .collect();
+        let mut outlook = Self {
+            as_of: fleet.as_of,
+            end: jobs.iter().map(|j| j.end).max().unwrap_or(fleet.as_of),
+            jobs,
+            machines,
+            schedules,
+            parts: Vec::new(),
+            no_forecast: Vec::new(),
+            cautions: Vec::new(),
+            accuracy: options.accuracy,
+        };
+        if outlook.jobs.is_empty() {
+            outlook.cautions.push(Caution::new(
+                CautionCode::Note,
+                format!(
+                    "no job in the schedule has days after {}: nothing is forecast to wear out",
+                    fleet.as_of
+                ),
+            ));
+        }
+        for (index, part) in fleet.parts.iter().enumerate() {
+            match models.iter().find(|m| m.part == part.name) {
+                Some(model) => outlook.add(index, fleet, lives, model),
+                None => outlook.no_forecast.push(NoForecast {
+                    part: part.name.clone(),
+                    reason: options.no_model.get(&part.name).cloned().unwrap_or_else(|| {
+                        "no life model: no worn life is recorded and no believed_life is stated"
+                            .to_owned()
+                    }),
+                }),
+            }
+        }
+        outlook
+    }
+
+    fn add(&mut self, index: usize, fleet: &Fleet, lives: &Lives, model: &LifeModel) {
+        let part = &fleet.parts[index];
+        let per_change = match part.changed {
+            ChangedHow::AsASet => part.per_machine.max(1),
+            ChangedHow::Singly => 1,
+        };
+        let mut places: Vec<Place> = Vec::new();
+        let mut uncounted: Vec<(FirstLife, u32)> = Vec::new();
+        let mut unknown = 0;
+        for fitted in lives.fitted.iter().filter(|f| f.part == part.name) {
+            let same_set = per_change > 1;
+            if let Some(place) = places
+                .iter_mut()
+                .find(|p| same_set && p.machine == fitted.machine)
+            {
+                // One set, one life: its positions were changed together.
+                place.position = format!("{}, {}", place.position, fitted.position);
+                continue;
+            }
+            let Ok(schedule) = self.machines.binary_search(&fitted.machine) else {
+                continue;
+            };
+            let first = match fitted.age_hours {
+                Some(age) => FirstLife::Aged(age.max(0.0)),
+                None => FirstLife::Met { seen: 0.0 },
+            };
+            if fitted.age_hours.is_none() {
+                unknown += 1;
+            } else if fitted.life.is_none() {
+                uncounted.push((first, 1));
+            }
+            places.push(Place {
+                machine: fitted.machine.clone(),
+                position: fitted.position.clone(),
+                age_hours: fitted.age_hours,
+                first,
+                schedule,
+            });
+        }
+        if places.is_empty() {
+            self.no_forecast.push(NoForecast {
+                part: part.name.clone(),
+                reason: "no machine is known to carry it: record a replacement or a reading of \
+                         the machines that do"
+                    .to_owned(),
+            });
+            return;
+        }
+        if unknown > 0 {
+            self.cautions.push(Caution::about(
+                CautionCode::UnknownAge,
+                &part.name,
+                format!(
+                    "{unknown} fitted with unknown age: taken as met at a random moment of their \
+                     life, neither new nor old; write the hours at which they went in to do better"
+                ),
+            ));
+        }
+        let nodes = if model.basis == Basis::Fixed {
+            model.nodes.clone()
+        } else {
+            weighed(&model.nodes, per_change, &uncounted)
+        };
+        self.parts.push(PartOutlook {
+            part: index,
+            name: part.name.clone(),
+            nodes,
+            per_change,
+            places,
+            shape_interval: model.shape_interval,
+            basis: model.basis,
+        });
+    }
+
+    /// Demand for one part kind in each window.
+    pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        // Places that run through the same hours, and within them parts alike, share the work.
+        let mut groups: Vec<Group> = Vec::new();
+        for place in &part.places {
+            let schedule = &self.schedules[place.schedule];
+            let windows: Vec<Hours> = spans.iter().map(|s| self.hours(schedule, *s)).collect();
+            if windows.iter().all(|w| w.end <= w.start) {
+                continue;
+            }
+            let at = groups
+                .iter()
+                .position(|g| g.windows == windows)
+                .unwrap_or_else(|| {
+                    groups.push(Group {
+                        windows,
+                        positions: Vec::new(),
+                    });
+                    groups.len() - 1
+                });
+            let positions = &mut groups[at].positions;
+            match positions.iter_mut().find(|(f, _)| *f == place.first) {
+                Some((_, alike)) => *alike += 1,
+                None => positions.push((place.first, 1)),
+            }
+        }
+        if groups.is_empty() {
+            groups.push(Group {
+                windows: vec![
+                    Hours {
+                        start: 0.0,
+                        end: 0.0
+                    };
+                    spans.len()
+                ],
+                positions: Vec::new(),
+            });
+        }
+        demand(&part.nodes, &groups, part.per_change, self.accuracy)
+    }
+
+    fn hours(&self, schedule: &MachineSchedule, span: Span) -> Hours {
+        match span {
+            Span::All => Hours {
+                start: 0.0,
+                end: schedule.total(),
+            },
+            Span::Days(after, to) => Hours {
+                start: schedule.hours_by(after),
+                end: schedule.hours_by(to),
+            },
+            Span::Job(job) => schedule.runs.iter().find(|r| r.job == job).map_or(
+                Hours {
+                    start: 0.0,
+                    end: 0.0,
+                },
+                |r| Hours {
+                    start: r.from,
+                    end: r.to,
+                },
+            ),
+        }
+    }
+}

@@ -1,0 +1,388 @@
+//! The stock plan of a fleet.
+
+use jiff::civil::Date;
+
+use super::costs::Costs;
+use super::decision::choices;
+use super::interval::{BestInterval, best_interval, curves, expected_cost_per_hour};
+use super::kits::{KitPart, cheapest_kit};
+use super::shortage::{Supply, shortage_by};
+use super::types::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
+use crate::forecast::{Counts, FirstLife, Outlook, PartOutlook, Span};
+use crate::models::{Basis, Caution, CautionCode};
+use crate::records::{Fleet, Part};
+
+/// What is asked of a stock plan.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StockOptions {
+    /// Chance of no shortage aimed for, in (0, 1).
+    pub service_level: f64,
+    /// Lead time of every part, days, instead of the catalogue's.
+    pub lead_time_days: Option<f64>,
+}
+
+/// Orders, kits, changes and intervals for the jobs ahead.
+pub fn plan(fleet: &Fleet, outlook: &Outlook, options: &StockOptions) -> StockPlan {
+    let mut cautions = outlook.cautions.clone();
+    let mut orders = Vec::new();
+    let mut changes = Vec::new();
+    let mut planned_intervals = Vec::new();
+    let mut in_jobs: Vec<Vec<Counts>> = Vec::new();
+    let spans: Vec<Span> = (0..outlook.jobs.len())
+        .map(Span::Job)
+        .chain([Span::All])
+        .collect();
+    for ahead in &outlook.parts {
+        let part = &fleet.parts[ahead.part];
+        let mut counts = outlook.demand(ahead, &spans).counts;
+        let all = counts.pop().unwrap_or_else(Counts::none);
+        orders.push(order(outlook, ahead, part, &all, options, &mut cautions));
+        in_jobs.push(counts);
+        let (interval, best) = planned_interval(ahead, part);
+        planned_intervals.push(interval);
+        changes.extend(change_decisions(outlook, ahead, part, best));
+    }
+    let place = |c: &ChangeDecision| outlook.jobs.iter().position(|j| j.name == c.job);
+    changes.sort_by(|a, b| {
+        (place(a), &a.machine, &a.part, &a.position).cmp(&(
+            place(b),
+            &b.machine,
+            &b.part,
+            &b.position,
+        ))
+    });
+    StockPlan {
+        as_of: outlook.as_of,
+        service_level: options.service_level,
+        orders,
+        kits: kits(fleet, outlook, &in_jobs, options.service_level),
+        changes,
+        planned_intervals,
+        cautions,
+    }
+}
+
+/// Stock and deliveries of a part as the plan counts them: a delivery that is overdue counts as
+/// coming at once, and one due after the last job not at all.
+fn supply(outlook: &Outlook, part: &Part, cautions: &mut Vec<Caution>) -> Supply {
+    let mut supply = Supply {
+        on_hand: part.on_hand,
+        deliveries: Vec::new(),
+    };
+    for delivery in &part.on_order {
+        if delivery.due <= outlook.as_of {
+            cautions.push(Caution::about(
+                CautionCode::Note,
+                &part.name,
+                format!(
+                    "a delivery of {} was due on {} and is still on order: it is counted as coming \
+                     at once; check with the supplier",
+                    delivery.quantity, delivery.due
+                ),
+            ));
+            supply.on_hand = supply.on_hand.saturating_add(delivery.quantity);
+        } else {
+            supply.deliveries.push((delivery.due, delivery.quantity));
+        }
+    }
+    supply.deliveries.sort_unstable();
+    supply
+}
+
+fn order(
+    outlook: &Outlook,
+    ahead: &PartOutlook,
+    part: &Part,
+    all: &Counts,
+    options: &StockOptions,
+    cautions: &mut Vec<Caution>,
+) -> Order {
+    let supply = supply(outlook, part, cautions);
+    let allowed = 1.0 - options.service_level;
+    let needed = all.quantile(options.service_level);
+    let available = supply.by(outlook.end);
+    let order_quantity = in_packs(needed.saturating_sub(available), part);
+    let on_order = part
+        .on_order
+        .iter()
+        .fold(0_u32, |sum, d| sum.saturating_add(d.quantity));
+    let nothing_ordered = shortage_by(outlook, ahead, &supply, &[outlook.end])[0];
+    let mut order_by = None;
+    let mut if_ordered = nothing_ordered;
+    if order_quantity > 0 {
+        let lead = options
+            .lead_time_days
+            .or(part.lead_time.map(|l| l.high_days));
+        if let Some(lead) = lead {
+            let lead = lead.ceil() as i32;
+            let asked = Asked {
+                outlook,
+                ahead,
+                supply: &supply,
+                quantity: order_quantity,
+                allowed,
+            };
+            let earliest = plus_days(outlook.as_of, lead);
+            let arrival = asked.latest_arrival(earliest);
+            if_ordered = asked.short_if_there_on(arrival);
+            order_by = Some(plus_days(arrival, -lead));
+            if if_ordered > allowed + 1e-9 {
+                cautions.push(Caution::about(
+                    CautionCode::TooLate,
+                    &part.name,
+                    format!(
+                        "even ordered today it may come too late: there by {earliest} (95 % of \
+                         deliveries), the chance of running short stays {:.0} %; ask for a faster \
+                         delivery or move parts between jobs",
+                        100.0 * if_ordered
+                    ),
+                ));
+            }
+        } else {
+            let there = plus_days(outlook.as_of, 1);
+            if_ordered = shortage_by(
+                outlook,
+                ahead,
+                &supply.and(there, order_quantity),
+                &[outlook.end],
+            )[0];
+            cautions.push(Caution::about(
+                CautionCode::NoLeadTime,
+                &part.name,
+                "no lead_time_days is given, so there is no latest day to order; the chances \
+                 hold if it is there in time"
+                    .to_owned(),
+            ));
+        }
+    }
+    let stocked = available.saturating_add(order_quantity);
+    let expected = all.mean();
+    Order {
+        part: part.name.clone(),
+        on_hand: part.on_hand,
+        on_order,
+        expected_demand: expected,
+        needed,
+        order_quantity,
+        order_by,
+        shortage_probability_if_nothing_ordered: nothing_ordered,
+        shortage_probability_if_ordered: if_ordered,
+        fill_rate: if expected > 0.0 {
+            (all.expected_covered(stocked) / expected).clamp(0.0, 1.0)
+        } else {
+            1.0
+        },
+    }
+}
+
+/// Whole packs, at least the minimum order, of at least `lacking`; nothing for nothing.
+fn in_packs(lacking: u32, part: &Part) -> u32 {
+    if lacking == 0 {
+        return 0;
+    }
+    let pack = part.pack.max(1);
+    lacking
+        .max(part.minimum_order)
+        .div_ceil(pack)
+        .saturating_mul(pack)
+}
+
+fn plus_days(day: Date, days: i32) -> Date {
+    day.saturating_add(jiff::Span::new().days(days.clamp(-100_000, 100_000)))
+}
+
+fn days_between(from: Date, to: Date) -> i32 {
+    from.until(to).map_or(0, |s| s.get_days())
+}
+
+struct Asked<'a> {
+    outlook: &'a Outlook,
+    ahead: &'a PartOutlook,
+    supply: &'a Supply,
+    quantity: u32,
+    allowed: f64,
+}
+
+impl Asked<'_> {
+    fn short_if_there_on(&self, day: Date) -> f64 {
+        let supply = self.supply.and(day, self.quantity);
+        shortage_by(self.outlook, self.ahead, &supply, &[self.outlook.end])[0]
+    }
+
+    /// The latest day on which the order may become usable so that the chance of running short at
+    /// any time stays within what is allowed; `earliest` where no day does.
+    fn latest_arrival(&self, earliest: Date) -> Date {
+        // Without the order the stock lasts, with the chance asked for, up to the day before this.
+        let latest = self.first_day_too_short().max(earliest);
+        if self.short_if_there_on(latest) <= self.allowed {
+            return latest;
+        }
+        if self.short_if_there_on(earliest) > self.allowed {
+            return earliest;
+        }
+        // Later is never better: bisect between a day that does and one that does not.
+        let (mut good, mut bad) = (earliest, latest);
+        while days_between(good, bad) > 1 {
+            let middle = plus_days(good, days_between(good, bad) / 2);
+            if self.short_if_there_on(middle) <= self.allowed {
+                good = middle;
+            } else {
+                bad = middle;
+            }
+        }
+        good
+    }
+
+    /// First day by whose end the chance of having run short without the order passes what is
+    /// allowed; the day after the schedule where none does.
+    fn first_day_too_short(&self) -> Date {
+        let outlook = self.outlook;
+        let mut good = outlook.as_of;
+        let mut bad = plus_days(outlook.end, 1);
+        while days_between(good, bad) > 1 {
+            let gap = days_between(good, bad);
+            let parts = gap.min(8);
+            let mut days: Vec<Date> = (1..parts)
+                .map(|i| plus_days(good, gap * i / parts))
+                .collect();
+            days.dedup();
+            let short = shortage_by(outlook, self.ahead, self.supply, &days);
+            let first = short.iter().position(|p| *p > self.allowed);
+            match first {
+                Some(0) => bad = days[0],
+                Some(i) => {
+                    good = days[i - 1];
+                    bad = days[i];
+                }
+                None => good = days[days.len() - 1],
+            }
+        }
+        bad
+    }
+}
+
+fn kits(
+    fleet: &Fleet,
+    outlook: &Outlook,
+    in_jobs: &[Vec<Counts>],
+    service_level: f64,
+) -> Vec<KitLine> {
+    let mut lines = Vec::new();
+    for (j, job) in outlook.jobs.iter().enumerate() {
+        let parts: Vec<KitPart> = outlook
+            .parts
+            .iter()
+            .zip(in_jobs)
+            .map(|(ahead, counts)| KitPart {
+                need: counts[j].clone(),
+                // Parts without a price count alike, so that the fewest are carried.
+                cost: fleet.parts[ahead.part].unit_cost.unwrap_or(1.0).max(1e-6),
+                step: ahead.per_change,
+            })
+            .collect();
+        let kit = cheapest_kit(&parts, service_level);
+        for ((ahead, part), quantity) in outlook.parts.iter().zip(&parts).zip(kit.quantities) {
+            lines.push(KitLine {
+                job: job.name.clone(),
+                part: ahead.name.clone(),
+                quantity,
+                probability_enough: part.need.at_most(quantity),
+            });
+        }
+    }
+    lines
+}
+
+fn planned_interval(ahead: &PartOutlook, part: &Part) -> (PlannedInterval, Option<BestInterval>) {
+    let nothing = |note: &str, run_on: Option<f64>| {
+        let interval = PlannedInterval {
+            part: part.name.clone(),
+            hours: None,
+            cost_per_hour: None,
+            cost_per_hour_run_on: run_on,
+            note: note.to_owned(),
+        };
+        (interval, None)
+    };
+    let Some(costs) = Costs::of(part, ahead.per_change) else {
+        return nothing(
+            "no interval without unit_cost and unplanned_stop in the catalogue",
+            None,
+        );
+    };
+    let curves = curves(&ahead.nodes, ahead.per_change);
+    let run_on = Some(expected_cost_per_hour(&curves, costs, None)).filter(|c| c.is_finite());
+    let wears_out = match (ahead.basis, ahead.shape_interval) {
+        (Basis::Fixed, _) => ahead.nodes.iter().all(|n| n.shape > 1.0),
+        (_, Some((low, _))) => low > 1.0,
+        (_, None) => false,
+    };
+    if !wears_out {
+        return nothing(
+            "planned change does not pay as far as the records tell: a used part may be no more \
+             likely to wear out than a new one (the interval of the shape reaches 1 or below)",
+            run_on,
+        );
+    }
+    if costs.in_service <= costs.planned {
+        return nothing(
+            "planned change does not pay: wearing out in service costs no more than a planned change",
+            run_on,
+        );
+    }
+    match best_interval(&curves, costs) {
+        None => nothing(
+            "planned change does not pay: at no interval does it cost less than running on until worn",
+            run_on,
+        ),
+        Some(best) => (
+            PlannedInterval {
+                part: part.name.clone(),
+                hours: Some(best.hours),
+                cost_per_hour: Some(best.cost_per_hour),
+                cost_per_hour_run_on: run_on,
+                note: "least expected cost per operating hour, averaged over what the records \
+                       leave uncertain; a change at this age or when worn, whichever comes first"
+                    .to_owned(),
+            },
+            Some(best),
+        ),
+    }
+}
+
+fn change_decisions(
+    outlook: &Outlook,
+    ahead: &PartOutlook,
+    part: &Part,
+    best: Option<BestInterval>,
+) -> Vec<ChangeDecision> {
+    let costs = Costs::of(part, ahead.per_change);
+    let curves = curves(&ahead.nodes, ahead.per_change);
+    let mut decisions = Vec::new();
+    for place in &ahead.places {
+        let FirstLife::Aged(age) = place.first else {
+            continue;
+        };
+        let runs = &outlook.schedules[place.schedule].runs;
+        let hours: Vec<(f64, f64)> = runs.iter().map(|r| (r.from, r.to)).collect();
+        let all = choices(&curves, place.first, &hours, costs, best);
+        for (run, choice) in runs.iter().zip(all) {
+            let change = match choice.costs {
+                Some((changed, left)) => changed < left,
+                None => choice.worn_in_job > 0.5,
+            };
+            decisions.push(ChangeDecision {
+                job: outlook.jobs[run.job].name.clone(),
+                machine: place.machine.clone(),
+                part: part.name.clone(),
+                position: place.position.clone(),
+                age_hours: age + run.from,
+                advice: if change { Advice::Change } else { Advice::RunOn },
+                probability_worn_out: choice.worn_in_job,
+                expected_cost_if_changed: choice.costs.map(|c| c.0).filter(|c| c.is_finite()),
+                expected_cost_if_left: choice.costs.map(|c| c.1).filter(|c| c.is_finite()),
+            });
+        }
+    }
+    decisions
+}
