@@ -52,11 +52,7 @@ impl Counts {
 
     /// Expected number.
     pub fn mean(&self) -> f64 {
-        self.pmf
-            .iter()
-            .enumerate()
-            .map(|(n, p)| n as f64 * p)
-            .sum()
+        self.pmf.iter().enumerate().map(|(n, p)| n as f64 * p).sum()
     }
 
     /// Variance of the number.
@@ -104,6 +100,7 @@ impl Counts {
     }
 
     /// Sum of two independent numbers.
+    #[must_use]
     pub fn plus(&self, other: &Self) -> Self {
         let (long, short) = if self.pmf.len() >= other.pmf.len() {
             (&self.pmf, &other.pmf)
@@ -122,6 +119,7 @@ impl Counts {
     }
 
     /// The same number of sets of `size` parts each.
+    #[must_use]
     pub fn in_sets_of(&self, size: u32) -> Self {
         let size = size.max(1) as usize;
         if size == 1 {
@@ -146,7 +144,9 @@ impl Counts {
         }
         if dropped > 0.0 {
             let keep = 1.0 / (1.0 - dropped);
-            self.pmf.iter_mut().for_each(|p| *p *= keep);
+            for p in &mut self.pmf {
+                *p *= keep;
+            }
         }
     }
 }

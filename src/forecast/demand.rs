@@ -125,7 +125,9 @@ pub(super) fn without_negligible(nodes: &[WeibullNode]) -> (Vec<WeibullNode>, f6
     }
     let sum: f64 = kept.iter().map(|n| n.weight).sum();
     let whole: f64 = nodes.iter().map(|n| n.weight).sum();
-    kept.iter_mut().for_each(|n| n.weight /= sum);
+    for node in &mut kept {
+        node.weight /= sum;
+    }
     (kept, (1.0 - sum / whole).max(0.0))
 }
 

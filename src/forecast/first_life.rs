@@ -64,6 +64,7 @@ impl WeibullCurve {
     }
 
     /// The first to wear of `n` parts alike is Weibull too: `R(t)^n`, so `η n^(−1/β)`, same shape.
+    #[must_use]
     pub fn first_of(&self, n: u32) -> Self {
         Self {
             shape: self.shape,

@@ -156,10 +156,14 @@ impl Outlook {
                 Some(model) => outlook.add(index, fleet, lives, model),
                 None => outlook.no_forecast.push(NoForecast {
                     part: part.name.clone(),
-                    reason: options.no_model.get(&part.name).cloned().unwrap_or_else(|| {
-                        "no life model: no worn life is recorded and no believed_life is stated"
-                            .to_owned()
-                    }),
+                    reason: options
+                        .no_model
+                        .get(&part.name)
+                        .cloned()
+                        .unwrap_or_else(|| {
+                            "no life model: no worn life is recorded and no believed_life is stated"
+                                .to_owned()
+                        }),
                 }),
             }
         }
@@ -246,7 +250,7 @@ impl Outlook {
         let mut groups: Vec<Group> = Vec::new();
         for place in &part.places {
             let schedule = &self.schedules[place.schedule];
-            let windows: Vec<Hours> = spans.iter().map(|s| self.hours(schedule, *s)).collect();
+            let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
             if windows.iter().all(|w| w.end <= w.start) {
                 continue;
             }
@@ -280,27 +284,28 @@ impl Outlook {
         }
         demand(&part.nodes, &groups, part.per_change, self.accuracy)
     }
+}
 
-    fn hours(&self, schedule: &MachineSchedule, span: Span) -> Hours {
-        match span {
-            Span::All => Hours {
+/// The hours of one machine that a window covers.
+fn hours(schedule: &MachineSchedule, span: Span) -> Hours {
+    match span {
+        Span::All => Hours {
+            start: 0.0,
+            end: schedule.total(),
+        },
+        Span::Days(after, to) => Hours {
+            start: schedule.hours_by(after),
+            end: schedule.hours_by(to),
+        },
+        Span::Job(job) => schedule.runs.iter().find(|r| r.job == job).map_or(
+            Hours {
                 start: 0.0,
-                end: schedule.total(),
+                end: 0.0,
             },
-            Span::Days(after, to) => Hours {
-                start: schedule.hours_by(after),
-                end: schedule.hours_by(to),
+            |r| Hours {
+                start: r.from,
+                end: r.to,
             },
-            Span::Job(job) => schedule.runs.iter().find(|r| r.job == job).map_or(
-                Hours {
-                    start: 0.0,
-                    end: 0.0,
-                },
-                |r| Hours {
-                    start: r.from,
-                    end: r.to,
-                },
-            ),
-        }
+        ),
     }
 }

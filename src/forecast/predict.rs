@@ -18,10 +18,12 @@ pub fn forecast(
     let outlook = Outlook::new(fleet, lives, models, options);
     let mut forecast = of_outlook(&outlook);
     for model in models {
-        forecast.cautions.extend(model.cautions.iter().cloned().map(|mut c| {
-            c.part.get_or_insert_with(|| model.part.clone());
-            c
-        }));
+        forecast
+            .cautions
+            .extend(model.cautions.iter().cloned().map(|mut c| {
+                c.part.get_or_insert_with(|| model.part.clone());
+                c
+            }));
     }
     forecast.cautions.sort();
     forecast.cautions.dedup();

@@ -94,7 +94,10 @@ impl Lattice {
         match n {
             0 => 1.0,
             1 => self.life.cdf(t),
-            _ => self.sums.get(n - 1).map_or(0.0, |s| between(s, t / self.step)),
+            _ => self
+                .sums
+                .get(n - 1)
+                .map_or(0.0, |s| between(s, t / self.step)),
         }
     }
 }
@@ -157,7 +160,11 @@ impl Boundary {
         let offset = (position - index as f64).max(0.0);
         let hours_back = |i: usize| (at - i as f64 * lattice.step).max(0.0);
         let mut back = vec![vec![1.0; index + 1]];
-        back.push((0..=index).map(|i| lattice.life.cdf(hours_back(i))).collect());
+        back.push(
+            (0..=index)
+                .map(|i| lattice.life.cdf(hours_back(i)))
+                .collect(),
+        );
         let shifted = |values: &[f64]| -> Vec<f64> {
             (0..=index)
                 .map(|i| between(values, (index - i) as f64 + offset))
@@ -243,9 +250,8 @@ fn renewal_then(lattice: &Lattice, start: &Boundary, end: &Boundary, n: usize) -
         let value = if first > end.index {
             0.5 * whole(width) * (cdf_to_end[i] - cdf_to_start[i])
         } else {
-            let mut sum = 0.5
-                * (whole(width) + left[first])
-                * (lattice.cdf[first - i] - cdf_to_start[i]);
+            let mut sum =
+                0.5 * (whole(width) + left[first]) * (lattice.cdf[first - i] - cdf_to_start[i]);
             let from = first + 1 - i;
             if from < lattice.mass.len() {
                 sum += lattice.mass[from..]
@@ -289,7 +295,9 @@ impl Position {
         let renewals = if with_renewals {
             let masses = point_masses(&cdf);
             let mut m = convolve(&masses, &lattice.renewals);
-            m.iter_mut().zip(&cdf).for_each(|(m, f)| *m += f);
+            for (m, f) in m.iter_mut().zip(&cdf) {
+                *m += f;
+            }
             m
         } else {
             Vec::new()
@@ -363,5 +371,7 @@ fn point_masses(cdf: &[f64]) -> Vec<f64> {
             cdf[i] - cdf[i - 1]
         }
     };
-    (0..cdf.len()).map(|i| 0.5 * (mass(i) + mass(i + 1))).collect()
+    (0..cdf.len())
+        .map(|i| 0.5 * (mass(i) + mass(i + 1)))
+        .collect()
 }

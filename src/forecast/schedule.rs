@@ -130,7 +130,13 @@ mod tests {
             job("past", date(2026, 1, 1), date(2026, 1, 10), &["M1"], 500.0),
             job("now", date(2026, 1, 6), date(2026, 1, 15), &["M1"], 100.0),
             job("other", date(2026, 1, 20), date(2026, 1, 21), &["M2"], 99.0),
-            job("next", date(2026, 2, 1), date(2026, 2, 4), &["M1", "M2"], 80.0),
+            job(
+                "next",
+                date(2026, 2, 1),
+                date(2026, 2, 4),
+                &["M1", "M2"],
+                80.0,
+            ),
         ];
         let schedule = MachineSchedule::new(&jobs, "M1", date(2026, 1, 10));
         assert_eq!(schedule.runs.len(), 2);

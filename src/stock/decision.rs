@@ -109,7 +109,11 @@ fn lived(life: &WeibullCurve, first: FirstLife) -> impl Fn(f64) -> f64 {
                 0.0
             };
             let share = life.mean_share_beyond(age) - beyond;
-            if now < 1e-290 { 0.0 } else { life.mean() * share / now }
+            if now < 1e-290 {
+                0.0
+            } else {
+                life.mean() * share / now
+            }
         }
         // Met at a random moment: no decision is costed for an unknown age.
         FirstLife::Met { .. } => 0.0,
@@ -140,8 +144,16 @@ mod tests {
             Some(costs),
             None,
         );
-        assert_relative_eq!(all[0].worn_in_job, 1.0 - (-0.3_f64).exp(), max_relative = 1e-10);
-        assert_relative_eq!(all[1].worn_in_job, 1.0 - (-0.4_f64).exp(), max_relative = 1e-10);
+        assert_relative_eq!(
+            all[0].worn_in_job,
+            1.0 - (-0.3_f64).exp(),
+            max_relative = 1e-10
+        );
+        assert_relative_eq!(
+            all[1].worn_in_job,
+            1.0 - (-0.4_f64).exp(),
+            max_relative = 1e-10
+        );
         let (change, left) = all[0].costs.unwrap();
         assert_relative_eq!(change, 100.0);
         assert!(left.abs() < 1e-9, "{left}");

@@ -17,7 +17,11 @@ pub fn cost_per_hour(life: &WeibullCurve, costs: Costs, hours: Option<f64>) -> f
 }
 
 /// The same averaged over the posterior: what is expected of the policy before the curve is known.
-pub fn expected_cost_per_hour(curves: &[(f64, WeibullCurve)], costs: Costs, hours: Option<f64>) -> f64 {
+pub fn expected_cost_per_hour(
+    curves: &[(f64, WeibullCurve)],
+    costs: Costs,
+    hours: Option<f64>,
+) -> f64 {
     curves
         .iter()
         .map(|(weight, life)| weight * cost_per_hour(life, costs, hours))
@@ -53,9 +57,15 @@ pub fn best_interval(curves: &[(f64, WeibullCurve)], costs: Costs) -> Option<Bes
     let steps = 120;
     let at = |i: usize| a + (b - a) * i as f64 / f64::from(steps);
     let best = (0..=steps as usize).min_by(|&i, &j| cost(at(i)).total_cmp(&cost(at(j))))?;
-    let (mut left, mut right) = (at(best.saturating_sub(1)), at((best + 1).min(steps as usize)));
+    let (mut left, mut right) = (
+        at(best.saturating_sub(1)),
+        at((best + 1).min(steps as usize)),
+    );
     let ratio = (5.0_f64.sqrt() - 1.0) / 2.0;
-    let (mut x, mut y) = (right - ratio * (right - left), left + ratio * (right - left));
+    let (mut x, mut y) = (
+        right - ratio * (right - left),
+        left + ratio * (right - left),
+    );
     let (mut cost_x, mut cost_y) = (cost(x), cost(y));
     while right - left > 1e-9 {
         if cost_x < cost_y {
@@ -95,7 +105,7 @@ mod tests {
     use super::*;
     use approx::assert_relative_eq;
 
-    /// Optimal age replacement, η = 1, c_p = 1: case `age_replacement_open` (definition Barlow &
+    /// Optimal age replacement, η = 1, planned cost 1: case `age_replacement_open` (definition Barlow &
     /// Hunter 1960; values computed two ways outside this project). Two neighbours of the optimum
     /// cost the same to 15 digits over 1e-7 of its width, so the interval is held to 1e-6.
     #[test]
@@ -116,7 +126,11 @@ mod tests {
             let best = best_interval(&[(1.0, life)], costs).unwrap();
             assert_relative_eq!(best.hours, hours, max_relative = 1e-6);
             assert_relative_eq!(best.cost_per_hour, cost, max_relative = 1e-8);
-            assert_relative_eq!(cost_per_hour(&life, costs, None), run_on, max_relative = 1e-8);
+            assert_relative_eq!(
+                cost_per_hour(&life, costs, None),
+                run_on,
+                max_relative = 1e-8
+            );
         }
         // β = 1.5 and a ratio of 2: the optimum saves 0.16 %.
         let life = WeibullCurve {

@@ -377,7 +377,11 @@ fn change_decisions(
                 part: part.name.clone(),
                 position: place.position.clone(),
                 age_hours: age + run.from,
-                advice: if change { Advice::Change } else { Advice::RunOn },
+                advice: if change {
+                    Advice::Change
+                } else {
+                    Advice::RunOn
+                },
                 probability_worn_out: choice.worn_in_job,
                 expected_cost_if_changed: choice.costs.map(|c| c.0).filter(|c| c.is_finite()),
                 expected_cost_if_left: choice.costs.map(|c| c.1).filter(|c| c.is_finite()),

@@ -21,6 +21,7 @@ pub struct Supply {
 
 impl Supply {
     /// With one more delivery.
+    #[must_use]
     pub fn and(&self, day: Date, quantity: u32) -> Self {
         let mut more = self.clone();
         more.deliveries.push((day, quantity));
@@ -115,12 +116,7 @@ impl Chain {
                 .max(exact)
                 .min(self.short + exact)
         };
-        let kept: Vec<f64> = sum
-            .pmf()
-            .iter()
-            .take(stock as usize + 1)
-            .copied()
-            .collect();
+        let kept: Vec<f64> = sum.pmf().iter().take(stock as usize + 1).copied().collect();
         Self {
             used: Counts::from_weights(kept),
             short,
