@@ -4,8 +4,10 @@
 //! knows. A quantity it knows and the library has no number for is a miss with the reason, not a
 //! quantity that is not covered.
 
+mod age_replacement;
 mod curves;
 mod ranks;
+mod renewal;
 
 use std::collections::BTreeMap;
 
@@ -67,11 +69,15 @@ type Recipe = fn(&Case) -> Answers;
 /// The recipe of that name.
 fn recipe(name: &str) -> Option<Recipe> {
     Some(match name {
+        "age_replacement" => age_replacement::age_replacement,
         "causes" => curves::incidence_by_cause,
         "interval_curve" => curves::interval_curve,
         "kaplan_meier" => curves::kaplan_meier_and_hazard,
         "mean_cumulative" => curves::mean_cumulative_function,
         "ranks" => ranks::ranks,
+        "renewal" => renewal::renewal,
+        "residual_life" => renewal::residual_life,
+        "stock" => renewal::stock,
         _ => return None,
     })
 }
@@ -129,4 +135,12 @@ fn cached<'a, T>(
 ) -> Result<&'a T, String> {
     let entry = cache.entry(key.to_owned()).or_insert_with(make);
     entry.as_ref().map_err(String::clone)
+}
+
+/// Every `name=number` in a quantity's name: `P(N=1),shape=3,age=0.9,t=2`.
+fn numbers_named(name: &str) -> BTreeMap<&str, f64> {
+    name.split([',', '(', ')', ' ', ':'])
+        .filter_map(|piece| piece.split_once('='))
+        .filter_map(|(name, number)| Some((name, number.parse().ok()?)))
+        .collect()
 }
