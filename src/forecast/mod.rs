@@ -5,9 +5,16 @@ mod demand;
 mod first_life;
 mod outlook;
 mod predict;
+#[cfg(test)]
+mod property_tests;
 mod remaining;
 mod renewal;
 mod schedule;
+mod simulate;
+#[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
+mod timing_tests;
 mod types;
 
 pub use counts::*;
@@ -17,4 +24,5 @@ pub use outlook::*;
 pub use predict::*;
 pub use remaining::*;
 pub use schedule::*;
+pub use simulate::*;
 pub use types::*;

@@ -1,0 +1,172 @@
+//! What must hold of any forecast, and convolution against simulation.
+
+use proptest::prelude::*;
+
+use super::testing::spread;
+use super::*;
+use crate::models::WeibullNode;
+
+fn group(windows: &[(f64, f64)], firsts: &[FirstLife]) -> Group {
+    Group {
+        windows: windows
+            .iter()
+            .map(|&(start, end)| Hours { start, end })
+            .collect(),
+        positions: firsts.iter().map(|&f| (f, 1)).collect(),
+    }
+}
+
+/// Largest difference between simulated and computed cumulative probabilities, window by window.
+fn furthest(computed: &WindowDemand, simulated: &[Vec<u32>]) -> f64 {
+    let futures = simulated.len() as f64;
+    let mut furthest = 0.0_f64;
+    for (w, counts) in computed.counts.iter().enumerate() {
+        for s in 0..60 {
+            let share = simulated.iter().filter(|c| c[w] <= s).count() as f64 / futures;
+            furthest = furthest.max((share - counts.at_most(s)).abs());
+        }
+    }
+    furthest
+}
+
+/// A posterior's worth of curves, ages known and not, two machines with different jobs, sets: the
+/// convolution agrees with 60,000 simulated futures within what 60,000 futures can tell (the
+/// Kolmogorov bound at one in a million, `sqrt(ln(2e6)/(2·60000))`, is 0.011).
+#[test]
+fn convolution_agrees_with_simulation() {
+    let nodes = spread(2.2, 420.0, 0.35, 7);
+    let groups = [
+        group(
+            &[(0.0, 900.0), (0.0, 150.0), (150.0, 420.0), (420.0, 900.0)],
+            &[
+                FirstLife::Aged(0.0),
+                FirstLife::Aged(333.0),
+                FirstLife::Met { seen: 0.0 },
+                FirstLife::Met { seen: 240.0 },
+            ],
+        ),
+        group(
+            &[(0.0, 500.0), (0.0, 0.0), (10.0, 333.3), (333.3, 500.0)],
+            &[FirstLife::Aged(120.0), FirstLife::Aged(700.0)],
+        ),
+    ];
+    for per_change in [1, 3] {
+        let computed = demand(&nodes, &groups, per_change, Accuracy::default());
+        assert!(computed.error < 1e-4);
+        let simulated = simulate(&nodes, &groups, per_change, 60_000, 20260331);
+        let off = furthest(&computed, &simulated);
+        assert!(off < 0.011, "sets of {per_change}: off by {off}");
+    }
+}
+
+/// The same with a million futures for a handful of positions: the study behind the bound above.
+#[test]
+#[ignore = "a million futures; run with `cargo test --release --lib million -- --ignored`"]
+fn convolution_agrees_with_a_million_simulated_futures() {
+    for (shape, sd) in [(0.8, 0.2), (1.5, 0.4), (2.5, 0.2), (4.5, 0.1)] {
+        let nodes = spread(shape, 300.0, sd, 7);
+        let groups = [group(
+            &[(0.0, 700.0), (0.0, 100.0), (100.0, 450.0), (450.0, 700.0)],
+            &[
+                FirstLife::Aged(0.0),
+                FirstLife::Aged(200.0),
+                FirstLife::Aged(450.0),
+                FirstLife::Met { seen: 100.0 },
+            ],
+        )];
+        let computed = demand(&nodes, &groups, 1, Accuracy::default());
+        let simulated = simulate(&nodes, &groups, 1, 1_000_000, 7);
+        let off = furthest(&computed, &simulated);
+        println!(
+            "shape {shape}: off by {off:.6}, bound {:.1e}",
+            computed.error
+        );
+        assert!(off < 0.0027, "shape {shape}: off by {off}");
+    }
+}
+
+fn one(shape: f64) -> [WeibullNode; 1] {
+    [WeibullNode {
+        shape,
+        scale: 100.0,
+        weight: 1.0,
+    }]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// More hours never mean less demand, at any quantity.
+    #[test]
+    fn more_hours_never_less_demand(
+        shape in 0.5_f64..6.0,
+        ages in proptest::collection::vec(0.0_f64..250.0, 1..5),
+        hours in 20.0_f64..250.0,
+        factor in 1.0_f64..1.6,
+    ) {
+        let firsts: Vec<FirstLife> = ages.iter().map(|&a| FirstLife::Aged(a)).collect();
+        let groups = [group(&[(0.0, hours), (0.0, hours * factor)], &firsts)];
+        let got = demand(&one(shape), &groups, 1, Accuracy::default());
+        for s in 0..20 {
+            prop_assert!(
+                got.counts[1].more_than(s) >= got.counts[0].more_than(s) - 2.0 * got.error
+            );
+        }
+    }
+
+    /// Older parts with shape above 1 never mean fewer wear-outs; with shape below 1 never more.
+    #[test]
+    fn older_parts_with_wear_out_fail_no_less(
+        shape in 0.5_f64..6.0,
+        age in 0.0_f64..200.0,
+        older in 0.0_f64..100.0,
+        hours in 20.0_f64..250.0,
+    ) {
+        let of = |age| {
+            let groups = [group(&[(0.0, hours)], &[FirstLife::Aged(age)])];
+            demand(&one(shape), &groups, 1, Accuracy::default())
+        };
+        let (young, old) = (of(age), of(age + older));
+        let slack = young.error + old.error;
+        for s in 0..10 {
+            let rise = old.counts[0].more_than(s) - young.counts[0].more_than(s);
+            if shape > 1.0 {
+                prop_assert!(rise >= -slack, "{rise}");
+            } else {
+                prop_assert!(rise <= slack, "{rise}");
+            }
+        }
+    }
+
+    /// Higher service never means less stock, and the stock named does give the service.
+    #[test]
+    fn higher_service_never_less_stock(
+        weights in proptest::collection::vec(0.0_f64..1.0, 1..30),
+        a in 0.01_f64..0.999,
+        b in 0.01_f64..0.999,
+    ) {
+        let counts = Counts::from_weights(weights);
+        let (low, high) = (a.min(b), a.max(b));
+        prop_assert!(counts.quantile(low) <= counts.quantile(high));
+        prop_assert!(counts.at_most(counts.quantile(high)) >= high - 1e-9);
+        let s = counts.quantile(high);
+        if s > 0 {
+            prop_assert!(counts.at_most(s - 1) < high);
+        }
+    }
+
+    /// Hours and scale measured in another unit change no probability.
+    #[test]
+    fn the_unit_of_hours_does_not_matter(shape in 0.6_f64..5.0, exponent in -6_i32..10) {
+        let unit = 10_f64.powi(exponent);
+        let of = |u: f64| {
+            let nodes = [WeibullNode { shape, scale: 100.0 * u, weight: 1.0 }];
+            let groups = [group(&[(30.0 * u, 170.0 * u)], &[FirstLife::Aged(45.0 * u)])];
+            demand(&nodes, &groups, 1, Accuracy::default())
+        };
+        let (a, b) = (of(1.0), of(unit));
+        for s in 0..8 {
+            prop_assert!((a.counts[0].at_most(s) - b.counts[0].at_most(s)).abs() < 1e-9);
+        }
+    }
+}
