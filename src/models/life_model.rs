@@ -2,7 +2,15 @@
 
 use serde::Serialize;
 
-use super::{Caution, LifeCounts};
+use crate::lives::Observations;
+use crate::records::Part;
+
+use super::belief::Prior;
+use super::kernel::Kernel;
+use super::log_lives::LogLives;
+use super::maximise::{PowerSums, maximise};
+use super::posterior::Posterior;
+use super::{Belief, Caution, CautionCode, LifeCounts, count_lives};
 
 /// One Weibull curve of the posterior.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -46,3 +54,202 @@ pub struct LifeModel {
     /// Cautions to carry along.
     pub cautions: Vec<Caution>,
 }
+
+/// A lower bound on the scale for one shape.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ScaleBound {
+    /// Shape taken as known.
+    pub shape: f64,
+    /// One-sided 95 % lower bound on the scale, hours.
+    pub scale: f64,
+}
+
+/// Why a part has no life model, and what can be said all the same.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct NoModel {
+    /// Part kind.
+    pub part: String,
+    /// Why and what to do, as a sentence.
+    pub reason: String,
+    /// Lives behind it.
+    pub lives: LifeCounts,
+    /// With no worn life: lower bounds on the scale over a range of shapes; else empty.
+    pub bounds: Vec<ScaleBound>,
+}
+
+/// Shapes for which a lower bound on the scale is given when nothing wore out: from random failure
+/// to marked wear-out.
+const BOUND_SHAPES: [f64; 5] = [1.0, 1.5, 2.0, 3.0, 4.0];
+
+/// Smallest shape among the curves handed on; smaller ones are replaced by this one through the
+/// same reliability at the longest age seen (they are level over any range of ages that matters).
+const SMALLEST_SHAPE: f64 = 0.01;
+
+/// Log scales are kept within what an f64 of hours holds; beyond, a part lasts for ever or fails at
+/// once, at any age anyone asks for.
+const LARGEST_LN_SCALE: f64 = 600.0;
+
+/// The life model of one part kind from its lives: a stated fixed life as it is; otherwise the
+/// posterior, with the stated belief or flat in ln η and ln β.
+///
+/// # Errors
+/// [`NoModel`] when nothing wore out and nothing is believed, or when the lives leave the shape
+/// open (see the posterior's conditions: without belief, two worn lives at different ages, or more
+/// generally two lives of known age that no single age explains).
+pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel, NoModel> {
+    let lives = count_lives(observations);
+    if let Some(fixed) = part.fixed_life {
+        return Ok(LifeModel {
+            part: part.name.clone(),
+            basis: Basis::Fixed,
+            nodes: vec![WeibullNode {
+                shape: fixed.shape,
+                scale: fixed.scale,
+                weight: 1.0,
+            }],
+            lives,
+            shape_interval: None,
+            cautions: vec![Caution::about(
+                CautionCode::FixedLife,
+                &part.name,
+                format!(
+                    "uses the fixed life stated in the catalogue (shape {}, scale {} hours) as \
+                     exact; records do not change it",
+                    fixed.shape, fixed.scale
+                ),
+            )],
+        });
+    }
+    let belief = part.believed_life.map(|b| Belief {
+        low: b.low_hours,
+        high: b.high_hours,
+        worth: b.worth,
+    });
+    let prior = belief.as_ref().and_then(Prior::of);
+    let data = LogLives::new(observations);
+    let refuse = |reason: String| NoModel {
+        part: part.name.clone(),
+        reason,
+        lives,
+        bounds: scale_bounds(&data),
+    };
+    if belief.is_some() && prior.is_none() {
+        return Err(refuse(
+            "the believed life cannot be used: it needs 0 < low < high and a worth above 0".into(),
+        ));
+    }
+    let guess = first_shape(&data, prior.as_ref());
+    let no_posterior = |why: super::NoPosterior| {
+        refuse(format!(
+            "{why}; state believed_life (and belief_worth) for this part, or wait for records"
+        ))
+    };
+    let posterior =
+        Posterior::new(Kernel::SmallestExtreme, &data, prior, guess, 0.0).map_err(no_posterior)?;
+    let curves = Posterior::curves(&data, prior, guess).map_err(no_posterior)?;
+    let worn = data.worn();
+    let basis = match (prior.is_some(), worn > 0.0) {
+        (false, _) => Basis::Records,
+        (true, false) => Basis::Belief,
+        (true, true) => Basis::BeliefAndRecords,
+    };
+    let shape_interval = posterior.shape(0.025).zip(posterior.shape(0.975));
+    Ok(LifeModel {
+        part: part.name.clone(),
+        basis,
+        nodes: curves.into_iter().map(|c| node(c, data.shift)).collect(),
+        lives,
+        shape_interval,
+        cautions: cautions(&part.name, worn, prior.as_ref(), shape_interval, &posterior),
+    })
+}
+
+/// First guess of the shape for the posterior's search.
+pub(super) fn first_shape(data: &LogLives, prior: Option<&Prior>) -> f64 {
+    if let Ok(optimum) = maximise(data, Kernel::SmallestExtreme) {
+        return 1.0 / optimum.sigma;
+    }
+    prior.map_or_else(|| 1.2 / data.rough().1, |p| p.shape)
+}
+
+fn node((shape, ln_scale, weight): (f64, f64, f64), ln_longest: f64) -> WeibullNode {
+    let (shape, ln_scale) = if shape < SMALLEST_SHAPE {
+        let z = shape * (ln_longest - ln_scale);
+        (SMALLEST_SHAPE, ln_longest - z / SMALLEST_SHAPE)
+    } else {
+        (shape, ln_scale)
+    };
+    WeibullNode {
+        shape,
+        scale: ln_scale.clamp(-LARGEST_LN_SCALE, LARGEST_LN_SCALE).exp(),
+        weight,
+    }
+}
+
+/// With nothing worn: `(Σ t^β / −ln 0.05)^(1/β)` for a range of shapes; empty otherwise.
+fn scale_bounds(data: &LogLives) -> Vec<ScaleBound> {
+    if data.worn() > 0.0 || data.right.y.is_empty() {
+        return Vec::new();
+    }
+    BOUND_SHAPES
+        .iter()
+        .map(|&shape| ScaleBound {
+            shape,
+            scale: zero_worn_scale(data, shape, 0.95),
+        })
+        .collect()
+}
+
+/// Lower bound on the scale at the confidence when nothing wore out, for a known shape:
+/// `(Σ t^β / −ln(1 − confidence))^(1/β)`, hours. Source: W. Nelson, Journal of Quality Technology 17
+/// (1985), 140–146 (from memory).
+pub(super) fn zero_worn_scale(data: &LogLives, shape: f64, confidence: f64) -> f64 {
+    let ln_sum = PowerSums::at(data, shape).ln_sum;
+    let ln_scale = (ln_sum - (-(-confidence).ln_1p()).ln()) / shape;
+    (ln_scale + data.shift).exp()
+}
+
+fn cautions(
+    part: &str,
+    worn: f64,
+    prior: Option<&Prior>,
+    shape_interval: Option<(f64, f64)>,
+    posterior: &Posterior,
+) -> Vec<Caution> {
+    let mut cautions = Vec::new();
+    let mut add = |code, text: String| cautions.push(Caution::about(code, part, text));
+    match prior {
+        Some(prior) if worn < prior.worth => add(
+            CautionCode::MostlyBelief,
+            format!(
+                "rests more on the stated belief (worth {} worn parts) than on {worn} worn lives \
+                 in the records",
+                prior.worth
+            ),
+        ),
+        None if worn < 5.0 => add(
+            CautionCode::FewWorn,
+            format!("rests on {worn} worn lives only, so the forecast is wide"),
+        ),
+        _ => {}
+    }
+    if shape_interval.is_some_and(|(low, _)| low <= 1.0) {
+        add(
+            CautionCode::ShapeMayBeOne,
+            "the shape may be 1 or less (no wear-out with age), so changing ahead of time may not \
+             pay"
+            .into(),
+        );
+    }
+    if posterior.small_shapes_left_out {
+        add(
+            CautionCode::FlatLikelihood,
+            "shapes close to 0, about which these lives say nothing, are left out".into(),
+        );
+    }
+    cautions
+}
+
+#[cfg(test)]
+#[path = "life_model_tests.rs"]
+mod tests;

@@ -23,6 +23,34 @@ impl Rule {
     }
 }
 
+/// Integral from −1 to `x` of the polynomial through `values` at the rule's nodes, exact as far as
+/// the rule is; `x` in [−1, 1].
+pub fn partial_integral(rule: &Rule, values: &[f64], x: f64) -> f64 {
+    // Legendre coefficients by the rule itself, then ∫P_k = (P_{k+1} − P_{k−1})/(2k + 1).
+    let n = rule.nodes.len();
+    let mut coefficients = vec![0.0; n];
+    for ((&node, &weight), &value) in rule.nodes.iter().zip(&rule.weights).zip(values) {
+        let (mut p, mut next) = (1.0, node);
+        for (k, coefficient) in coefficients.iter_mut().enumerate() {
+            let k = k as f64;
+            *coefficient += (k + 0.5) * weight * value * p;
+            (p, next) = (
+                next,
+                ((2.0 * k + 3.0) * node * next - (k + 1.0) * p) / (k + 2.0),
+            );
+        }
+    }
+    let mut sum = coefficients[0] * (x + 1.0);
+    let (mut before, mut p) = (1.0, x);
+    for (k, coefficient) in coefficients.iter().enumerate().skip(1) {
+        let k = k as f64;
+        let next = ((2.0 * k + 1.0) * x * p - k * before) / (k + 1.0);
+        sum += coefficient * (next - before) / (2.0 * k + 1.0);
+        (before, p) = (p, next);
+    }
+    sum
+}
+
 /// Gauss–Legendre rule of `n` ≥ 1 points: exact for polynomials to degree 2n − 1.
 ///
 /// Nodes are the roots of the Legendre polynomial, by Newton from
@@ -76,6 +104,20 @@ mod tests {
         for k in 0..3 {
             assert_relative_eq!(rule.nodes[2 + k], nodes[k], epsilon = 1e-15);
             assert_relative_eq!(rule.weights[2 + k], weights[k], epsilon = 1e-15);
+        }
+    }
+
+    #[test]
+    fn partial_integrals_of_polynomials_are_exact() {
+        let rule = gauss_legendre(6);
+        let values: Vec<f64> = rule
+            .nodes
+            .iter()
+            .map(|x| 1.0 + x - 3.0 * x.powi(5))
+            .collect();
+        for x in [-1.0_f64, -0.4, 0.0, 0.77, 1.0] {
+            let exact = (x + 1.0) + 0.5 * (x * x - 1.0) - 0.5 * (x.powi(6) - 1.0);
+            assert_relative_eq!(partial_integral(&rule, &values, x), exact, epsilon = 1e-14);
         }
     }
 

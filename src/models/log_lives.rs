@@ -1,0 +1,224 @@
+//! Lives as a likelihood reads them: log hours, split by kind, ties counted once.
+
+use crate::lives::Observations;
+
+use super::LifeCounts;
+
+/// Above this many lives the rows are not sorted: ties are then rare or the caller's business.
+const MOST_SORTED: usize = 100_000;
+
+/// Log hours with weights, columns of equal length.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Weighted {
+    /// Log hours less the shift.
+    pub(crate) y: Vec<f64>,
+    /// How many lives.
+    pub(crate) weight: Vec<f64>,
+}
+
+impl Weighted {
+    fn push(&mut self, y: f64, weight: f64) {
+        self.y.push(y);
+        self.weight.push(weight);
+    }
+
+    /// Sorts and counts ties once, so that neither order nor splitting of counts shows.
+    fn tidy(&mut self) {
+        if self.y.len() > MOST_SORTED {
+            return;
+        }
+        let mut rows: Vec<(f64, f64)> = self.iter().collect();
+        rows.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+        self.y.clear();
+        self.weight.clear();
+        for (y, weight) in rows {
+            match (self.y.last(), self.weight.last_mut()) {
+                (Some(&last), Some(sum)) if last == y => *sum += weight,
+                _ => self.push(y, weight),
+            }
+        }
+    }
+
+    /// `(y, weight)` of each row.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+        self.y.iter().copied().zip(self.weight.iter().copied())
+    }
+
+    /// Σ weight.
+    pub(crate) fn total(&self) -> f64 {
+        self.weight.iter().sum()
+    }
+}
+
+/// One interval-censored row: it ended between `e^a` and `e^b`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Between {
+    pub(crate) a: f64,
+    pub(crate) b: f64,
+    pub(crate) weight: f64,
+}
+
+/// All lives of one fit. `y = ln t − shift`, with the shift at the longest age, so that powers
+/// `t^β` never overflow and a change of the time unit changes nothing but the shift.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct LogLives {
+    pub(crate) shift: f64,
+    pub(crate) exact: Weighted,
+    pub(crate) right: Weighted,
+    pub(crate) left: Weighted,
+    pub(crate) between: Vec<Between>,
+    /// Ages of entry; each adds `−ln S(entry)`.
+    pub(crate) entry: Weighted,
+}
+
+impl LogLives {
+    /// Reads the observations, whose values are as [`Observations`] promises.
+    pub(crate) fn new(observations: &Observations) -> Self {
+        let n = observations.low.len();
+        let longest = (0..n)
+            .map(|i| {
+                let high = observations.high[i];
+                if high.is_finite() {
+                    high
+                } else {
+                    observations.low[i]
+                }
+            })
+            .fold(0.0, f64::max);
+        let shift = if longest > 0.0 { longest.ln() } else { 0.0 };
+        let mut lives = Self {
+            shift,
+            ..Self::default()
+        };
+        for i in 0..n {
+            let (low, high) = (observations.low[i], observations.high[i]);
+            let entry = observations.entry.get(i).copied().unwrap_or(0.0);
+            let weight = observations.count.get(i).copied().unwrap_or(1.0);
+            if weight <= 0.0 {
+                continue;
+            }
+            // Nothing is learnt below the entry age.
+            let low = if low < high { low.max(entry) } else { low };
+            if low == high {
+                lives.exact.push(low.ln() - shift, weight);
+            } else if high == f64::INFINITY {
+                // A life seen for no time says nothing.
+                if low <= entry {
+                    continue;
+                }
+                lives.right.push(low.ln() - shift, weight);
+            } else if low <= 0.0 {
+                lives.left.push(high.ln() - shift, weight);
+            } else {
+                lives.between.push(Between {
+                    a: low.ln() - shift,
+                    b: high.ln() - shift,
+                    weight,
+                });
+            }
+            if entry > 0.0 {
+                lives.entry.push(entry.ln() - shift, weight);
+            }
+        }
+        lives.exact.tidy();
+        lives.right.tidy();
+        lives.left.tidy();
+        lives.entry.tidy();
+        lives.tidy_between();
+        lives
+    }
+
+    fn tidy_between(&mut self) {
+        if self.between.len() > MOST_SORTED {
+            return;
+        }
+        self.between.sort_unstable_by(|p, q| {
+            p.a.total_cmp(&q.a)
+                .then(p.b.total_cmp(&q.b))
+                .then(p.weight.total_cmp(&q.weight))
+        });
+        self.between.dedup_by(|next, kept| {
+            let same = next.a == kept.a && next.b == kept.b;
+            if same {
+                kept.weight += next.weight;
+            }
+            same
+        });
+    }
+
+    /// Weight of lives worn out at an exactly known age.
+    pub(crate) fn worn_exactly(&self) -> f64 {
+        self.exact.total()
+    }
+
+    /// Weight of all lives known to have worn out.
+    pub(crate) fn worn(&self) -> f64 {
+        self.worn_exactly() + self.left.total() + self.between.iter().map(|p| p.weight).sum::<f64>()
+    }
+
+    /// Only exact and right-censored lives (late entry allowed): the Weibull scale then has a
+    /// closed form given the shape.
+    pub(crate) fn exact_or_right(&self) -> bool {
+        self.left.y.is_empty() && self.between.is_empty()
+    }
+
+    /// Whether one single age could explain all lives: the greatest lower bound reaches no further
+    /// than the least upper bound. Then the likelihood rises without end as the spread goes to 0.
+    pub(crate) fn one_age_explains_all(&self) -> bool {
+        let lows = self.exact.y.iter().chain(&self.right.y).copied();
+        let lows = lows.chain(self.between.iter().map(|p| p.a));
+        let highs = self.exact.y.iter().chain(&self.left.y).copied();
+        let highs = highs.chain(self.between.iter().map(|p| p.b));
+        lows.fold(f64::NEG_INFINITY, f64::max) <= highs.fold(f64::INFINITY, f64::min)
+    }
+
+    /// Rows of any kind.
+    pub(crate) fn rows(&self) -> usize {
+        self.exact.y.len() + self.right.y.len() + self.left.y.len() + self.between.len()
+    }
+
+    /// A first guess of `(μ, σ)` on the shifted log scale: mean and spread of bounds.
+    pub(crate) fn rough(&self) -> (f64, f64) {
+        let points = self
+            .exact
+            .iter()
+            .chain(self.right.iter())
+            .chain(self.left.iter());
+        let middles = self.between.iter().map(|p| (0.5 * (p.a + p.b), p.weight));
+        let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
+        for (y, w) in points.chain(middles) {
+            n += w;
+            sum += w * y;
+            squares += w * y * y;
+        }
+        if n == 0.0 {
+            return (0.0, 1.0);
+        }
+        let mean = sum / n;
+        let spread = (squares / n - mean * mean).max(0.0).sqrt();
+        (mean, if spread > 1e-9 { spread } else { 0.5 })
+    }
+}
+
+/// What a data set holds; counts as whole lives.
+pub fn count_lives(observations: &Observations) -> LifeCounts {
+    let mut counts = LifeCounts::default();
+    for i in 0..observations.low.len() {
+        let (low, high) = (observations.low[i], observations.high[i]);
+        let n = observations.count.get(i).map_or(1, |c| c.round() as u64);
+        counts.total += n;
+        if low == high {
+            counts.worn += n;
+        } else if high == f64::INFINITY {
+            counts.right_censored += n;
+        } else if low <= 0.0 {
+            counts.left_censored += n;
+        } else {
+            counts.interval_censored += n;
+        }
+        if observations.entry.get(i).is_some_and(|&e| e > 0.0) {
+            counts.left_truncated += n;
+        }
+    }
+    counts
+}
