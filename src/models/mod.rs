@@ -14,6 +14,7 @@ mod log_lives;
 mod maximise;
 #[expect(dead_code, reason = "the fit itself comes next")]
 mod posterior;
+pub mod regression;
 
 pub use belief::Prior;
 pub use caution::*;

@@ -22,6 +22,8 @@ pub use turnbull::*;
 
 use crate::lives::Observations;
 
+pub(crate) use risk_set::check as check_lives;
+
 /// Why there is no curve.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CurveError {

@@ -1,0 +1,258 @@
+//! Log-likelihood of accelerated lives with first and second derivatives.
+//!
+//! With `y = ln t` and `α = 1/σ`, `z = α·y − η`. Two coordinates are used:
+//! - concave: `η = x·γ`, one α: without late entry the log-likelihood is concave in (γ, α), so
+//!   Newton's method finds the one top from anywhere;
+//! - natural: `η = α·(x·b)` and `a = ln α` by stratum: what is reported.
+
+use rayon::iter::{IndexedParallelIterator, IntoParallelIterator, ParallelIterator};
+
+use crate::models::Kernel;
+
+/// Rows a partial sum covers: fixed, so that the sums do not depend on the number of threads.
+const CHUNK: usize = 4096;
+
+/// What is known of a life.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Known {
+    Exactly,
+    Beyond,
+    Before,
+    Between,
+}
+
+/// Lives in the form the likelihood reads; log hours are shifted by `shift`.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Rows {
+    pub(super) known: Vec<Known>,
+    /// ln low (exact, beyond, between) or ln high (before), less the shift.
+    pub(super) y: Vec<f64>,
+    /// ln high of intervals, less the shift; empty when there is none.
+    pub(super) y_high: Vec<f64>,
+    /// ln entry less the shift, −∞ for none; empty when no life entered late.
+    pub(super) y_entry: Vec<f64>,
+    pub(super) weight: Vec<f64>,
+    /// Row-major with a leading 1.
+    pub(super) x: Vec<f64>,
+    pub(super) p: usize,
+    /// Stratum of each life; empty when there is one.
+    pub(super) stratum: Vec<u32>,
+    pub(super) strata: usize,
+    pub(super) shift: f64,
+    /// Log-likelihood terms that no parameter moves: −Σ w·ln t over exact lives.
+    pub(super) constant: f64,
+}
+
+/// Which coordinates the derivatives are in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Coordinates {
+    Concave,
+    Natural,
+}
+
+/// Value, gradient and Hessian.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Sums {
+    pub(super) value: f64,
+    pub(super) gradient: Vec<f64>,
+    /// Symmetric, row by row.
+    pub(super) hessian: Vec<f64>,
+}
+
+/// Derivatives of one life in (η, α).
+#[derive(Debug, Clone, Copy, Default)]
+struct Jet2 {
+    value: f64,
+    h: f64,
+    a: f64,
+    hh: f64,
+    ha: f64,
+    aa: f64,
+}
+
+impl Sums {
+    fn zero(k: usize) -> Self {
+        Self {
+            value: 0.0,
+            gradient: vec![0.0; k],
+            hessian: vec![0.0; k * k],
+        }
+    }
+
+    fn add(&mut self, other: &Self) {
+        self.value += other.value;
+        for (a, b) in self.gradient.iter_mut().zip(&other.gradient) {
+            *a += b;
+        }
+        for (a, b) in self.hessian.iter_mut().zip(&other.hessian) {
+            *a += b;
+        }
+    }
+}
+
+impl Rows {
+    pub(super) fn len(&self) -> usize {
+        self.known.len()
+    }
+
+    /// Number of parameters: coefficients with the intercept, and one α a stratum.
+    pub(super) fn parameters(&self, coordinates: Coordinates) -> usize {
+        match coordinates {
+            Coordinates::Concave => self.p + 1,
+            Coordinates::Natural => self.p + self.strata,
+        }
+    }
+
+    /// Sums over all lives; `offset` is subtracted from the log hours of each (empty for none).
+    pub(super) fn sums(
+        &self,
+        kernel: Kernel,
+        at: &[f64],
+        coordinates: Coordinates,
+        offset: &[f64],
+    ) -> Sums {
+        let k = self.parameters(coordinates);
+        let chunk = |c: usize| {
+            let rows = c * CHUNK..((c + 1) * CHUNK).min(self.len());
+            self.sums_over(kernel, at, coordinates, offset, rows)
+        };
+        let chunks = self.len().div_ceil(CHUNK);
+        let mut total = Sums::zero(k);
+        if chunks > 2 {
+            let parts: Vec<Sums> = (0..chunks)
+                .into_par_iter()
+                .with_min_len(1)
+                .map(chunk)
+                .collect();
+            for part in &parts {
+                total.add(part);
+            }
+        } else {
+            for c in 0..chunks {
+                total.add(&chunk(c));
+            }
+        }
+        total.value += self.constant;
+        fill_upper(&mut total.hessian, k);
+        total
+    }
+
+    /// Sums over some lives only, without the constant; the Hessian's lower triangle only.
+    pub(super) fn sums_over(
+        &self,
+        kernel: Kernel,
+        at: &[f64],
+        coordinates: Coordinates,
+        offset: &[f64],
+        rows: impl IntoIterator<Item = usize>,
+    ) -> Sums {
+        let p = self.p;
+        let k = self.parameters(coordinates);
+        let mut sums = Sums::zero(k);
+        for i in rows {
+            let x = &self.x[i * p..(i + 1) * p];
+            let linear: f64 = x.iter().zip(at).map(|(x, b)| x * b).sum();
+            let (alpha, eta, place) = match coordinates {
+                Coordinates::Concave => (at[p], linear, p),
+                Coordinates::Natural => {
+                    let s = self.stratum.get(i).map_or(0, |&s| s as usize);
+                    let alpha = at[p + s].exp();
+                    (alpha, alpha * linear, p + s)
+                }
+            };
+            let shift = offset.get(i).copied().unwrap_or(0.0);
+            let jet = self.jet(kernel, i, alpha, eta, shift);
+            let w = self.weight[i];
+            // Per-life derivatives in (coefficient channel, shape channel).
+            let (gx, gs, xx, xs, ss) = match coordinates {
+                Coordinates::Concave => (jet.h, jet.a, jet.hh, jet.ha, jet.aa),
+                Coordinates::Natural => {
+                    let slope = jet.a + jet.h * linear;
+                    (
+                        jet.h * alpha,
+                        alpha * slope,
+                        jet.hh * alpha * alpha,
+                        alpha * (alpha * (jet.ha + jet.hh * linear) + jet.h),
+                        alpha * alpha * (jet.aa + linear * (2.0 * jet.ha + jet.hh * linear))
+                            + alpha * slope,
+                    )
+                }
+            };
+            sums.value += w * jet.value;
+            let (wgx, wxx, wxs) = (w * gx, w * xx, w * xs);
+            for a in 0..p {
+                sums.gradient[a] += wgx * x[a];
+                let scaled = wxx * x[a];
+                let row = &mut sums.hessian[a * k..=a * k + a];
+                for (cell, xb) in row.iter_mut().zip(x) {
+                    *cell += scaled * xb;
+                }
+            }
+            sums.gradient[place] += w * gs;
+            let row = &mut sums.hessian[place * k..(place + 1) * k];
+            for (cell, x) in row.iter_mut().zip(x) {
+                *cell += wxs * x;
+            }
+            row[place] += w * ss;
+        }
+        sums
+    }
+
+    fn jet(&self, kernel: Kernel, i: usize, alpha: f64, eta: f64, shift: f64) -> Jet2 {
+        let y = self.y[i] - shift;
+        let z = alpha * y - eta;
+        let single = |d: crate::models::Jet, y: f64| Jet2 {
+            value: d.value,
+            h: -d.first,
+            a: d.first * y,
+            hh: d.second,
+            ha: -d.second * y,
+            aa: d.second * y * y,
+        };
+        let mut jet = match self.known[i] {
+            Known::Exactly => {
+                let mut jet = single(kernel.ln_density(z), y);
+                jet.value += alpha.ln();
+                jet.a += 1.0 / alpha;
+                jet.aa -= 1.0 / (alpha * alpha);
+                jet
+            }
+            Known::Beyond => single(kernel.ln_survival(z), y),
+            Known::Before => single(kernel.ln_cdf(z), y),
+            Known::Between => {
+                let high = self.y_high[i] - shift;
+                let d = kernel.ln_between(z, alpha * high - eta);
+                Jet2 {
+                    value: d.value,
+                    h: -(d.a + d.b),
+                    a: d.a * y + d.b * high,
+                    hh: d.aa + 2.0 * d.ab + d.bb,
+                    ha: -(y * (d.aa + d.ab) + high * (d.ab + d.bb)),
+                    aa: d.aa * y * y + 2.0 * d.ab * y * high + d.bb * high * high,
+                }
+            }
+        };
+        if let Some(&entry) = self.y_entry.get(i)
+            && entry > f64::NEG_INFINITY
+        {
+            let entry = entry - shift;
+            let d = single(kernel.ln_survival(alpha * entry - eta), entry);
+            jet.value -= d.value;
+            jet.h -= d.h;
+            jet.a -= d.a;
+            jet.hh -= d.hh;
+            jet.ha -= d.ha;
+            jet.aa -= d.aa;
+        }
+        jet
+    }
+}
+
+/// Copies the lower triangle to the upper one.
+pub(super) fn fill_upper(matrix: &mut [f64], k: usize) {
+    for a in 0..k {
+        for b in 0..a {
+            matrix[b * k + a] = matrix[a * k + b];
+        }
+    }
+}

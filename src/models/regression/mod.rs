@@ -1,0 +1,19 @@
+//! Accelerated-life regression: `ln T = μ + x·b + σ·W`, W standard smallest extreme value (Weibull,
+//! exponential), normal (lognormal) or logistic (loglogistic). A positive coefficient means longer
+//! life; `e^b` is how many times as long.
+//!
+//! Lives of any kind go in: exact, right-, left- and interval-censored, with late entry and counts.
+
+mod design;
+mod fit;
+mod likelihood;
+mod newton;
+mod request;
+mod robust;
+
+pub use design::{Covariate, CovariateValues};
+pub use fit::regress;
+pub use request::*;
+
+#[cfg(test)]
+mod tests;
