@@ -390,3 +390,7 @@ fn change_decisions(
     }
     decisions
 }
+
+#[cfg(test)]
+#[path = "plan_tests.rs"]
+mod tests;
