@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::counts::{Counts, mix};
 use super::first_life::{FirstLife, WeibullCurve};
-use super::renewal::{Lattice, Position, Window};
+use super::renewal::{JointPosition, JointWindow, Lattice, Position, Window};
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -74,6 +74,14 @@ pub fn demand(
     let windows = groups.first().map_or(0, |g| g.windows.len());
     let (nodes, left_out) = without_negligible(nodes);
     let share = 1.0 / nodes.len().max(1) as f64;
+    if horizon(groups) <= 0.0 {
+        return WindowDemand {
+            counts: vec![Counts::none(); windows],
+            by_curve: vec![(1.0, vec![Counts::none(); windows])],
+            error: 0.0,
+        };
+    }
+    let apart = |a: &Values, b: &Values| difference(groups, a, b);
     let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
         .par_iter()
         .map(|node| {
@@ -84,7 +92,13 @@ pub fn demand(
             .first_of(per_change);
             // A curve of little weight may be less exact.
             let allowed = accuracy.tolerance * (share / node.weight).max(1.0) * 0.5;
-            let (at_least, error) = refine(life, groups, windows, allowed, accuracy.most_cells);
+            let (at_least, error) = refine(
+                life,
+                groups,
+                &at_least,
+                &apart,
+                (allowed, accuracy.most_cells),
+            );
             let counts = (0..windows)
                 .map(|w| total(groups, &at_least, w).in_sets_of(per_change))
                 .collect();
@@ -132,7 +146,7 @@ pub(super) fn without_negligible(nodes: &[WeibullNode]) -> (Vec<WeibullNode>, f6
 }
 
 /// Sum over all positions in window `w`.
-fn total(groups: &[Group], at_least: &AtLeast, w: usize) -> Counts {
+fn total(groups: &[Group], at_least: &Values, w: usize) -> Counts {
     let mut sum = Counts::none();
     for (group, positions) in groups.iter().zip(&at_least.0) {
         for ((_, alike), windows) in group.positions.iter().zip(positions) {
@@ -163,45 +177,40 @@ fn times(one: &Counts, n: u32) -> Counts {
     result
 }
 
-/// `P(N ≥ n)` by group, position, window, n.
+/// Numbers by group, position, window, entry: what one lattice has to say.
 #[derive(Debug, Clone)]
-struct AtLeast(Vec<Vec<Vec<Vec<f64>>>>);
+struct Values(Vec<Vec<Vec<Vec<f64>>>>);
+
+/// What is asked of each group on one lattice: numbers by position, window, entry.
+type Ask<'a> = dyn Fn(&Lattice, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
 
 /// One curve on three lattices, each twice as fine as the one before. With an error that falls as
 /// the square of the cell, `(4 fine − coarse)/3` cancels its leading term; two such values come from
 /// three lattices, and their difference bounds the error of the better one as long as the error
-/// falls at least with the first power of the cell. Finer lattices follow until the sum of these
-/// bounds over the positions is within `allowed`: the error of a sum's cumulative probability is at
-/// most the sum of the errors of its terms'.
+/// falls at least with the first power of the cell. Finer lattices follow until that difference, as
+/// `apart` measures it, is within `allowed`.
 fn refine(
     life: WeibullCurve,
     groups: &[Group],
-    windows: usize,
-    allowed: f64,
-    most_cells: usize,
-) -> (AtLeast, f64) {
-    let horizon = groups
-        .iter()
-        .flat_map(|g| &g.windows)
-        .map(|w| w.end)
-        .fold(0.0, f64::max);
-    if windows == 0 || horizon <= 0.0 {
-        let nothing = groups
-            .iter()
-            .map(|g| vec![vec![Vec::new(); windows]; g.positions.len()])
-            .collect();
-        return (AtLeast(nothing), 0.0);
-    }
+    ask: &Ask<'_>,
+    apart: &(dyn Fn(&Values, &Values) -> f64 + Sync),
+    (allowed, most_cells): (f64, usize),
+) -> (Values, f64) {
+    let horizon = horizon(groups);
+    let on_lattice = |cells: usize| {
+        let lattice = Lattice::new(life, horizon, cells);
+        Values(groups.iter().map(|g| ask(&lattice, g)).collect())
+    };
     let lives = horizon / life.scale;
     let wanted = (4.0 * lives * life.shape.max(1.0)).ceil();
     let mut cells = (wanted.clamp(12.0, most_cells as f64 / 4.0)) as usize;
-    let coarse = on_lattice(life, groups, horizon, cells);
-    let mut middle = on_lattice(life, groups, horizon, 2 * cells);
+    let coarse = on_lattice(cells);
+    let mut middle = on_lattice(2 * cells);
     let mut before = extrapolate(&coarse, &middle);
     loop {
-        let fine = on_lattice(life, groups, horizon, 4 * cells);
+        let fine = on_lattice(4 * cells);
         let best = extrapolate(&middle, &fine);
-        let error = difference(groups, &before, &best, windows);
+        let error = apart(&before, &best);
         if error <= allowed || 8 * cells > most_cells {
             return (best, error);
         }
@@ -211,8 +220,18 @@ fn refine(
     }
 }
 
-/// Largest over windows of the sum over positions of the largest difference over n.
-fn difference(groups: &[Group], a: &AtLeast, b: &AtLeast, windows: usize) -> f64 {
+fn horizon(groups: &[Group]) -> f64 {
+    groups
+        .iter()
+        .flat_map(|g| &g.windows)
+        .map(|w| w.end.max(w.start))
+        .fold(0.0, f64::max)
+}
+
+/// Largest over windows of the sum over positions of the largest difference in an entry: the error
+/// of a sum's cumulative probability is at most the sum of the errors of its terms'.
+fn difference(groups: &[Group], a: &Values, b: &Values) -> f64 {
+    let windows = groups.first().map_or(0, |g| g.windows.len());
     (0..windows)
         .map(|w| {
             let mut sum = 0.0;
@@ -234,13 +253,13 @@ fn value(values: &[f64], n: usize) -> f64 {
     values.get(n).copied().unwrap_or(0.0)
 }
 
-fn extrapolate(coarse: &AtLeast, fine: &AtLeast) -> AtLeast {
+fn extrapolate(coarse: &Values, fine: &Values) -> Values {
     let one = |c: &Vec<f64>, f: &Vec<f64>| -> Vec<f64> {
         (0..c.len().max(f.len()))
             .map(|n| ((4.0 * value(f, n) - value(c, n)) / 3.0).clamp(0.0, 1.0))
             .collect()
     };
-    AtLeast(
+    Values(
         coarse
             .0
             .iter()
@@ -255,37 +274,160 @@ fn extrapolate(coarse: &AtLeast, fine: &AtLeast) -> AtLeast {
     )
 }
 
-fn on_lattice(life: WeibullCurve, groups: &[Group], horizon: f64, cells: usize) -> AtLeast {
-    let lattice = Lattice::new(life, horizon, cells);
-    let all = groups
+/// `P(N ≥ 1), P(N ≥ 2), …` of each position in each window.
+fn at_least(lattice: &Lattice, group: &Group) -> Vec<Vec<Vec<f64>>> {
+    let windows: Vec<Option<Window>> = group
+        .windows
         .iter()
-        .map(|group| {
-            let windows: Vec<Option<Window>> = group
-                .windows
+        .map(|w| (w.end > w.start).then(|| Window::new(lattice, w.start, w.end)))
+        .collect();
+    let later = group
+        .windows
+        .iter()
+        .any(|w| w.end > w.start && w.start > 0.0);
+    group
+        .positions
+        .iter()
+        .map(|(first, _)| {
+            let position = Position::new(lattice, *first, later);
+            windows
                 .iter()
-                .map(|w| (w.end > w.start).then(|| Window::new(&lattice, w.start, w.end)))
-                .collect();
-            let later = group
-                .windows
-                .iter()
-                .any(|w| w.end > w.start && w.start > 0.0);
-            group
-                .positions
-                .iter()
-                .map(|(first, _)| {
-                    let position = Position::new(&lattice, *first, later);
-                    windows
-                        .iter()
-                        .map(|w| {
-                            w.as_ref()
-                                .map_or_else(Vec::new, |w| position.at_least(&lattice, w))
-                        })
-                        .collect()
+                .map(|w| {
+                    w.as_ref()
+                        .map_or_else(Vec::new, |w| position.at_least(lattice, w))
                 })
                 .collect()
         })
+        .collect()
+}
+
+/// Chance that two stocks are both enough: at most `limits.0` parts needed by the start of each
+/// window **and** at most `limits.1` by its end, both counted from now. Averaged over the posterior;
+/// with a bound on its error.
+pub fn both_enough(
+    nodes: &[WeibullNode],
+    groups: &[Group],
+    limits: &[(u32, u32)],
+    per_change: u32,
+    accuracy: Accuracy,
+) -> (Vec<f64>, f64) {
+    let (nodes, left_out) = without_negligible(nodes);
+    let share = 1.0 / nodes.len().max(1) as f64;
+    let size = per_change.max(1);
+    // As numbers of changes.
+    let limits: Vec<(usize, usize)> = limits
+        .iter()
+        .map(|(a, b)| ((a / size) as usize, (b / size) as usize))
         .collect();
-    AtLeast(all)
+    if horizon(groups) <= 0.0 {
+        return (vec![1.0; limits.len()], 0.0);
+    }
+    let ask = |lattice: &Lattice, group: &Group| -> Vec<Vec<Vec<f64>>> {
+        let windows: Vec<JointWindow> = group
+            .windows
+            .iter()
+            .zip(&limits)
+            .map(|(w, (first, _))| JointWindow::new(lattice, w.start, w.end, *first))
+            .collect();
+        group
+            .positions
+            .iter()
+            .map(|(life, _)| {
+                let position = JointPosition::new(lattice, *life, &windows);
+                windows
+                    .iter()
+                    .flat_map(|w| position.joint(lattice, w))
+                    .collect()
+            })
+            .collect()
+    };
+    let chances = |values: &Values| -> Vec<f64> {
+        let mut row = 0;
+        limits
+            .iter()
+            .map(|limit| {
+                let rows = row..row + limit.0 + 1;
+                row = rows.end;
+                joint_total(groups, values, rows, *limit)
+            })
+            .collect()
+    };
+    let apart = |a: &Values, b: &Values| {
+        chances(a)
+            .iter()
+            .zip(chances(b))
+            .map(|(a, b)| (a - b).abs())
+            .fold(0.0, f64::max)
+    };
+    let by_curve: Vec<(f64, Vec<f64>, f64)> = nodes
+        .par_iter()
+        .map(|node| {
+            let life = WeibullCurve {
+                shape: node.shape,
+                scale: node.scale,
+            }
+            .first_of(per_change);
+            let allowed = accuracy.tolerance * (share / node.weight).max(1.0) * 0.5;
+            let within = (allowed, accuracy.most_cells);
+            let (values, error) = refine(life, groups, &ask, &apart, within);
+            (node.weight, chances(&values), error)
+        })
+        .collect();
+    let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
+    let mixed = (0..limits.len())
+        .map(|k| {
+            let sum: f64 = by_curve.iter().map(|(weight, c, _)| weight * c[k]).sum();
+            sum.clamp(0.0, 1.0)
+        })
+        .collect();
+    (mixed, error)
+}
+
+/// `P(at most first by the start and at most second by the end)`, summed over the positions.
+fn joint_total(
+    groups: &[Group],
+    values: &Values,
+    rows: std::ops::Range<usize>,
+    (first, second): (usize, usize),
+) -> f64 {
+    // Chance of a changes by the start and b by the end, at [a][b].
+    let width = second + 1;
+    let mut used = vec![0.0; (first + 1) * width];
+    used[0] = 1.0;
+    for (group, positions) in groups.iter().zip(&values.0) {
+        for ((_, alike), table) in group.positions.iter().zip(positions) {
+            let steps = joint_steps(&table[rows.clone()], second);
+            for _ in 0..*alike {
+                let mut next = vec![0.0; used.len()];
+                for &(i, all, p) in &steps {
+                    for a in 0..=first - i {
+                        let from = &used[a * width..(a + 1) * width - all];
+                        let to = &mut next[(a + i) * width + all..(a + i + 1) * width];
+                        for (to, from) in to.iter_mut().zip(from) {
+                            *to += p * from;
+                        }
+                    }
+                }
+                used = next;
+            }
+        }
+    }
+    used.iter().sum()
+}
+
+/// `(i, i + j, P(i by the start, j more by the end))` of one position, from
+/// `P(i by the start, ≥ n more)` at `[i][n]`.
+fn joint_steps(rows: &[Vec<f64>], second: usize) -> Vec<(usize, usize, f64)> {
+    let mut steps = Vec::new();
+    for (i, row) in rows.iter().enumerate() {
+        for (j, &p) in row.iter().enumerate() {
+            let exactly = p - value(row, j + 1);
+            if exactly > 1e-15 && i + j <= second {
+                steps.push((i, i + j, exactly));
+            }
+        }
+    }
+    steps
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::demand::{Accuracy, Group, Hours, WindowDemand, demand};
+use super::demand::{Accuracy, Group, Hours, WindowDemand, both_enough, demand};
 use super::first_life::FirstLife;
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
@@ -246,12 +246,30 @@ impl Outlook {
 
     /// Demand for one part kind in each window.
     pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        // Places that run through the same hours, and within them parts alike, share the work.
+        let groups = self.groups(part, spans);
+        demand(&part.nodes, &groups, part.per_change, self.accuracy)
+    }
+
+    /// Chance that at most `limits.0` parts are needed up to the end of the first day **and** at most
+    /// `limits.1` up to the end of the second, for each pair of days.
+    pub fn both_enough(
+        &self,
+        part: &PartOutlook,
+        days: &[(Date, Date)],
+        limits: &[(u32, u32)],
+    ) -> Vec<f64> {
+        let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
+        let groups = self.groups(part, &spans);
+        both_enough(&part.nodes, &groups, limits, part.per_change, self.accuracy).0
+    }
+
+    /// Places that run through the same hours, and within them parts alike, share the work.
+    fn groups(&self, part: &PartOutlook, spans: &[Span]) -> Vec<Group> {
         let mut groups: Vec<Group> = Vec::new();
         for place in &part.places {
             let schedule = &self.schedules[place.schedule];
             let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
-            if windows.iter().all(|w| w.end <= w.start) {
+            if windows.iter().all(|w| w.end <= 0.0) {
                 continue;
             }
             let at = groups
@@ -282,7 +300,7 @@ impl Outlook {
                 positions: Vec::new(),
             });
         }
-        demand(&part.nodes, &groups, part.per_change, self.accuracy)
+        groups
     }
 }
 

@@ -311,6 +311,23 @@ impl Position {
 
     /// `P(N ≥ 1), P(N ≥ 2), …` in the window.
     pub(super) fn at_least(&self, lattice: &Lattice, window: &Window) -> Vec<f64> {
+        let mut at_least = self.first_in(lattice, window);
+        if let Some(start) = &window.start {
+            let by_start = self.first.cdf(&lattice.life, start.at) + self.renewals_of_later(start);
+            let tail = by_start - self.renewals[start.index];
+            for (p, z) in at_least.iter_mut().zip(&window.after_renewal) {
+                for k in 1..=start.index {
+                    *p += 0.5 * (z[k - 1] + z[k]) * (self.renewals[k] - self.renewals[k - 1]);
+                }
+                *p += 0.5 * (z[start.index] + z[start.index + 1]) * tail;
+            }
+        }
+        at_least
+    }
+
+    /// `∫_s^e F^(n−1)(e − x) dF₁(x)` for n = 1, 2, …: the part fitted now wears out in the window,
+    /// and at least n − 1 successors with it.
+    fn first_in(&self, lattice: &Lattice, window: &Window) -> Vec<f64> {
         let end = &window.end;
         let cdf_end = self.first.cdf(&lattice.life, end.at);
         let (start_at, cdf_start, first) = match &window.start {
@@ -322,7 +339,7 @@ impl Position {
             None => (0.0, 0.0, 0),
         };
         let width = end.at - start_at;
-        let mut at_least: Vec<f64> = (1..=window.most)
+        (1..=window.most)
             .map(|n| {
                 if n == 1 {
                     return cdf_end - cdf_start;
@@ -338,18 +355,7 @@ impl Position {
                 }
                 sum + 0.5 * left[end.index] * (cdf_end - self.cdf[end.index])
             })
-            .collect();
-        if let Some(start) = &window.start {
-            let by_start = cdf_start + self.renewals_of_later(start);
-            let tail = by_start - self.renewals[start.index];
-            for (p, z) in at_least.iter_mut().zip(&window.after_renewal) {
-                for k in 1..=start.index {
-                    *p += 0.5 * (z[k - 1] + z[k]) * (self.renewals[k] - self.renewals[k - 1]);
-                }
-                *p += 0.5 * (z[start.index] + z[start.index + 1]) * tail;
-            }
-        }
-        at_least
+            .collect()
     }
 
     /// `∫_0^s m₀(s − x) dF₁(x)` at a boundary s.
@@ -374,4 +380,96 @@ fn point_masses(cdf: &[f64]) -> Vec<f64> {
     (0..cdf.len())
         .map(|i| 0.5 * (mass(i) + mass(i + 1)))
         .collect()
+}
+
+/// Two moments, s and e, for the chance of so many wear-outs by s and so many more by e.
+#[derive(Debug, Clone)]
+pub(super) struct JointWindow {
+    start: f64,
+    /// From the start to the end; none where they coincide.
+    window: Option<Window>,
+    /// From now to the start, for the number by then alone.
+    by_start: Option<Window>,
+    /// Most wear-outs by the start that are asked for.
+    first: usize,
+}
+
+impl JointWindow {
+    pub(super) fn new(lattice: &Lattice, start: f64, end: f64, first: usize) -> Self {
+        Self {
+            start,
+            window: (end > start).then(|| Window::new(lattice, start, end)),
+            by_start: (start > 0.0).then(|| Window::new(lattice, 0.0, start)),
+            first,
+        }
+    }
+}
+
+/// One position with the distributions of its successive wear-outs on the lattice.
+#[derive(Debug, Clone)]
+pub(super) struct JointPosition {
+    position: Position,
+    /// `P(i-th wear-out by k·h)` for i = 1, 2, ….
+    times: Vec<Vec<f64>>,
+}
+
+impl JointPosition {
+    pub(super) fn new(lattice: &Lattice, first: FirstLife, windows: &[JointWindow]) -> Self {
+        let position = Position::new(lattice, first, false);
+        let masses = point_masses(&position.cdf);
+        let most = windows
+            .iter()
+            .filter(|w| w.start > 0.0 && w.window.is_some())
+            .map(|w| w.first)
+            .max()
+            .unwrap_or(0)
+            .min(lattice.most());
+        let mut times = vec![position.cdf.clone()];
+        for n in 1..most {
+            times.push(convolve(&masses, &lattice.sums[n - 1]));
+        }
+        Self { position, times }
+    }
+
+    /// Rows i = 0..=first: `P(N(0, s] = i, N(s, e] ≥ n)` for n = 0, 1, ….
+    ///
+    /// For i = 0 the first life ends after s: the first integral of the module's notes. For i ≥ 1
+    /// the last renewal before s is the i-th: `∫_0^s z_n(u) dG_i(u)`, `G_i` the distribution of its
+    /// time.
+    pub(super) fn joint(&self, lattice: &Lattice, joint: &JointWindow) -> Vec<Vec<f64>> {
+        let by_start = joint
+            .by_start
+            .as_ref()
+            .map_or_else(Vec::new, |w| self.position.at_least(lattice, w));
+        let at_least = |i: usize| {
+            if i == 0 {
+                1.0
+            } else {
+                by_start.get(i - 1).copied().unwrap_or(0.0)
+            }
+        };
+        let mut rows: Vec<Vec<f64>> = (0..=joint.first)
+            .map(|i| vec![(at_least(i) - at_least(i + 1)).max(0.0)])
+            .collect();
+        let Some(window) = &joint.window else {
+            return rows;
+        };
+        rows[0].extend(self.position.first_in(lattice, window));
+        let Some(start) = &window.start else {
+            return rows;
+        };
+        for (i, row) in rows.iter_mut().enumerate().skip(1) {
+            let Some(time) = self.times.get(i - 1) else {
+                break;
+            };
+            let tail = (at_least(i) - time[start.index]).max(0.0);
+            row.extend(window.after_renewal.iter().map(|z| {
+                let whole: f64 = (1..=start.index)
+                    .map(|k| 0.5 * (z[k - 1] + z[k]) * (time[k] - time[k - 1]))
+                    .sum();
+                whole + 0.5 * (z[start.index] + z[start.index + 1]) * tail
+            }));
+        }
+        rows
+    }
 }

@@ -1,14 +1,16 @@
 //! The chance of running short, with deliveries coming in on their days.
 //!
 //! Stock only falls between deliveries, so running short at some time up to day t means: more parts
-//! needed than there were, at the end of the day before some delivery, or at the end of t. Under one
-//! curve, the chances at these checks are combined through the parts needed between one check and
-//! the next, taken as independent given the curve; each check's own chance is exact. With a single
-//! check (no delivery in between) the result is exact.
+//! needed than there were, at the end of the day before some delivery, or at the end of t. Call these
+//! events `A₁ … A_m`. With one of them the chance is that of a demand distribution; with two it is
+//! `P(A₁) + P(A₂) − P(A₁ ∩ A₂)`, the last from the joint distribution of what is needed by either
+//! day. With more it is bounded from above by `Σ P(A_k) − Σ P(A_k ∩ A_{k+1})` (Hunter, Journal of
+//! Applied Probability 13, 1976: the sum over a tree of pairs, here the path), so a promise made on
+//! it holds.
 
 use jiff::civil::Date;
 
-use crate::forecast::{Counts, Outlook, PartOutlook, Span};
+use crate::forecast::{Outlook, PartOutlook, Span};
 
 /// Parts in stock and on their way.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,7 +40,10 @@ impl Supply {
     }
 }
 
-/// Chance of having run short by the end of each of `days` (sorted).
+/// An event this unlikely is only added, not looked at together with others.
+const RARE: f64 = 1e-6;
+
+/// Chance of having run short by the end of each of `days` (sorted, none before the outlook's day).
 pub fn shortage_by(
     outlook: &Outlook,
     part: &PartOutlook,
@@ -53,73 +58,76 @@ pub fn shortage_by(
         .filter(|day| *day > outlook.as_of && *day < outlook.end)
         .collect();
     checks.dedup();
-    let mut spans = Vec::new();
-    let mut before = outlook.as_of;
-    for &check in &checks {
-        spans.push(Span::Days(before, check));
-        spans.push(Span::Days(outlook.as_of, check));
-        before = check;
-    }
-    let last_check = |day: Date| checks.iter().rev().find(|c| **c < day).copied();
-    for &day in days {
-        spans.push(Span::Days(last_check(day).unwrap_or(outlook.as_of), day));
-        spans.push(Span::Days(outlook.as_of, day));
-    }
-    let demand = outlook.demand(part, &spans);
-    let mut short = vec![0.0; days.len()];
-    for (weight, counts) in &demand.by_curve {
-        let mut chain = Chain::new();
-        let mut after: Vec<(Date, Chain)> = Vec::new();
-        for (k, &check) in checks.iter().enumerate() {
-            chain = chain.then(&counts[2 * k], &counts[2 * k + 1], supply.by(check));
-            after.push((check, chain.clone()));
-        }
-        for (i, &day) in days.iter().enumerate() {
-            let at = 2 * (checks.len() + i);
-            let so_far = after
-                .iter()
-                .rev()
-                .find(|(c, _)| *c < day)
-                .map_or_else(Chain::new, |(_, c)| c.clone());
-            let end = so_far.then(&counts[at], &counts[at + 1], supply.by(day));
-            short[i] += weight * end.short;
+    let spans: Vec<Span> = checks
+        .iter()
+        .chain(days)
+        .map(|day| Span::Days(outlook.as_of, *day))
+        .collect();
+    let alone: Vec<f64> = outlook
+        .demand(part, &spans)
+        .counts
+        .iter()
+        .zip(checks.iter().chain(days))
+        .map(|(counts, day)| counts.more_than(supply.by(*day)))
+        .collect();
+    let (at_checks, at_days) = alone.split_at(checks.len());
+    let common: Vec<(Date, f64)> = checks
+        .iter()
+        .copied()
+        .zip(at_checks.iter().copied())
+        .filter(|(_, p)| *p > RARE)
+        .collect();
+    // Pairs that are wanted: each common check with the next one, and with the days that follow it.
+    let mut pairs: Vec<(Date, Date)> = common.windows(2).map(|w| (w[0].0, w[1].0)).collect();
+    let last_before = |day: Date| common.iter().rposition(|(check, _)| *check < day);
+    for (day, p) in days.iter().zip(at_days) {
+        if let Some(k) = last_before(*day)
+            && *p > RARE
+        {
+            pairs.push((common[k].0, *day));
         }
     }
-    short.iter().map(|p| p.clamp(0.0, 1.0)).collect()
-}
-
-/// Parts used so far without having run short.
-#[derive(Debug, Clone)]
-struct Chain {
-    /// Weight of each number used, among the cases not yet short.
-    used: Counts,
-    /// Chance to have run short.
-    short: f64,
-}
-
-impl Chain {
-    fn new() -> Self {
-        Self {
-            used: Counts::none(),
-            short: 0.0,
-        }
-    }
-
-    /// One check further: `more` since the last check, `all` since the start (exact), `stock` there.
-    fn then(&self, more: &Counts, all: &Counts, stock: u32) -> Self {
-        let sum = self.used.plus(more);
-        let exact = all.more_than(stock);
-        let short = if self.short == 0.0 {
-            exact
+    let limits: Vec<(u32, u32)> = pairs
+        .iter()
+        .map(|(a, b)| (supply.by(*a), supply.by(*b)))
+        .collect();
+    let both_enough = if pairs.is_empty() {
+        Vec::new()
+    } else {
+        outlook.both_enough(part, &pairs, &limits)
+    };
+    // P(A ∩ B) = P(A) + P(B) − 1 + P(neither), so what B adds to A is 1 − P(A) − P(neither).
+    let added = |p_first: f64, pair: usize, p_second: f64| {
+        (1.0 - p_first - both_enough[pair]).clamp(0.0, p_second)
+    };
+    let mut by_check: Vec<f64> = Vec::new();
+    for (k, (_, p)) in common.iter().enumerate() {
+        let so_far = if k == 0 {
+            *p
         } else {
-            (self.short + (1.0 - self.short) * sum.more_than(stock))
-                .max(exact)
-                .min(self.short + exact)
+            by_check[k - 1] + added(common[k - 1].1, k - 1, *p)
         };
-        let kept: Vec<f64> = sum.pmf().iter().take(stock as usize + 1).copied().collect();
-        Self {
-            used: Counts::from_weights(kept),
-            short,
-        }
+        by_check.push(so_far);
     }
+    let mut next_pair = common.len().saturating_sub(1);
+    days.iter()
+        .zip(at_days)
+        .map(|(day, p)| {
+            let rare: f64 = checks
+                .iter()
+                .zip(at_checks)
+                .filter(|(check, q)| **check < *day && **q <= RARE)
+                .map(|(_, q)| q)
+                .sum();
+            let chance = match last_before(*day) {
+                None => *p,
+                Some(k) if *p > RARE => {
+                    next_pair += 1;
+                    by_check[k] + added(common[k].1, next_pair - 1, *p)
+                }
+                Some(k) => by_check[k] + p,
+            };
+            (chance + rare).clamp(0.0, 1.0)
+        })
+        .collect()
 }
