@@ -5,20 +5,22 @@ mod belief;
 mod caution;
 pub mod curve;
 mod fit;
+mod fitting;
+mod functional;
 mod kernel;
 mod life_model;
-#[expect(dead_code, reason = "the fit itself comes next")]
 mod likelihood;
+mod likelihood_ratio;
 mod log_lives;
-#[expect(dead_code, reason = "the fit itself comes next")]
 mod maximise;
-#[expect(dead_code, reason = "the fit itself comes next")]
 mod posterior;
 pub mod regression;
+mod wald;
 
 pub use belief::Prior;
 pub use caution::*;
 pub use fit::*;
+pub use fitting::{FitError, fit};
 pub use kernel::*;
 pub use life_model::*;
 pub use log_lives::count_lives;

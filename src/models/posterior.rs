@@ -35,7 +35,7 @@ use super::maximise::{PowerSums, top};
 pub enum NoPosterior {
     /// Fewer than two lives pin an age: the flat prior stays improper at small shapes.
     #[error(
-        "the lives leave the shape open towards 0 (at least two worn lives at known ages are needed), so a flat prior gives no posterior; a stated belief would"
+        "the lives leave the shape open towards 0 (two or more worn lives at known ages are needed, and lives seen from new), so a flat prior gives no posterior; a stated belief would"
     )]
     OpenTowardsZero,
     /// One age explains all lives.
@@ -591,7 +591,7 @@ fn walk(
     step: f64,
 ) -> Option<(Vec<f64>, bool)> {
     let (mut edges, mut edge, mut step) = (Vec::new(), mode, step);
-    let mut lowest = 0.0_f64;
+    let (mut lowest, mut lowest_at) = (0.0_f64, 0);
     for k in 0..400 {
         edge += step;
         let value = ln_density(edge) - top;
@@ -599,10 +599,14 @@ fn walk(
         if value < -CUT {
             return Some((edges, false));
         }
-        if value > lowest - 1e-9 && lowest < -LEFT_OUT {
-            return Some((edges, true));
+        if value.is_nan() || value > lowest + 0.5 {
+            // It rises again: an improper tail.
+            edges.truncate(lowest_at);
+            return (lowest < -LEFT_OUT).then_some((edges, true));
         }
-        lowest = lowest.min(value);
+        if value < lowest {
+            (lowest, lowest_at) = (value, k + 1);
+        }
         if (edge - mode).abs() > 80.0 {
             return None;
         }

@@ -1,0 +1,561 @@
+//! One fit from lives to the whole answer: estimate, errors, intervals, check, cautions.
+
+use crate::lives::Observations;
+use crate::numerics::special::{chi_square_1_quantile, two_sided_normal};
+
+use super::belief::Prior;
+use super::functional::{Intervals, Limits, NoIntervals, Offset};
+use super::kernel::Kernel;
+use super::life_model::{first_shape, zero_worn_scale};
+use super::likelihood::Likelihood;
+use super::likelihood_ratio::LikelihoodRatio;
+use super::log_lives::LogLives;
+use super::maximise::{NoOptimum, Optimum, maximise, maximise_known_sigma};
+use super::posterior::{NoPosterior, Posterior};
+use super::wald::Wald;
+use super::{
+    Caution, CautionCode, Estimate, Family, Fit, FitRequest, GoodnessOfFit, IntervalMethod,
+    MeanLife, Method, QuantileEstimate, ReliabilityEstimate, count_lives,
+};
+
+/// Worn lives under which families cannot be told apart and estimates are wide.
+const FEW_WORN: f64 = 10.0;
+
+/// A request that cannot be met, or lives that cannot be read.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum FitError {
+    /// No row.
+    #[error("there are no lives to fit")]
+    NoLives,
+    /// A value outside the allowed.
+    #[error("{what} is {found}; allowed: {allowed}")]
+    Value {
+        /// Which option or column.
+        what: &'static str,
+        /// What stood there.
+        found: f64,
+        /// What is allowed.
+        allowed: &'static str,
+    },
+    /// Options that exclude each other.
+    #[error("{0}")]
+    Combination(&'static str),
+}
+
+/// The kernel of a family on the log-time scale.
+pub(crate) fn kernel_of(family: Family) -> Kernel {
+    match family {
+        Family::Weibull | Family::Exponential | Family::WeibullThreshold => Kernel::SmallestExtreme,
+        Family::Lognormal => Kernel::Normal,
+        Family::Loglogistic => Kernel::Logistic,
+    }
+}
+
+/// Fits one family to the lives of one part or group.
+///
+/// What has no number stays `None` and says why among the cautions: no worn life, all worn at one
+/// age, a flat likelihood, no posterior.
+///
+/// # Errors
+/// [`FitError`] for requests that cannot be met and lives that no age can have.
+pub fn fit(observations: &Observations, request: &FitRequest) -> Result<Fit, FitError> {
+    check(observations, request)?;
+    let lives = LogLives::new(observations);
+    let mut fit = Fit {
+        part: None,
+        distribution: request.family,
+        method: request.method,
+        lives: count_lives(observations),
+        confidence: request.confidence,
+        interval_method: request.interval,
+        log_likelihood: None,
+        aic: None,
+        parameters: Vec::new(),
+        coefficients: Vec::new(),
+        reduced_bias_shape: None,
+        quantiles: Vec::new(),
+        reliability: Vec::new(),
+        mean_life: MeanLife::default(),
+        goodness_of_fit: GoodnessOfFit::default(),
+        cautions: Vec::new(),
+    };
+    let known = known_sigma(request);
+    let problem = Problem {
+        lives: &lives,
+        request,
+        kernel: kernel_of(request.family),
+        known,
+    };
+    problem.answer(&mut fit);
+    cautions(&lives, request, &mut fit);
+    Ok(fit)
+}
+
+fn known_sigma(request: &FitRequest) -> Option<f64> {
+    match request.family {
+        Family::Exponential => Some(1.0),
+        _ => request.known_shape.map(|shape| 1.0 / shape),
+    }
+}
+
+struct Problem<'a> {
+    lives: &'a LogLives,
+    request: &'a FitRequest,
+    kernel: Kernel,
+    known: Option<f64>,
+}
+
+impl Problem<'_> {
+    fn answer(&self, fit: &mut Fit) {
+        let optimum = match self.known {
+            Some(sigma) => maximise_known_sigma(self.lives, self.kernel, sigma),
+            None => maximise(self.lives, self.kernel),
+        };
+        match optimum {
+            Ok(optimum) => self.estimated(&optimum, fit),
+            Err(why) => self.not_estimated(why, fit),
+        }
+    }
+
+    /// With an optimum: its curve, and intervals around it.
+    fn estimated(&self, optimum: &Optimum, fit: &mut Fit) {
+        let free = if self.known.is_some() { 1.0 } else { 2.0 };
+        fit.log_likelihood = Some(optimum.log_likelihood);
+        fit.aic = Some(2.0 * (free - optimum.log_likelihood));
+        let shape = 1.0 / optimum.sigma;
+        let intervals: Box<dyn Intervals> = match self.request.interval {
+            IntervalMethod::Wald => Box::new(self.wald(optimum)),
+            IntervalMethod::Likelihood => Box::new(LikelihoodRatio {
+                likelihood: Likelihood {
+                    kernel: self.kernel,
+                    lives: self.lives,
+                },
+                optimum: *optimum,
+                known_sigma: self.known.is_some(),
+                chi_square: chi_square_1_quantile(self.request.confidence),
+            }),
+            IntervalMethod::Posterior => match self.posterior(shape, fit) {
+                Some(posterior) => Box::new(posterior),
+                None => Box::new(NoIntervals),
+            },
+            IntervalMethod::Bootstrap => Box::new(NoIntervals),
+        };
+        self.fill(Some(optimum), intervals.as_ref(), fit);
+    }
+
+    /// Without an optimum: what a belief, or a bound, still says.
+    fn not_estimated(&self, why: NoOptimum, fit: &mut Fit) {
+        fit.cautions
+            .push(Caution::new(code_of(why), why.to_string()));
+        if self.request.belief.is_some() && self.request.interval == IntervalMethod::Posterior {
+            let prior = self.request.belief.as_ref().and_then(Prior::of);
+            if let Some(posterior) = self.posterior(first_shape(self.lives, prior.as_ref()), fit) {
+                self.fill(None, &posterior, fit);
+                return;
+            }
+        }
+        match (why, self.known) {
+            (NoOptimum::NoWorn, Some(sigma))
+                if self.kernel == Kernel::SmallestExtreme && !self.lives.right.y.is_empty() =>
+            {
+                let scale = zero_worn_scale(self.lives, 1.0 / sigma, self.request.confidence);
+                let bound = ZeroWorn {
+                    ln_scale: scale.ln(),
+                    sigma,
+                };
+                self.fill(None, &bound, fit);
+            }
+            _ => self.fill(None, &NoIntervals, fit),
+        }
+    }
+
+    fn wald(&self, optimum: &Optimum) -> Wald {
+        Wald {
+            kernel: self.kernel,
+            optimum: *optimum,
+            shift: self.lives.shift,
+            multiplier: two_sided_normal(self.request.confidence),
+        }
+    }
+
+    fn posterior(&self, shape: f64, fit: &mut Fit) -> Option<WithTails> {
+        let prior = self.request.belief.as_ref().and_then(Prior::of);
+        let sharpest = self
+            .request
+            .at_probability
+            .iter()
+            .map(|&p| self.kernel.quantile(p).abs())
+            .fold(2.5, f64::max);
+        let posterior = match self.known {
+            Some(sigma) => Posterior::known_shape(self.kernel, self.lives, 1.0 / sigma),
+            None => Posterior::new(self.kernel, self.lives, prior, shape, sharpest),
+        };
+        match posterior {
+            Ok(posterior) => Some(WithTails {
+                posterior,
+                kernel: self.kernel,
+                tail: 0.5 * (1.0 - self.request.confidence),
+                known_shape: self.known.is_some(),
+            }),
+            Err(why) => {
+                let code = match why {
+                    NoPosterior::NoWorn => CautionCode::NoWorn,
+                    NoPosterior::OpenTowardsInfinity => CautionCode::AllWornAtOneAge,
+                    NoPosterior::OpenTowardsZero => CautionCode::FlatLikelihood,
+                };
+                if !fit.cautions.iter().any(|c| c.code == code) {
+                    fit.cautions
+                        .push(Caution::new(code, format!("no interval: {why}")));
+                }
+                None
+            }
+        }
+    }
+
+    /// Writes parameters, quantiles, reliabilities and mean life; the point is the optimum's, or
+    /// the intervals' own middle (posterior median) when there is none.
+    fn fill(&self, optimum: Option<&Optimum>, intervals: &dyn Intervals, fit: &mut Fit) {
+        fit.parameters = self.parameters(optimum, intervals);
+        let life = |offset: Offset| {
+            let point = match optimum {
+                Some(o) => {
+                    let y = o.mu + offset.at(self.kernel, o.sigma) + self.lives.shift;
+                    Some(y.exp()).filter(|h| h.is_finite())
+                }
+                None => intervals.median_life(offset),
+            };
+            (point, intervals.life(offset))
+        };
+        fit.quantiles = self
+            .request
+            .at_probability
+            .iter()
+            .map(|&probability| {
+                let (hours, limits) = life(Offset::Quantile(self.kernel.quantile(probability)));
+                QuantileEstimate {
+                    probability,
+                    hours,
+                    lower: limits.lower,
+                    upper: limits.upper,
+                }
+            })
+            .collect();
+        fit.reliability = self
+            .request
+            .at_hours
+            .iter()
+            .map(|&hours| {
+                let limits = intervals.reliability(hours);
+                let point = match optimum {
+                    Some(o) => {
+                        let z = (hours.ln() - self.lives.shift - o.mu) / o.sigma;
+                        Some(self.kernel.survival(z))
+                    }
+                    None => intervals.median_reliability(hours),
+                };
+                ReliabilityEstimate {
+                    hours,
+                    reliability: point,
+                    lower: limits.lower,
+                    upper: limits.upper,
+                }
+            })
+            .collect();
+        let (hours, limits) = life(Offset::Mean);
+        fit.mean_life = MeanLife {
+            hours,
+            lower: limits.lower,
+            upper: limits.upper,
+        };
+    }
+
+    fn parameters(&self, optimum: Option<&Optimum>, intervals: &dyn Intervals) -> Vec<Estimate> {
+        let estimate = |name: &str, point: Option<f64>, error: Option<f64>, limits: Limits| {
+            let sound = |x: Option<f64>| x.filter(|v| v.is_finite());
+            Estimate {
+                name: name.to_owned(),
+                estimate: sound(point),
+                standard_error: sound(error),
+                lower: sound(limits.lower),
+                upper: sound(limits.upper),
+            }
+        };
+        let scale = {
+            let point = match optimum {
+                Some(o) => Some((o.mu + self.lives.shift).exp()),
+                None => intervals.median_life(Offset::Quantile(0.0)),
+            };
+            let error = optimum
+                .zip(point)
+                .map(|(o, eta)| eta * o.covariance.aa.sqrt());
+            estimate("scale", point, error, intervals.life(Offset::Quantile(0.0)))
+        };
+        let (shape_point, shape_error, shape_limits) = match (self.known, optimum) {
+            (Some(sigma), _) => (Some(1.0 / sigma), None, Limits::default()),
+            (None, Some(o)) => {
+                let beta = 1.0 / o.sigma;
+                (
+                    Some(beta),
+                    Some(beta * o.covariance.bb.sqrt()),
+                    intervals.shape(),
+                )
+            }
+            (None, None) => (intervals.median_shape(), None, intervals.shape()),
+        };
+        match self.request.family {
+            Family::Exponential => vec![scale],
+            Family::Loglogistic => {
+                let shape = estimate("shape", shape_point, shape_error, shape_limits);
+                vec![scale, shape]
+            }
+            Family::Lognormal => {
+                let ln = |x: Option<f64>| x.map(f64::ln);
+                let mu = Estimate {
+                    name: "mu".into(),
+                    estimate: ln(scale.estimate),
+                    standard_error: optimum.map(|o| o.covariance.aa.sqrt()),
+                    lower: ln(scale.lower),
+                    upper: ln(scale.upper),
+                };
+                let sigma = estimate(
+                    "sigma",
+                    shape_point.map(f64::recip),
+                    optimum
+                        .filter(|_| self.known.is_none())
+                        .map(|o| o.sigma * o.covariance.bb.sqrt()),
+                    shape_limits.map(f64::recip).swapped(),
+                );
+                vec![mu, sigma]
+            }
+            Family::Weibull | Family::WeibullThreshold => {
+                let shape = estimate("shape", shape_point, shape_error, shape_limits);
+                vec![shape, scale]
+            }
+        }
+    }
+}
+
+/// The posterior's intervals with equal tails.
+struct WithTails {
+    posterior: Posterior,
+    kernel: Kernel,
+    tail: f64,
+    known_shape: bool,
+}
+
+impl WithTails {
+    fn both(&self, quantile: impl Fn(f64) -> Option<f64>) -> Limits {
+        Limits {
+            lower: quantile(self.tail),
+            upper: quantile(1.0 - self.tail),
+        }
+    }
+
+    fn life_at(&self, p: f64, offset: Offset) -> Option<f64> {
+        self.posterior
+            .life(p, |beta| offset.at(self.kernel, 1.0 / beta))
+    }
+}
+
+impl Intervals for WithTails {
+    fn shape(&self) -> Limits {
+        if self.known_shape {
+            return Limits::default();
+        }
+        self.both(|p| self.posterior.shape(p))
+    }
+
+    fn life(&self, offset: Offset) -> Limits {
+        self.both(|p| self.life_at(p, offset))
+    }
+
+    fn reliability(&self, hours: f64) -> Limits {
+        self.both(|p| self.posterior.reliability(p, hours))
+    }
+
+    fn median_shape(&self) -> Option<f64> {
+        self.posterior.shape(0.5)
+    }
+
+    fn median_life(&self, offset: Offset) -> Option<f64> {
+        self.life_at(0.5, offset)
+    }
+
+    fn median_reliability(&self, hours: f64) -> Option<f64> {
+        self.posterior.reliability(0.5, hours)
+    }
+}
+
+/// With nothing worn and the shape known: one-sided lower bounds that follow from the scale's.
+struct ZeroWorn {
+    ln_scale: f64,
+    sigma: f64,
+}
+
+impl Intervals for ZeroWorn {
+    fn shape(&self) -> Limits {
+        Limits::default()
+    }
+
+    fn life(&self, offset: Offset) -> Limits {
+        let hours = (self.ln_scale + offset.at(Kernel::SmallestExtreme, self.sigma)).exp();
+        Limits {
+            lower: Some(hours).filter(|h| h.is_finite()),
+            upper: None,
+        }
+    }
+
+    fn reliability(&self, hours: f64) -> Limits {
+        let z = (hours.ln() - self.ln_scale) / self.sigma;
+        Limits {
+            lower: Some(Kernel::SmallestExtreme.survival(z)),
+            upper: None,
+        }
+    }
+}
+
+fn code_of(why: NoOptimum) -> CautionCode {
+    match why {
+        NoOptimum::NoWorn => CautionCode::NoWorn,
+        NoOptimum::OneAge => CautionCode::AllWornAtOneAge,
+        NoOptimum::Flat => CautionCode::FlatLikelihood,
+    }
+}
+
+fn cautions(lives: &LogLives, request: &FitRequest, fit: &mut Fit) {
+    let worn = lives.worn();
+    if worn > 0.0 && worn < FEW_WORN {
+        fit.cautions.push(Caution::new(
+            CautionCode::FewWorn,
+            format!(
+                "{worn} worn lives: estimates are wide, the shape estimate tends to be too high, and \
+                 families of distributions cannot be told apart"
+            ),
+        ));
+    }
+    let shape = fit.parameters.iter().find(|p| p.name == "shape");
+    let may_be_one = shape.is_some_and(|p| p.lower.is_some_and(|low| low <= 1.0));
+    if request.family == Family::Weibull && may_be_one {
+        fit.cautions.push(Caution::new(
+            CautionCode::ShapeMayBeOne,
+            "the shape's interval reaches down to 1 or less: wear-out with age is not shown, so \
+             changing ahead of time may not pay",
+        ));
+    }
+    let longest = lives.shift.exp();
+    let beyond = fit
+        .quantiles
+        .iter()
+        .filter_map(|q| q.hours)
+        .chain(request.at_hours.iter().copied())
+        .any(|hours| hours > longest * (1.0 + 1e-9));
+    if beyond {
+        fit.cautions.push(Caution::new(
+            CautionCode::BeyondRecords,
+            format!("some ages asked about lie beyond the longest seen ({longest:.6} hours)"),
+        ));
+    }
+    if request.belief.is_some() {
+        fit.cautions.push(Caution::new(
+            CautionCode::Note,
+            "intervals combine the stated belief with the lives; estimates with an error are of \
+             the lives alone",
+        ));
+    }
+    fit.cautions.sort();
+    fit.cautions.dedup();
+}
+
+fn check(observations: &Observations, request: &FitRequest) -> Result<(), FitError> {
+    if observations.is_empty() {
+        return Err(FitError::NoLives);
+    }
+    let value = |what, found, allowed| FitError::Value {
+        what,
+        found,
+        allowed,
+    };
+    if !(request.confidence > 0.0 && request.confidence < 1.0) {
+        return Err(value(
+            "confidence",
+            request.confidence,
+            "above 0 and below 1",
+        ));
+    }
+    for &p in &request.at_probability {
+        if !(p > 0.0 && p < 1.0) {
+            return Err(value("probability", p, "above 0 and below 1"));
+        }
+    }
+    for &hours in &request.at_hours {
+        if !(hours > 0.0 && hours.is_finite()) {
+            return Err(value("hours", hours, "above 0 and finite"));
+        }
+    }
+    if let Some(shape) = request.known_shape {
+        if !(shape > 0.0 && shape.is_finite()) {
+            return Err(value("known shape", shape, "above 0 and finite"));
+        }
+        if !matches!(request.family, Family::Weibull | Family::Loglogistic) {
+            return Err(FitError::Combination(
+                "a known shape goes with the weibull and loglogistic families only",
+            ));
+        }
+        if request.belief.is_some() {
+            return Err(FitError::Combination(
+                "a known shape and a stated belief exclude each other",
+            ));
+        }
+        if request.method != Method::Likelihood {
+            return Err(FitError::Combination(
+                "a known shape goes with the likelihood method only",
+            ));
+        }
+    }
+    if let Some(belief) = &request.belief {
+        if Prior::of(belief).is_none() {
+            return Err(FitError::Combination(
+                "a belief needs 0 < low < high, all finite, and a worth above 0",
+            ));
+        }
+        if request.family != Family::Weibull {
+            return Err(FitError::Combination(
+                "a stated belief goes with the weibull family only",
+            ));
+        }
+    }
+    for i in 0..observations.len() {
+        let (low, high) = (observations.low[i], observations.high[i]);
+        let entry = observations.entry.get(i).copied().unwrap_or(0.0);
+        let count = observations.count.get(i).copied().unwrap_or(1.0);
+        if !(low >= 0.0 && low.is_finite()) {
+            return Err(value(
+                "a lower bound of a life",
+                low,
+                "0 or more hours, finite",
+            ));
+        }
+        if !(high > 0.0 && high >= low) {
+            return Err(value(
+                "an upper bound of a life",
+                high,
+                "above 0 and not below the lower bound",
+            ));
+        }
+        if !(entry >= 0.0 && entry.is_finite()) {
+            return Err(value("an age of entry", entry, "0 or more hours, finite"));
+        }
+        let end = if high.is_finite() { high } else { low };
+        if entry > 0.0 && entry >= end {
+            return Err(value("an age of entry", entry, "below the end of its life"));
+        }
+        if !(count >= 0.0 && count.is_finite()) {
+            return Err(value("a count", count, "0 or more, finite"));
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+#[path = "fitting_tests.rs"]
+mod tests;
