@@ -14,6 +14,7 @@ mod likelihood_ratio;
 mod log_lives;
 mod maximise;
 mod posterior;
+mod prediction;
 pub mod regression;
 mod wald;
 
@@ -26,3 +27,4 @@ pub use life_model::*;
 pub use log_lives::count_lives;
 pub use maximise::NoOptimum;
 pub use posterior::NoPosterior;
+pub use prediction::ShareBand;

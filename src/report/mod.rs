@@ -3,6 +3,7 @@
 //! A [`Table`] is built once and written by thin formats: [`text`], [`csv`], [`json`] for whole
 //! results. Rounding lives in [`mod@format`] and nowhere else.
 
+mod chart;
 mod csv;
 pub mod format;
 mod json;
@@ -11,6 +12,7 @@ mod table;
 mod text;
 mod validation;
 
+pub use chart::Svg;
 pub use csv::csv;
 pub use json::json;
 pub use safety::SAFETY;

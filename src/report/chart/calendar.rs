@@ -1,0 +1,216 @@
+//! Remaining life per fitted part, as ranges on the schedule's calendar.
+
+use jiff::ToSpan;
+use jiff::civil::Date;
+
+use super::axis::{Scale, date_ticks, days};
+use super::sketch::{Ink, Side, Sketch, Words, fitted};
+use super::{Svg, WIDTH};
+use crate::report::format;
+
+/// A job as a stretch of the calendar.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::report) struct CalendarJob {
+    pub(in crate::report) name: String,
+    pub(in crate::report) start: Date,
+    pub(in crate::report) end: Date,
+    pub(in crate::report) machines: Vec<String>,
+}
+
+/// A fitted part; a day that is `None` lies beyond the schedule.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::report) struct CalendarRow {
+    pub(in crate::report) label: String,
+    pub(in crate::report) machine: String,
+    pub(in crate::report) p10: Option<Date>,
+    pub(in crate::report) p50: Option<Date>,
+    pub(in crate::report) p90: Option<Date>,
+}
+
+const LEFT: f64 = 250.0;
+const RIGHT: f64 = 30.0;
+const TOP: f64 = 62.0;
+const ROW: f64 = 20.0;
+const BOTTOM: f64 = 34.0;
+
+/// The chart; rows in the order given.
+pub(in crate::report) fn calendar(
+    key: &str,
+    title: &str,
+    as_of: Date,
+    jobs: &[CalendarJob],
+    rows: &[CalendarRow],
+) -> Svg {
+    draw(as_of, jobs, rows).finish(key, title, &description(as_of, rows))
+}
+
+fn description(as_of: Date, rows: &[CalendarRow]) -> String {
+    let within = rows.iter().filter(|row| row.p50.is_some()).count();
+    let first = rows.first().map_or(String::new(), |row| match (row.p10, row.p50) {
+        (Some(early), Some(half)) => format!(
+            " First in the list: {}, 1 in 10 chance of being worn out by {}, even chance by {}.",
+            row.label,
+            format::date(early),
+            format::date(half)
+        ),
+        (Some(early), None) => format!(
+            " First in the list: {}, 1 in 10 chance of being worn out by {}.",
+            row.label,
+            format::date(early)
+        ),
+        _ => String::new(),
+    });
+    format!(
+        "Calendar from {}. Each row is a fitted part; its bar runs from the day by which 1 in 10 \
+         such parts would be worn out to the day by which 9 in 10 would be, with a diamond at \
+         even chances. {} of {} parts shown reach even chances within the schedule.{first}",
+        format::date(as_of),
+        within,
+        rows.len()
+    )
+}
+
+fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
+    let height = TOP + ROW * rows.len().max(1) as f64 + BOTTOM;
+    let mut sketch = Sketch::new(WIDTH, height);
+    let last = jobs.iter().map(|job| job.end).max().unwrap_or(as_of);
+    let last = last.max(as_of.checked_add(14.days()).unwrap_or(as_of));
+    // A strip at the right stands for "beyond the schedule".
+    let edge = WIDTH - RIGHT - 70.0;
+    let scale = Scale::linear(0.0, days(as_of, last), LEFT, edge);
+    let at = |day: Date| scale.within(days(as_of, day));
+    let floor = TOP + ROW * rows.len().max(1) as f64;
+
+    for tick in date_ticks(as_of, last, 8) {
+        let x = at(tick.day);
+        sketch.line([(x, TOP - 4.0), (x, floor)], Ink::GRID, 1.0);
+        sketch.words_if_free(Words::new(&tick.label, (x, floor + 14.0), Side::Middle).quiet());
+    }
+    sketch.line([(LEFT, floor), (edge, floor)], Ink::RULE, 1.0);
+    sketch.words(Words::new("beyond", (edge + 8.0, TOP - 23.5), Side::Left).quiet());
+    sketch.words(Words::new("schedule", (edge + 8.0, TOP - 8.0), Side::Left).quiet());
+    job_names(&mut sketch, jobs, as_of, &scale);
+
+    for (i, row) in rows.iter().enumerate() {
+        let y = TOP + ROW * (i as f64 + 0.5);
+        sketch.words(Words::new(
+            &fitted(&row.label, LEFT - 22.0),
+            (LEFT - 12.0, y),
+            Side::Right,
+        ));
+        for job in jobs
+            .iter()
+            .filter(|job| job.machines.contains(&row.machine))
+        {
+            let (from, to) = (at(job.start), at(job.end).max(at(job.start) + 1.5));
+            sketch.rectangle((from, y - 8.0), (to, y + 8.0), Ink::WASH);
+        }
+        range(&mut sketch, row, y, edge, at);
+    }
+    if rows.is_empty() {
+        sketch.words(
+            Words::new(
+                "no fitted part has a forecast",
+                (LEFT, TOP + 10.0),
+                Side::Left,
+            )
+            .quiet(),
+        );
+    }
+    sketch
+}
+
+/// Names of jobs above their first day, on two lines where they would meet; dropped when neither
+/// line has room.
+fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Scale) {
+    for job in jobs {
+        let x = scale.within(days(as_of, job.start));
+        let end = scale.within(days(as_of, job.end)).max(x + 1.5);
+        sketch.rectangle((x, TOP - 6.0), (end, TOP - 3.0), Ink::QUIET);
+        let name = fitted(&job.name, 120.0);
+        for y in [TOP - 16.0, TOP - 31.0, TOP - 46.0] {
+            if sketch.words_if_free(Words::new(&name, (x, y), Side::Left).quiet()) {
+                sketch.line([(x, y + 7.0), (x, TOP - 6.0)], Ink::RULE, 0.8);
+                break;
+            }
+        }
+    }
+}
+
+fn range(sketch: &mut Sketch, row: &CalendarRow, y: f64, edge: f64, at: impl Fn(Date) -> f64) {
+    let beyond = edge + 12.0;
+    let Some(p10) = row.p10 else {
+        sketch.line([(beyond, y), (beyond + 22.0, y)], Ink::BLUE, 1.6);
+        arrow(sketch, beyond + 28.0, y);
+        return;
+    };
+    let from = at(p10);
+    let to = row.p90.map_or(edge, &at).max(from + 2.0);
+    sketch.rectangle((from, y - 3.5), (to, y + 3.5), Ink::SKY);
+    sketch.outline((from, y - 3.5), (to, y + 3.5), Ink::BLUE, 0.8);
+    sketch.line([(from, y - 6.5), (from, y + 6.5)], Ink::BLUE, 1.6);
+    if row.p90.is_some() {
+        sketch.line([(to, y - 6.5), (to, y + 6.5)], Ink::BLUE, 1.6);
+    } else {
+        sketch.line([(edge, y), (beyond + 22.0, y)], Ink::BLUE, 1.6);
+        arrow(sketch, beyond + 28.0, y);
+    }
+    if let Some(p50) = row.p50 {
+        let x = at(p50);
+        sketch.area(
+            [(x - 6.0, y), (x, y - 6.0), (x + 6.0, y), (x, y + 6.0)],
+            Ink::TEXT,
+        );
+    }
+}
+
+fn arrow(sketch: &mut Sketch, x: f64, y: f64) {
+    sketch.area([(x, y), (x - 7.0, y - 4.0), (x - 7.0, y + 4.0)], Ink::BLUE);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::chart::collisions;
+    use jiff::civil::date;
+
+    fn job(i: i16, name: &str) -> CalendarJob {
+        let start = date(2026, 4, 1)
+            .checked_add((i32::from(i) * 9).days())
+            .unwrap();
+        CalendarJob {
+            name: name.to_owned(),
+            start,
+            end: start.checked_add(6.days()).unwrap(),
+            machines: vec!["M1".to_owned()],
+        }
+    }
+
+    fn row(label: &str, offset: i32) -> CalendarRow {
+        let day = |d: i32| date(2026, 4, 1).checked_add(d.days()).ok();
+        CalendarRow {
+            label: label.to_owned(),
+            machine: "M1".to_owned(),
+            p10: day(offset),
+            p50: (offset < 60).then(|| day(offset + 30)).flatten(),
+            p90: (offset < 20).then(|| day(offset + 80)).flatten(),
+        }
+    }
+
+    #[test]
+    fn no_words_meet_from_one_part_to_many_and_with_long_names() {
+        for (jobs, rows, name) in [
+            (0, 0, "x"),
+            (1, 1, "Job"),
+            (8, 30, "Harvest stop at the east mill"),
+            (120, 60, &"y".repeat(10_000)),
+        ] {
+            let jobs: Vec<_> = (0..jobs).map(|i| job(i, &format!("{name} {i}"))).collect();
+            let rows: Vec<_> = (0..rows)
+                .map(|i| row(&format!("{name} {i}"), i * 5))
+                .collect();
+            let sketch = draw(date(2026, 3, 31), &jobs, &rows);
+            assert_eq!(collisions(&sketch), []);
+        }
+    }
+}

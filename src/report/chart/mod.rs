@@ -1,0 +1,24 @@
+//! SVG charts: the only place that knows the plotting library.
+//!
+//! Each chart takes plain values and gives an [`Svg`]. What is told apart by colour is told apart
+//! by marker, dash or hatch too, so that a grey print reads the same; labels stand beside what
+//! they name, and a label that would meet another is moved or left out.
+
+mod axis;
+mod calendar;
+mod demand;
+mod probability;
+mod sketch;
+mod stock;
+
+pub(super) use calendar::{CalendarJob, CalendarRow, calendar};
+pub(super) use demand::{DemandCell, DemandRow, demand};
+pub(super) use probability::{ProbabilityPlot, probability_plot};
+pub use sketch::Svg;
+pub(super) use stock::{StockRow, stock_levels};
+
+#[cfg(test)]
+pub(super) use sketch::tests::collisions;
+
+/// Width of every chart, pixels: the text column of the page.
+pub(super) const WIDTH: f64 = 960.0;
