@@ -1,19 +1,28 @@
 //! Results → tables, SVG charts, one HTML page, spreadsheet, JSON.
 //!
-//! A [`Table`] is built once and written by thin formats: [`text`], [`csv`], [`json`] for whole
-//! results. Rounding lives in [`mod@format`] and nowhere else.
+//! A [`Table`] is built once and written by thin formats: [`text`], [`csv`], the page, and
+//! [`json`] for whole results. Rounding lives in [`mod@format`] and nowhere else.
+//! [`files`] gives everything that `wearcast report` writes.
 
 mod chart;
+mod charts;
 mod csv;
+mod files;
 pub mod format;
 mod json;
+mod page;
 mod safety;
+#[cfg(test)]
+mod sample;
+mod spreadsheet;
 mod table;
+pub mod tables;
 mod text;
 mod validation;
 
 pub use chart::Svg;
 pub use csv::csv;
+pub use files::{ReportError, answer, files};
 pub use json::json;
 pub use safety::SAFETY;
 pub use table::*;

@@ -6,15 +6,17 @@ use jiff::ToSpan;
 use jiff::civil::{Date, date};
 
 use crate::analysis::Analysis;
-use crate::forecast::{Demand, FittedPart, Forecast, JobChance, NoForecast, QuantityProbability, Remaining};
+use crate::forecast::{
+    Demand, FittedPart, Forecast, JobChance, NoForecast, QuantityProbability, Remaining,
+};
 use crate::lives::{Fitted, Life, Lives, Outcome};
 use crate::models::{
     Basis, Caution, CautionCode, Estimate, Family, Fit, GoodnessOfFit, IntervalMethod, LifeCounts,
     LifeModel, MeanLife, Method, QuantileEstimate, WeibullNode,
 };
 use crate::records::{
-    ChangedHow, Fleet, Job, LengthUnit, Part, PlannedChange, Practice, Problem, Disposition, Reading,
-    RowCounts, RowRef, TensionCheck, UnplannedStop,
+    ChangedHow, Disposition, Fleet, Job, LengthUnit, Part, PlannedChange, Practice, Problem,
+    Reading, RowCounts, RowRef, TensionCheck, UnplannedStop,
 };
 use crate::stock::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
 
@@ -30,14 +32,23 @@ pub(super) struct Size {
 
 impl Size {
     pub(super) fn usual() -> Self {
-        Self { machines: 6, jobs: 8, lives: 12, name: String::new() }
+        Self {
+            machines: 6,
+            jobs: 8,
+            lives: 12,
+            name: String::new(),
+        }
     }
 }
 
 const AS_OF: Date = date(2026, 3, 31);
 
 fn row(n: usize) -> RowRef {
-    RowRef { file: "replacements.csv".to_owned(), sheet: None, row: n as u32 + 2 }
+    RowRef {
+        file: "replacements.csv".to_owned(),
+        sheet: None,
+        row: n as u32 + 2,
+    }
 }
 
 fn part(name: &str, per_machine: u32) -> Part {
@@ -46,6 +57,7 @@ fn part(name: &str, per_machine: u32) -> Part {
         aliases: vec![],
         per_machine,
         positions: (1..=per_machine).map(|i| i.to_string()).collect(),
+        machines: vec![],
         changed: ChangedHow::Singly,
         unit_cost: Some(86.0),
         pack: 1,
@@ -56,7 +68,10 @@ fn part(name: &str, per_machine: u32) -> Part {
         believed_life: None,
         fixed_life: None,
         planned_change: PlannedChange::default(),
-        unplanned_stop: Some(UnplannedStop { hours: 3.0, cost_per_hour: 400.0 }),
+        unplanned_stop: Some(UnplannedStop {
+            hours: 3.0,
+            cost_per_hour: 400.0,
+        }),
     }
 }
 
@@ -88,27 +103,64 @@ fn fit(part: &str, lives: LifeCounts) -> Fit {
         coefficients: vec![],
         reduced_bias_shape: Some(1.7),
         quantiles: vec![
-            QuantileEstimate { probability: 0.1, hours: Some(128.0), lower: Some(60.0), upper: Some(190.0) },
-            QuantileEstimate { probability: 0.5, hours: Some(346.0), lower: Some(250.0), upper: Some(470.0) },
+            QuantileEstimate {
+                probability: 0.1,
+                hours: Some(128.0),
+                lower: Some(60.0),
+                upper: Some(190.0),
+            },
+            QuantileEstimate {
+                probability: 0.5,
+                hours: Some(346.0),
+                lower: Some(250.0),
+                upper: Some(470.0),
+            },
         ],
         reliability: vec![],
-        mean_life: MeanLife { hours: Some(373.0), lower: Some(270.0), upper: Some(520.0) },
-        goodness_of_fit: GoodnessOfFit { anderson_darling: Some(0.41), p_value: Some(0.62) },
-        cautions: vec![Caution::about(CautionCode::FewWorn, part, "Only 6 worn lives: the ranges are wide.")],
+        mean_life: MeanLife {
+            hours: Some(373.0),
+            lower: Some(270.0),
+            upper: Some(520.0),
+        },
+        goodness_of_fit: GoodnessOfFit {
+            anderson_darling: Some(0.41),
+            p_value: Some(0.62),
+        },
+        cautions: vec![Caution::about(
+            CautionCode::FewWorn,
+            part,
+            "Only 6 worn lives: the ranges are wide.",
+        )],
     }
 }
 
 /// The made-up analysis.
 pub(super) fn analysis(size: &Size) -> Analysis {
-    let machines: Vec<String> = (1..=size.machines).map(|i| format!("M{i:02}{}", size.name)).collect();
-    let catalogue = [("drive belt", 1), ("drive roller", 3), ("wear ring", 2), ("guide block", 3), ("hose-stop collet", 1)];
-    let parts: Vec<Part> = catalogue.iter().map(|(n, k)| part(&format!("{n}{}", size.name), *k)).collect();
+    let machines: Vec<String> = (1..=size.machines)
+        .map(|i| format!("M{i:02}{}", size.name))
+        .collect();
+    let catalogue = [
+        ("drive belt", 1),
+        ("drive roller", 3),
+        ("wear ring", 2),
+        ("guide block", 3),
+        ("hose-stop collet", 1),
+    ];
+    let parts: Vec<Part> = catalogue
+        .iter()
+        .map(|(n, k)| part(&format!("{n}{}", size.name), *k))
+        .collect();
     let jobs: Vec<Job> = (0..size.jobs)
         .map(|i| Job {
             name: format!("Mill {} stop{}", i + 1, size.name),
             start: day(14 + i * 16),
             end: day(22 + i * 16),
-            machines: machines.iter().enumerate().filter(|(m, _)| (m + i) % 2 == 0 || machines.len() == 1).map(|(_, m)| m.clone()).collect(),
+            machines: machines
+                .iter()
+                .enumerate()
+                .filter(|(m, _)| (m + i) % 2 == 0 || machines.len() == 1)
+                .map(|(_, m)| m.clone())
+                .collect(),
             hours: 60.0 + 7.0 * i as f64,
             covariates: BTreeMap::new(),
             row: row(i),
@@ -134,10 +186,17 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             lives.push(Life {
                 id: format!("{}/{}/1/{i}", p.name, machines.first().map_or("", |m| m)),
                 part: p.name.clone(),
-                machine: machines.get(i % machines.len().max(1)).cloned().unwrap_or_default(),
+                machine: machines
+                    .get(i % machines.len().max(1))
+                    .cloned()
+                    .unwrap_or_default(),
                 position: "1".to_owned(),
                 serial: None,
-                outcome: if is_worn { Outcome::Worn } else { Outcome::Running },
+                outcome: if is_worn {
+                    Outcome::Worn
+                } else {
+                    Outcome::Running
+                },
                 low: hours,
                 high: if is_worn { hours } else { f64::INFINITY },
                 entry: 0.0,
@@ -146,6 +205,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 end: AS_OF,
                 start_row: Some(row(i)),
                 end_row: Some(row(i + 1)),
+                unknown_reason: false,
                 covariates: BTreeMap::new(),
             });
         }
@@ -161,19 +221,30 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                     life: None,
                 });
                 let near = (m * 11 + k * 7) % 70;
-                let mine: Vec<&Job> = jobs.iter().filter(|j| j.machines.contains(machine)).collect();
+                let mine: Vec<&Job> = jobs
+                    .iter()
+                    .filter(|j| j.machines.contains(machine))
+                    .collect();
                 forecasts.push(FittedPart {
                     machine: machine.clone(),
                     part: p.name.clone(),
                     position: position.clone(),
                     age_hours: Some(age),
-                    remaining: Remaining { p10: Some(20.0 + near as f64 * 5.0), p50: Some(150.0), p90: None },
+                    remaining: Remaining {
+                        p10: Some(20.0 + near as f64 * 5.0),
+                        p50: Some(150.0),
+                        p90: None,
+                    },
                     date_p10: (near < 60).then(|| day(15 + near)),
                     date_p50: (near < 40).then(|| day(40 + near)),
                     date_p90: (near < 20).then(|| day(90 + near)),
                     jobs: mine
                         .iter()
-                        .map(|j| JobChance { job: j.name.clone(), hours: j.hours, probability_worn_out: 0.05 + 0.9 / (near as f64 + 3.0) })
+                        .map(|j| JobChance {
+                            job: j.name.clone(),
+                            hours: j.hours,
+                            probability_worn_out: 0.05 + 0.9 / (near as f64 + 3.0),
+                        })
                         .collect(),
                 });
                 if let Some(job) = mine.first() {
@@ -183,7 +254,11 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                         part: p.name.clone(),
                         position: position.clone(),
                         age_hours: age,
-                        advice: if near < 9 { Advice::Change } else { Advice::RunOn },
+                        advice: if near < 9 {
+                            Advice::Change
+                        } else {
+                            Advice::RunOn
+                        },
                         probability_worn_out: 0.05 + 0.9 / (near as f64 + 3.0),
                         expected_cost_if_changed: Some(131.5),
                         expected_cost_if_left: Some(402.0),
@@ -199,7 +274,10 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 if n > 0 {
                     p *= mean / f64::from(n);
                 }
-                QuantityProbability { quantity: n, probability: p }
+                QuantityProbability {
+                    quantity: n,
+                    probability: p,
+                }
             })
             .collect()
     };
@@ -208,10 +286,25 @@ pub(super) fn analysis(size: &Size) -> Analysis {
     for p in parts.iter().skip(0).take(4) {
         for (i, job) in jobs.iter().enumerate() {
             let mean = 0.2 + 0.3 * (i % 4) as f64 * f64::from(p.per_machine);
-            demand.push(Demand { part: p.name.clone(), job: Some(job.name.clone()), expected: mean, distribution: spread(mean) });
-            kits.push(KitLine { job: job.name.clone(), part: p.name.clone(), quantity: mean as u32 + 1, probability_enough: 0.967 });
+            demand.push(Demand {
+                part: p.name.clone(),
+                job: Some(job.name.clone()),
+                expected: mean,
+                distribution: spread(mean),
+            });
+            kits.push(KitLine {
+                job: job.name.clone(),
+                part: p.name.clone(),
+                quantity: mean as u32 + 1,
+                probability_enough: 0.967,
+            });
         }
-        demand.push(Demand { part: p.name.clone(), job: None, expected: 4.4, distribution: spread(4.4) });
+        demand.push(Demand {
+            part: p.name.clone(),
+            job: None,
+            expected: 4.4,
+            distribution: spread(4.4),
+        });
     }
     let orders = parts
         .iter()
@@ -230,7 +323,12 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             fill_rate: 0.991,
         })
         .collect();
-    let rows = RowCounts { rows_in: 41, used: 37, merged: 1, set_aside: 3 };
+    let rows = RowCounts {
+        rows_in: 41,
+        used: 37,
+        merged: 1,
+        set_aside: 3,
+    };
     let problems = vec![Problem {
         code: "unknown_reason".to_owned(),
         disposition: Disposition::SetAside,
@@ -241,18 +339,41 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         advice: "Add it to [records.reasons] as worn or unworn.".to_owned(),
     }];
     let nodes = vec![
-        WeibullNode { shape: 1.5, scale: 380.0, weight: 0.25 },
-        WeibullNode { shape: 1.9, scale: 420.0, weight: 0.5 },
-        WeibullNode { shape: 2.6, scale: 500.0, weight: 0.25 },
+        WeibullNode {
+            shape: 1.5,
+            scale: 380.0,
+            weight: 0.25,
+        },
+        WeibullNode {
+            shape: 1.9,
+            scale: 420.0,
+            weight: 0.5,
+        },
+        WeibullNode {
+            shape: 2.6,
+            scale: 500.0,
+            weight: 0.25,
+        },
     ];
     let tension = machines
         .iter()
         .enumerate()
-        .map(|(i, m)| TensionCheck { date: AS_OF, machine: m.clone(), deflection_in: 0.18 + 0.02 * (i % 8) as f64, force_lbf: 5.0, row: row(i) })
+        .map(|(i, m)| TensionCheck {
+            date: AS_OF,
+            machine: m.clone(),
+            deflection_in: 0.18 + 0.02 * (i % 8) as f64,
+            force_lbf: Some(5.0),
+            row: row(i),
+        })
         .collect();
     let readings = machines
         .iter()
-        .map(|m| Reading { date: AS_OF, machine: m.clone(), hours: 1234.0, row: row(0) })
+        .map(|m| Reading {
+            date: AS_OF,
+            machine: m.clone(),
+            hours: 1234.0,
+            row: row(0),
+        })
         .collect();
     Analysis {
         fits: parts.iter().take(4).map(|p| fit(&p.name, counts)).collect(),
@@ -299,6 +420,9 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             review_days: 7,
             parts,
             machines,
+            machine_facts: vec![],
+            known_ages: vec![],
+            gaps: vec![],
             replacements: vec![],
             readings,
             resets: vec![],

@@ -3,8 +3,8 @@
 //! Shapes are kept in a list first: so text can be measured against overlaps, by the code that
 //! places labels and by the tests, before anything is written.
 
-use plotters::backend::SVGBackend;
 use plotters::backend::DrawingBackend;
+use plotters::backend::SVGBackend;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color as _, FontFamily, FontStyle, RGBColor, ShapeStyle, TextStyle};
 

@@ -1,0 +1,395 @@
+//! Everything that `wearcast report` writes, as paths and bytes.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::charts::Charts;
+use super::page::{Contents, page};
+use super::spreadsheet::spreadsheet;
+use super::{SAFETY, csv, json, tables, text};
+use crate::analysis::Analysis;
+use crate::forecast::Forecast;
+use crate::models::{Basis, Caution, Fit, LifeCounts};
+use crate::records::{Problem, RowCounts};
+use crate::stock::StockPlan;
+
+/// What `results.json` holds.
+#[derive(Serialize)]
+struct Results<'a> {
+    fleet: &'a str,
+    as_of: jiff::civil::Date,
+    currency: &'a str,
+    service_level: f64,
+    safety: &'static str,
+    rows: RowCounts,
+    problems: &'a [Problem],
+    fits: &'a [Fit],
+    models: Vec<ModelSummary<'a>>,
+    forecast: &'a Forecast,
+    stock: &'a StockPlan,
+}
+
+/// A life model without its nodes.
+#[derive(Serialize)]
+struct ModelSummary<'a> {
+    part: &'a str,
+    basis: Basis,
+    lives: LifeCounts,
+    shape_interval: Option<(f64, f64)>,
+    hours_at: Vec<HoursAt>,
+    cautions: &'a [Caution],
+}
+
+/// Predictive hours by which a share is worn out.
+#[derive(Serialize)]
+struct HoursAt {
+    probability: f64,
+    hours: Option<f64>,
+}
+
+/// The whole analysis as one JSON document.
+pub(super) fn results(analysis: &Analysis) -> String {
+    let models = analysis.models.iter().map(|model| ModelSummary {
+        part: &model.part,
+        basis: model.basis,
+        lives: model.lives,
+        shape_interval: model.shape_interval,
+        hours_at: [0.05, 0.1, 0.5, 0.9, 0.95]
+            .map(|probability| HoursAt {
+                probability,
+                hours: model.hours_at(probability),
+            })
+            .into(),
+        cautions: &model.cautions,
+    });
+    json(
+        "report",
+        &Results {
+            fleet: &analysis.fleet.name,
+            as_of: analysis.fleet.as_of,
+            currency: &analysis.fleet.currency,
+            service_level: analysis.fleet.service_level,
+            safety: SAFETY,
+            rows: analysis.lives.rows,
+            problems: &analysis.lives.problems,
+            fits: &analysis.fits,
+            models: models.collect(),
+            forecast: &analysis.forecast,
+            stock: &analysis.stock,
+        },
+    )
+}
+
+/// Every file of the report: path within the report's directory (with `/`), and contents. The same
+/// analysis gives the same bytes.
+///
+/// # Errors
+/// [`ReportError`], when the spreadsheet's writer refuses.
+pub fn files(analysis: &Analysis) -> Result<BTreeMap<String, Vec<u8>>, ReportError> {
+    let tables = tables::all(analysis);
+    let charts = Charts::of(analysis);
+    let mut files = BTreeMap::new();
+    let contents = Contents {
+        analysis,
+        tables: &tables,
+        charts: &charts,
+    };
+    files.insert("index.html".to_owned(), page(&contents).into_bytes());
+    files.insert("results.json".to_owned(), results(analysis).into_bytes());
+    for table in &tables {
+        files.insert(format!("tables/{}.csv", table.key), csv(table).into_bytes());
+    }
+    for chart in charts.all() {
+        files.insert(
+            format!("charts/{}.svg", chart.key),
+            chart.svg.clone().into_bytes(),
+        );
+    }
+    let name = &analysis.fleet.name;
+    match spreadsheet(name, analysis.fleet.as_of, &tables) {
+        Ok(bytes) => {
+            files.insert("wearcast.xlsx".to_owned(), bytes);
+            Ok(files)
+        }
+        Err(error) => Err(ReportError::Spreadsheet(error.to_string())),
+    }
+}
+
+/// Why a report could not be made.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ReportError {
+    /// The spreadsheet.
+    #[error("the spreadsheet cannot be made: {0}")]
+    Spreadsheet(String),
+}
+
+/// The answer as text for the terminal: what to order, what to change, and the caution.
+pub fn answer(analysis: &Analysis) -> String {
+    let mut orders = tables::orders(analysis);
+    // The terminal has 80 columns: what to do, and why.
+    let keep = [
+        "part",
+        "order_quantity",
+        "order_by",
+        "on_hand",
+        "expected_demand",
+        "shortage_if_nothing_ordered",
+    ];
+    narrow(&mut orders, &keep);
+    let mut changes = tables::changes(analysis);
+    let all = changes.rows.len();
+    changes
+        .rows
+        .retain(|row| matches!(&row[4], super::Cell::Text(t) if t == "change first"));
+    let changed = changes.rows.len();
+    changes.rows.truncate(15);
+    narrow(
+        &mut changes,
+        &["job", "machine", "part", "position", "probability_worn_out"],
+    );
+    "Change before the job".clone_into(&mut changes.title);
+    if changed > changes.rows.len() {
+        changes.note(format!("The first {} of {changed}.", changes.rows.len()));
+    }
+    changes.note(format!(
+        "{} of {all} decisions looked at say run on.",
+        all - changed
+    ));
+    let caution = text::wrapped(SAFETY, "", "");
+    format!("{}\n{}\n{caution}", text(&orders), text(&changes))
+}
+
+fn narrow(table: &mut super::Table, keep: &[&str]) {
+    let kept: Vec<usize> = (0..table.columns.len())
+        .filter(|&i| keep.contains(&table.columns[i].key.as_str()))
+        .collect();
+    table.columns = kept.iter().map(|&i| table.columns[i].clone()).collect();
+    for row in &mut table.rows {
+        *row = kept.iter().map(|&i| row[i].clone()).collect();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample::{Size, analysis};
+
+    /// Writes reports of several sizes to look at:
+    /// `WEARCAST_LOOK=/tmp/look cargo test --lib report::files::tests::look -- --ignored`
+    #[test]
+    #[ignore = "writes files for a person to look at"]
+    fn look() {
+        let to = std::path::PathBuf::from(std::env::var("WEARCAST_LOOK").unwrap());
+        for (name, size) in [
+            ("usual", Size::usual()),
+            (
+                "none",
+                Size {
+                    machines: 0,
+                    jobs: 0,
+                    lives: 0,
+                    name: String::new(),
+                },
+            ),
+            (
+                "one",
+                Size {
+                    machines: 1,
+                    jobs: 1,
+                    lives: 1,
+                    name: String::new(),
+                },
+            ),
+            (
+                "large",
+                Size {
+                    machines: 400,
+                    jobs: 60,
+                    lives: 10_000,
+                    name: String::new(),
+                },
+            ),
+            (
+                "hostile",
+                Size {
+                    name: hostile(),
+                    ..Size::usual()
+                },
+            ),
+        ] {
+            for (path, bytes) in files(&analysis(&size)).unwrap() {
+                let path = to.join(name).join(path);
+                std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+                std::fs::write(path, bytes).unwrap();
+            }
+        }
+    }
+
+    fn hostile() -> String {
+        format!(
+            " <script>alert(1)</script>\"'&amp;=1+1 \u{202e}עברית\u{1b}[31m]]>{}",
+            "long ".repeat(2000)
+        )
+    }
+
+    fn sizes() -> Vec<Size> {
+        vec![
+            Size::usual(),
+            Size {
+                machines: 0,
+                jobs: 0,
+                lives: 0,
+                name: String::new(),
+            },
+            Size {
+                machines: 1,
+                jobs: 1,
+                lives: 1,
+                name: String::new(),
+            },
+            Size {
+                name: hostile(),
+                ..Size::usual()
+            },
+        ]
+    }
+
+    /// Every element opened is closed in order, and every attribute quoted.
+    fn well_formed(name: &str, text: &str) {
+        const VOID: [&str; 5] = ["meta", "input", "br", "hr", "link"];
+        let mut open: Vec<String> = Vec::new();
+        let mut rest = text;
+        while let Some(at) = rest.find('<') {
+            rest = &rest[at..];
+            if let Some(after) = rest.strip_prefix("<!DOCTYPE html>") {
+                rest = after;
+                continue;
+            }
+            let mut quoted = false;
+            let end = rest
+                .char_indices()
+                .find(|(_, c)| {
+                    quoted ^= *c == '"';
+                    *c == '>' && !quoted
+                })
+                .unwrap_or_else(|| panic!("{name}: a tag never ends: {}", &rest[..60]))
+                .0;
+            let tag = &rest[1..end];
+            rest = &rest[end + 1..];
+            if let Some(closed) = tag.strip_prefix('/') {
+                assert_eq!(open.pop().as_deref(), Some(closed), "{name}");
+                continue;
+            }
+            let element: String = tag
+                .chars()
+                .take_while(char::is_ascii_alphanumeric)
+                .collect();
+            assert!(!element.is_empty(), "{name}: a stray < before {tag:.40}");
+            if tag.ends_with('/') || VOID.contains(&element.as_str()) {
+                continue;
+            }
+            if element == "script" || element == "style" {
+                let close = format!("</{element}>");
+                let end = rest.find(&close).unwrap();
+                rest = &rest[end + close.len()..];
+                continue;
+            }
+            open.push(element);
+        }
+        assert!(open.is_empty(), "{name}: never closed: {open:?}");
+    }
+
+    fn attributes<'a>(page: &'a str, attribute: &str) -> Vec<&'a str> {
+        page.split(&format!(" {attribute}=\""))
+            .skip(1)
+            .filter_map(|s| s.split('"').next())
+            .collect()
+    }
+
+    #[test]
+    fn pages_and_charts_are_well_formed_at_any_size_and_with_hostile_names() {
+        for size in sizes() {
+            for (path, bytes) in files(&analysis(&size)).unwrap() {
+                let text = String::from_utf8(bytes).unwrap_or_default();
+                if path.ends_with(".html") || path.ends_with(".svg") {
+                    well_formed(&path, &text);
+                    assert!(!text.contains("NaN"), "{path}");
+                    assert!(
+                        !text.contains('\u{1b}') && !text.contains('\u{202e}'),
+                        "{path}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn links_lead_somewhere_and_names_are_unique() {
+        for size in sizes() {
+            let files = files(&analysis(&size)).unwrap();
+            let page = String::from_utf8(files["index.html"].clone()).unwrap();
+            let ids = attributes(&page, "id");
+            let distinct: std::collections::BTreeSet<_> = ids.iter().collect();
+            assert_eq!(ids.len(), distinct.len());
+            for link in attributes(&page, "href") {
+                match link.strip_prefix('#') {
+                    Some(anchor) => assert!(ids.contains(&anchor), "{link}"),
+                    None => assert!(files.contains_key(link), "{link}"),
+                }
+            }
+            assert!(
+                !page.contains("http://") || !page.contains("src="),
+                "nothing is fetched"
+            );
+        }
+    }
+
+    #[test]
+    fn a_hostile_name_is_text_and_nothing_else() {
+        let files = files(&analysis(&sizes()[3])).unwrap();
+        let page = String::from_utf8(files["index.html"].clone()).unwrap();
+        assert_eq!(page.matches("<script").count(), 1, "only our own script");
+        assert!(page.contains("&lt;script&gt;alert(1)"));
+        assert!(page.len() < 5_000_000);
+        for (path, bytes) in &files {
+            if path.ends_with(".csv") {
+                let mut reader = ::csv::Reader::from_reader(bytes.as_slice());
+                for record in reader.records() {
+                    for field in &record.unwrap() {
+                        assert!(!field.starts_with(['=', '+', '@']), "{path}: {field:.40}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_same_analysis_gives_the_same_bytes() {
+        let size = Size::usual();
+        assert_eq!(
+            files(&analysis(&size)).unwrap(),
+            files(&analysis(&size)).unwrap()
+        );
+    }
+
+    #[test]
+    fn advice_never_stands_without_the_caution() {
+        let analysis = analysis(&Size::usual());
+        assert!(answer(&analysis).replace('\n', " ").contains(SAFETY));
+        let files = files(&analysis).unwrap();
+        let page = String::from_utf8(files["index.html"].clone()).unwrap();
+        // Act, fitted parts, practice, method, and each of the eight sheets.
+        assert_eq!(page.matches(SAFETY).count(), 12);
+        assert!(
+            String::from_utf8(files["results.json"].clone())
+                .unwrap()
+                .contains(SAFETY)
+        );
+    }
+
+    #[test]
+    fn the_answer_on_the_terminal() {
+        insta::assert_snapshot!(answer(&analysis(&Size::usual())));
+    }
+}

@@ -1,0 +1,210 @@
+//! The parts of the page behind the advice: fitted parts, schedule, lives, practice, records,
+//! method.
+
+use maud::{Markup, html};
+
+use super::super::{format, tables};
+use super::{Contents, figure, pieces};
+use crate::models::{Fit, LifeModel};
+use crate::records::LengthUnit;
+
+/// Part kinds whose life is shown in full; later ones are in the tables.
+const LIVES: usize = 12;
+
+pub(super) fn fitted(contents: &Contents<'_>) -> Markup {
+    let parts = &contents.analysis.forecast.fitted;
+    let unknown = contents
+        .analysis
+        .lives
+        .fitted
+        .iter()
+        .filter(|f| f.age_hours.is_none())
+        .count();
+    html! {
+        p {
+            (format::plural(parts.len() as u64, "fitted part")) " with a forecast. "
+            @if let Some(worst) = tables::worst_first(parts).first() {
+                @if let Some(job) = worst.jobs.first() {
+                    "Most pressing: " b { (pieces::name(&worst.part)) " " (pieces::name(&worst.position)) " on " (pieces::name(&worst.machine)) }
+                    ", " (format::chance(job.probability_worn_out)) " to wear out in " (pieces::name(&job.job)) "."
+                }
+            }
+            @if unknown > 0 {
+                " The age of " (format::plural(unknown as u64, "fitted part")) " is not known."
+            }
+        }
+        @if let Some(chart) = &contents.charts.calendar {
+            (figure(chart, &html! {
+                "Bar: from the day 1 in 10 such parts would be worn out to the day 9 in 10 would be. \
+                 Diamond: even chances. Grey: days the machine is at work. Arrow: beyond the schedule."
+            }))
+        }
+        @if let Some(table) = contents.table("fitted") { (pieces::table(table)) }
+        (pieces::safety())
+    }
+}
+
+pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
+    html! {
+        @for chart in &contents.charts.demand {
+            (figure(chart, &html! {
+                "Height of a bar: the chance of needing that many in the job (outlined: none). \
+                 Triangle: how many to carry."
+            }))
+        }
+        @if let Some(chart) = &contents.charts.stock {
+            (figure(chart, &html! {
+                "Solid: on hand. Hatched: on order. Dashed: to order now. Ring: expected need over \
+                 the schedule. Thick line: stock that meets the service level."
+            }))
+        }
+        @for key in ["jobs", "demand"] {
+            @if let Some(table) = contents.table(key) { (pieces::table(table)) }
+        }
+        p.under {
+            a href="tables/demand_distribution.csv" { "The chance of each number, as CSV" } " · "
+            a href="tables/chances.csv" { "the chance of each fitted part in each job, as CSV" }
+        }
+    }
+}
+
+pub(super) fn life(contents: &Contents<'_>) -> Markup {
+    let analysis = contents.analysis;
+    html! {
+        @for (place, fit) in analysis.fits.iter().enumerate().take(LIVES) {
+            @let part = fit.part.clone().unwrap_or_default();
+            @let model = analysis.models.iter().find(|m| m.part == part);
+            article id=(pieces::life_anchor(place)) {
+                h3 { (pieces::name(&part)) }
+                (life_words(fit, model))
+                @for chart in contents.charts.of_part(&part) {
+                    (figure(&chart.svg, &html! { (chart.caption) }))
+                }
+                @if !fit.cautions.is_empty() {
+                    ul.cautions { @for c in &fit.cautions { li { (pieces::short_name(&c.text, 600)) } } }
+                }
+            }
+        }
+        @if analysis.fits.is_empty() { p { "No part has a life on record yet." } }
+        @if analysis.fits.len() > LIVES {
+            p { (format::plural((analysis.fits.len() - LIVES) as u64, "more part kind")) " in the tables." }
+        }
+        @for key in ["life_models", "quantiles"] {
+            @if let Some(table) = contents.table(key) { (pieces::table(table)) }
+        }
+        p.under { a href="tables/lives.csv" { "Every life with the rows it came from, as CSV" } }
+    }
+}
+
+/// What the fit says, in words.
+fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
+    let lives = &fit.lives;
+    let worn = lives.worn + lives.interval_censored + lives.left_censored;
+    let range =
+        |hours: Option<f64>, lower: Option<f64>, upper: Option<f64>| match (hours, lower, upper) {
+            (Some(h), Some(l), Some(u)) => {
+                format!(
+                    "{} h ({} to {})",
+                    format::hours(h),
+                    format::hours(l),
+                    format::hours(u)
+                )
+            }
+            (Some(h), ..) => format!("{} h", format::hours(h)),
+            (None, Some(l), _) => format!("at least {} h", format::hours(l)),
+            _ => format::NOTHING.to_owned(),
+        };
+    let shape = fit.parameters.iter().find(|p| p.name == "shape");
+    html! {
+        p {
+            b { (format::count(worn)) " worn" } " of " (format::count(lives.total)) " lives. "
+            @for q in &fit.quantiles {
+                @if (q.probability - 0.1).abs() < 1e-9 { "One in ten is worn out by " (range(q.hours, q.lower, q.upper)) "; " }
+                @if (q.probability - 0.5).abs() < 1e-9 { "half by " (range(q.hours, q.lower, q.upper)) ". " }
+            }
+            @if fit.mean_life.hours.is_some() {
+                "Mean life " (range(fit.mean_life.hours, fit.mean_life.lower, fit.mean_life.upper)) ". "
+            }
+            @if let Some(shape) = shape && let (Some(b), Some(l), Some(u)) = (shape.estimate, shape.lower, shape.upper) {
+                "Shape " (format::significant(b, 2)) " (" (format::significant(l, 2)) " to " (format::significant(u, 2)) "): "
+                @if l > 1.0 { "the older, the likelier to wear out." }
+                @else if u < 1.0 { "new parts fail sooner than old ones; look at fitting and quality." }
+                @else { "it is not clear that age matters." }
+            }
+        }
+        p.under {
+            "In brackets: " (format::percent(fit.confidence)) " intervals. "
+            @if let Some(model) = model { "The forecast rests on " (tables::basis(model.basis)) "." }
+            @else { "No forecast." }
+        }
+    }
+}
+
+pub(super) fn practice(contents: &Contents<'_>) -> Markup {
+    let fleet = &contents.analysis.fleet;
+    html! {
+        @if let Some(p) = fleet.practice {
+            @let (unit, factor) = match p.unit { LengthUnit::In => ("in", 1.0), LengthUnit::Mm => ("mm", 25.4) };
+            @let show = |v: f64| format!("{} {unit}", format::significant(v * factor, 3));
+            @let outside = fleet.tension.iter().filter(|c| c.deflection_in < p.band_low_in - 1e-9 || c.deflection_in > p.band_high_in + 1e-9).count();
+            p {
+                "Belt tension is aimed at a deflection of " (show(p.target_in)) ", from "
+                (show(p.band_low_in)) " to " (show(p.band_high_in)) " (common practice). "
+                b { (format::count(outside as u64)) " of " (format::plural(fleet.tension.len() as u64, "check")) }
+                " lay outside."
+            }
+        } @else {
+            p { "No tension practice is stated in fleet.toml." }
+        }
+        @if let Some(table) = contents.table("planned_intervals") { (pieces::table(table)) }
+        @if !fleet.tension.is_empty() && let Some(table) = contents.table("tension") { (pieces::first_rows(table, 20)) }
+        (pieces::safety())
+    }
+}
+
+pub(super) fn records(contents: &Contents<'_>) -> Markup {
+    let lives = &contents.analysis.lives;
+    html! {
+        p {
+            (format::plural(lives.rows.rows_in, "row")) " read: "
+            (format::count(lives.rows.used)) " used, " (format::count(lives.rows.merged))
+            " merged with an identical row, " (format::count(lives.rows.set_aside)) " set aside. "
+            "They make " (format::count(lives.lives.len() as u64)) " lives. "
+            @if lives.unknown_start > 0 {
+                (format::count(u64::from(lives.unknown_start)))
+                " more were under way when the records begin, at an unknown age, and are left out."
+            }
+        }
+        @if let Some(table) = contents.table("problems") && !table.rows.is_empty() { (pieces::table(table)) }
+        @if !contents.analysis.fleet.notes.is_empty() {
+            details {
+                summary { "What the program settled by itself while reading" }
+                ul { @for note in contents.analysis.fleet.notes.iter().take(60) { li { (pieces::short_name(note, 400)) } } }
+            }
+        }
+        p.under { a href="tables/lives.csv" { "Every life with its rows, as CSV" } " · " a href="tables/rows.csv" { "row counts, as CSV" } }
+    }
+}
+
+pub(super) fn method(contents: &Contents<'_>) -> Markup {
+    let fleet = &contents.analysis.fleet;
+    html! {
+        dl {
+            dt { "A life" }
+            dd { "Operating hours of one part from fitting to wearing out. A part that came out for another reason, or still runs, counts as having lasted at least so long." }
+            dt { "Life model" }
+            dd { "Weibull: the share still good at t hours is exp(−(t/η)^β). Forecasts average over every β and η that the records, and a stated belief where there is one, leave possible, each by its weight; they do not stop at one best estimate." }
+            dt { "Demand" }
+            dd { "Each position is a chain of lives, started at the age of the part now fitted and run through the hours each job asks of that machine. Computed by convolution, without random numbers, so the same records give the same page." }
+            dt { "Stock" }
+            dd { "Enough to keep the chance of running short within 1 − " (format::percent(fleet.service_level)) " until what is ordered can be there." }
+            dt { "What it cannot know" }
+            dd { "Lives are taken to be alike from machine to machine and through time, unless a caution says otherwise. A change of supplier, of hose or of practice is not seen until records show it. Jobs added or moved change the answer." }
+            dt { "Sources" }
+            dd { "Terms after IEC 60050-192 and ISO 14224, Weibull analysis after IEC 61649, spares after IEC 62550. Parts per machine and the tension band are common practice." }
+            dt { "Version" }
+            dd { "wearcast " (env!("CARGO_PKG_VERSION")) ". Costs in " bdi { (pieces::short_name(&fleet.currency, 20)) } ". No clock is read: the page looks from the day the records end, " (format::date(fleet.as_of)) "." }
+        }
+        (pieces::safety())
+    }
+}

@@ -1,0 +1,162 @@
+//! One sheet a job, to print, tick and fill in, so that the next records are better than the last.
+
+use jiff::Unit;
+use maud::{Markup, html};
+
+use super::super::{SAFETY, format};
+use super::{Contents, act, pieces};
+use crate::records::{Job, LengthUnit};
+
+/// Sheets on the page: the jobs next ahead.
+const SHEETS: usize = 12;
+/// Machines with a line of their own on a sheet.
+const MACHINES: usize = 40;
+/// A machine that stands for this many days or more is laid up.
+const LAID_UP: i32 = 7;
+
+pub(super) fn sheets(contents: &Contents<'_>) -> Markup {
+    let analysis = contents.analysis;
+    let ahead: Vec<&Job> = analysis
+        .fleet
+        .jobs
+        .iter()
+        .filter(|j| j.end >= analysis.stock.as_of)
+        .collect();
+    html! {
+        @if ahead.is_empty() { p { "The schedule holds no job ahead." } }
+        @for (i, job) in ahead.iter().take(SHEETS).enumerate() {
+            (sheet(contents, job, i))
+        }
+        @if ahead.len() > SHEETS {
+            p { "Sheets for later jobs appear as their turn comes." }
+        }
+    }
+}
+
+fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
+    let (changes, kit) = act::of_job(contents, job);
+    let idle = idle_after(contents, job);
+    html! {
+        article.sheet id={"sheet-" (place + 1)} {
+            h3 { (pieces::name(&job.name)) }
+            p.sub {
+                (format::date(job.start)) " to " (format::date(job.end)) ", "
+                (format::hours(job.hours)) " operating hours on each of "
+                (format::plural(job.machines.len() as u64, "machine")) "."
+            }
+            p.safety { strong { "Safety first. " } (SAFETY) }
+            div.two {
+                div {
+                    h4 { "Change before we leave" }
+                    @if changes.is_empty() { p { "Nothing advised." } }
+                    ul.tick {
+                        @for c in changes.iter().take(30) {
+                            li {
+                                (pieces::name(&c.machine)) ": " (pieces::name(&c.part)) " " (pieces::name(&c.position))
+                                " (" (format::hours(c.age_hours)) " h; " (format::one_in(c.probability_worn_out)) " to wear out in the job)"
+                            }
+                        }
+                    }
+                    @if changes.len() > 30 { p { "and " (format::count(changes.len() as u64 - 30)) " more, see the table of changes." } }
+                }
+                div {
+                    h4 { "Carry" }
+                    @if kit.is_empty() { p { "No spare advised." } }
+                    ul.tick {
+                        @for k in &kit {
+                            li { (format::count(u64::from(k.quantity))) " × " (pieces::name(&k.part)) " (enough with " (format::percent(k.probability_enough)) ")" }
+                        }
+                    }
+                    h4 { "Workshop (common practice)" }
+                    ul.tick {
+                        (tension_line(contents))
+                        li { "Anti-seize on the roller shafts." }
+                        @if !idle.is_empty() {
+                            li {
+                                "Idle for a week or more after this job: "
+                                @for (i, machine) in idle.iter().take(12).enumerate() { @if i > 0 { ", " } (pieces::name(machine)) }
+                                @if idle.len() > 12 { " and " (format::count(idle.len() as u64 - 12)) " more" }
+                                ". Put 3 drops of air-tool oil in each large air terminal."
+                            }
+                        }
+                        li { "A slot screwdriver and a 9/16 in socket do the work." }
+                    }
+                }
+            }
+            (blanks(job))
+        }
+    }
+}
+
+fn tension_line(contents: &Contents<'_>) -> Markup {
+    let practice = contents.analysis.fleet.practice;
+    let (low, high, aim, unit) = match practice {
+        Some(p) if p.unit == LengthUnit::Mm => (
+            p.band_low_in * 25.4,
+            p.band_high_in * 25.4,
+            p.target_in * 25.4,
+            "mm",
+        ),
+        Some(p) => (p.band_low_in, p.band_high_in, p.target_in, "in"),
+        None => (0.2, 0.3, 0.25, "in"),
+    };
+    let show = |v: f64| {
+        let text = format::significant(v, 2);
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    };
+    html! {
+        li {
+            "Belt tension: under 5 lbf the belt gives " (show(low)) " to " (show(high)) " " (unit)
+            "; aim for " (format::significant(aim, 2)) " " (unit) "."
+        }
+    }
+}
+
+/// Machines of the job that the schedule then leaves standing for a week or more before their
+/// next job (or for good).
+fn idle_after<'a>(contents: &Contents<'a>, job: &'a Job) -> Vec<&'a str> {
+    let jobs = &contents.analysis.fleet.jobs;
+    let stands = |machine: &String| {
+        let later = jobs
+            .iter()
+            .filter(|j| j.start > job.end && j.machines.contains(machine));
+        let at_work = jobs.iter().any(|j| {
+            j.name != job.name
+                && j.machines.contains(machine)
+                && j.start <= job.end
+                && j.end > job.end
+        });
+        let next = later.map(|j| j.start).min();
+        let days = |next| {
+            job.end
+                .until((Unit::Day, next))
+                .map_or(0, |span| span.get_days())
+        };
+        !at_work && next.is_some_and(|next| days(next) > LAID_UP)
+    };
+    job.machines
+        .iter()
+        .filter(|m| stands(m))
+        .map(String::as_str)
+        .collect()
+}
+
+/// What to write down on the way.
+fn blanks(job: &Job) -> Markup {
+    html! {
+        table.blanks {
+            caption { "Write down, for every part that comes out" }
+            thead { tr {
+                @for heading in ["Machine", "Hour meter out", "Hour meter back", "Belt deflection", "Part and position changed", "Hour meter then", "Reason (worn, or why else)"] {
+                    th scope="col" { (heading) }
+                }
+            } }
+            tbody {
+                @for machine in job.machines.iter().take(MACHINES) {
+                    tr { th scope="row" { (pieces::name(machine)) } @for _ in 0..6 { td {} } }
+                }
+                @for _ in 0..4 { tr { th scope="row" { span.hidden { "further part" } } @for _ in 0..6 { td {} } } }
+            }
+        }
+    }
+}

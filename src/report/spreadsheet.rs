@@ -1,0 +1,191 @@
+//! The tables as one spreadsheet: a sheet a table, typed cells, real days, frozen headings.
+
+use jiff::civil::Date;
+use rust_xlsxwriter::{
+    DocProperties, ExcelDateTime, Format, FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
+};
+
+use super::{Align, Cell, Table, format};
+
+/// Rows a sheet holds, less the heading and the notes.
+const ROWS: usize = 1_048_000;
+/// Characters a cell holds.
+const CELL: usize = 32_000;
+
+/// The tables as an XLSX file. Text is written as text, so nothing in it runs; numbers keep their
+/// digits and are shown as the page shows them. The file's date is `as_of`: no clock is read.
+///
+/// # Errors
+/// What the writer says, when a sheet cannot be made.
+pub(super) fn spreadsheet(
+    title: &str,
+    as_of: Date,
+    tables: &[Table],
+) -> Result<Vec<u8>, XlsxError> {
+    let mut workbook = Workbook::new();
+    let made = day(as_of)?;
+    workbook.set_properties(
+        &DocProperties::new()
+            .set_title(format::shortened(&format::plain(title), 200))
+            .set_creation_datetime(&made),
+    );
+    for table in tables {
+        let sheet = workbook.add_worksheet();
+        sheet.set_name(format::shortened(&table.key.replace('_', " "), 31))?;
+        fill(sheet, table)?;
+    }
+    workbook.save_to_buffer()
+}
+
+fn day(date: Date) -> Result<ExcelDateTime, XlsxError> {
+    let year = u16::try_from(date.year()).unwrap_or(0);
+    ExcelDateTime::from_ymd(year, date.month().unsigned_abs(), date.day().unsigned_abs())
+}
+
+fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
+    let heading = Format::new()
+        .set_bold()
+        .set_text_wrap()
+        .set_border_bottom(FormatBorder::Thin);
+    for (i, column) in (0u16..).zip(&table.columns) {
+        let aligned = match column.align {
+            Align::Left => heading.clone().set_align(FormatAlign::Left),
+            Align::Right => heading.clone().set_align(FormatAlign::Right),
+        };
+        sheet.write_string_with_format(0, i, &column.heading, &aligned)?;
+        let widest = table
+            .rows
+            .iter()
+            .take(500)
+            .map(|row| format::cell(&row[usize::from(i)]).chars().count());
+        let widest = widest
+            .max()
+            .unwrap_or(0)
+            .max(column.heading.chars().count() / 2);
+        sheet.set_column_width(i, widest.clamp(8, 50) as f64 + 2.0)?;
+    }
+    let shown = table.rows.len().min(ROWS);
+    for (r, row) in (1u32..).zip(&table.rows[..shown]) {
+        for (c, cell) in (0u16..).zip(row) {
+            write(sheet, r, c, cell)?;
+        }
+    }
+    sheet.set_freeze_panes(1, 0)?;
+    sheet.set_repeat_rows(0, 0)?;
+    sheet.set_landscape();
+    sheet.set_print_fit_to_pages(1, 0);
+    if shown > 0 && !table.columns.is_empty() {
+        let last = table.columns.len() as u16 - 1;
+        sheet.autofilter(0, 0, shown as u32, last)?;
+    }
+    let mut foot = shown as u32 + 2;
+    for note in &table.notes {
+        sheet.write_string(foot, 0, format::plain(note))?;
+        foot += 1;
+    }
+    if table.rows.len() > shown {
+        sheet.write_string(
+            foot,
+            0,
+            "More rows than a sheet holds; the CSV file has them all.",
+        )?;
+    }
+    Ok(())
+}
+
+fn write(sheet: &mut Worksheet, r: u32, c: u16, cell: &Cell) -> Result<(), XlsxError> {
+    match cell {
+        Cell::Text(text) => {
+            sheet.write_string(r, c, format::shortened(&format::plain(text), CELL))?;
+        }
+        Cell::Count(n) => {
+            sheet.write_number_with_format(
+                r,
+                c,
+                *n as f64,
+                &Format::new().set_num_format("#,##0"),
+            )?;
+        }
+        Cell::Number { value, decimals } if value.is_finite() => {
+            let shown = match decimals {
+                0 => "#,##0".to_owned(),
+                n => format!("#,##0.{}", "0".repeat(usize::from(*n))),
+            };
+            sheet.write_number_with_format(r, c, *value, &Format::new().set_num_format(shown))?;
+        }
+        Cell::Hours(value) if value.is_finite() => {
+            let shown = if value.abs() < 9.95 { "0.0" } else { "#,##0" };
+            sheet.write_number_with_format(r, c, *value, &Format::new().set_num_format(shown))?;
+        }
+        Cell::Cost(value) if value.is_finite() => {
+            sheet.write_number_with_format(
+                r,
+                c,
+                *value,
+                &Format::new().set_num_format("#,##0.00"),
+            )?;
+        }
+        Cell::Probability(p) if p.is_finite() => {
+            sheet.write_number_with_format(r, c, *p, &Format::new().set_num_format("0.0%"))?;
+        }
+        Cell::Date(date) => {
+            // Spreadsheets know no day before 1900.
+            if let Ok(day) = day(*date) {
+                let shown = Format::new().set_num_format("d mmm yyyy");
+                sheet.write_datetime_with_format(r, c, &day, &shown)?;
+            } else {
+                sheet.write_string(r, c, date.to_string())?;
+            }
+        }
+        _ => {}
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use calamine::{Data, Reader, Xlsx};
+
+    #[test]
+    fn another_reader_finds_the_same_values() {
+        let mut table = Table::new("orders", "What to order")
+            .words("part", "Part")
+            .figures("n", "Number")
+            .figures("p", "Chance")
+            .figures("day", "Day");
+        let when = jiff::civil::date(2026, 5, 12);
+        table.push(vec![
+            Cell::text("=cmd()"),
+            Cell::number(-12.345_678_9, 1),
+            Cell::Probability(0.083),
+            Cell::Date(when),
+        ]);
+        table.push(vec![
+            Cell::text("x".repeat(100_000)),
+            Cell::Number {
+                value: f64::NAN,
+                decimals: 0,
+            },
+        ]);
+        let bytes = spreadsheet("Crew", when, &[table.clone()]).unwrap();
+        assert_eq!(
+            bytes,
+            spreadsheet("Crew", when, &[table]).unwrap(),
+            "same bytes every time"
+        );
+        let mut book: Xlsx<_> = Xlsx::new(std::io::Cursor::new(bytes)).unwrap();
+        assert_eq!(book.sheet_names(), ["orders"]);
+        assert!(book.worksheet_formula("orders").unwrap().is_empty());
+        let sheet = book.worksheet_range("orders").unwrap();
+        assert_eq!(sheet.get((1, 0)), Some(&Data::String("=cmd()".to_owned())));
+        assert_eq!(sheet.get((1, 1)), Some(&Data::Float(-12.345_678_9)));
+        assert_eq!(sheet.get((1, 2)), Some(&Data::Float(0.083)));
+        let Some(Data::DateTime(day)) = sheet.get((1, 3)) else {
+            panic!("a real day")
+        };
+        // Day 46154 of the spreadsheet calendar: 1 January 1900 is 1, with a 29 February 1900.
+        assert_eq!(day.as_f64(), 46154.0);
+        assert_eq!(sheet.get((2, 1)), Some(&Data::Empty));
+    }
+}

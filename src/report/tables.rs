@@ -1,0 +1,575 @@
+//! An analysis as tables: each is shown on the page, written as CSV and put on a sheet.
+
+use jiff::civil::Date;
+
+use super::{Cell, Table, format};
+use crate::analysis::Analysis;
+use crate::forecast::FittedPart;
+use crate::lives::Outcome;
+use crate::models::{Basis, Caution};
+use crate::records::{Disposition, LengthUnit, RowRef};
+use crate::stock::Advice;
+
+/// Every table of the report, in the order of the page.
+pub(super) fn all(analysis: &Analysis) -> Vec<Table> {
+    vec![
+        orders(analysis),
+        changes(analysis),
+        kits(analysis),
+        planned_intervals(analysis),
+        fitted(analysis),
+        chances(analysis),
+        jobs(analysis),
+        demand(analysis),
+        demand_distribution(analysis),
+        life_models(analysis),
+        quantiles(analysis),
+        tension(analysis),
+        rows(analysis),
+        problems(analysis),
+        lives(analysis),
+        cautions(analysis),
+    ]
+}
+
+/// What to order by when.
+pub fn orders(analysis: &Analysis) -> Table {
+    let level = format::percent(analysis.stock.service_level);
+    let mut table = Table::new("orders", "What to order")
+        .words("part", "Part")
+        .figures("order_quantity", "Order")
+        .figures("order_by", "Order by")
+        .figures("on_hand", "On hand")
+        .figures("on_order", "On order")
+        .figures("expected_demand", "Expected need")
+        .figures("needed", format!("Needed to be {level} sure"))
+        .figures(
+            "shortage_if_nothing_ordered",
+            "Chance of running short, nothing ordered",
+        )
+        .figures("shortage_if_ordered", "Chance of running short, as advised")
+        .figures("fill_rate", "Share of need met from stock");
+    for order in &analysis.stock.orders {
+        table.push(vec![
+            Cell::text(&order.part),
+            Cell::count(order.order_quantity),
+            Cell::maybe(order.order_by, Cell::Date),
+            Cell::count(order.on_hand),
+            Cell::count(order.on_order),
+            Cell::number(order.expected_demand, 1),
+            Cell::count(order.needed),
+            Cell::Probability(order.shortage_probability_if_nothing_ordered),
+            Cell::Probability(order.shortage_probability_if_ordered),
+            Cell::Probability(order.fill_rate),
+        ]);
+    }
+    table.note(format!(
+        "Over the whole schedule, looking from {}.",
+        format::date(analysis.stock.as_of)
+    ));
+    table
+}
+
+/// What to change before which job.
+pub fn changes(analysis: &Analysis) -> Table {
+    let currency = &analysis.fleet.currency;
+    let mut table = Table::new("changes", "Change before the job, or run on")
+        .words("job", "Job")
+        .words("machine", "Machine")
+        .words("part", "Part")
+        .words("position", "Position")
+        .words("advice", "Advice")
+        .figures("age_hours", "Age at the start, h")
+        .figures("probability_worn_out", "Chance of wearing out in the job")
+        .figures(
+            "cost_if_changed",
+            format!("Expected cost if changed, {currency}"),
+        )
+        .figures(
+            "cost_if_left",
+            format!("Expected cost if left in, {currency}"),
+        );
+    let mut decisions: Vec<_> = analysis.stock.changes.iter().collect();
+    // What is to be done comes first; otherwise the order of the schedule stays.
+    decisions.sort_by_key(|d| d.advice != Advice::Change);
+    for d in decisions {
+        let advice = match d.advice {
+            Advice::Change => "change first",
+            Advice::RunOn => "run on",
+        };
+        table.push(vec![
+            Cell::text(&d.job),
+            Cell::text(&d.machine),
+            Cell::text(&d.part),
+            Cell::text(&d.position),
+            Cell::text(advice),
+            Cell::Hours(d.age_hours),
+            Cell::Probability(d.probability_worn_out),
+            Cell::maybe(d.expected_cost_if_changed, Cell::Cost),
+            Cell::maybe(d.expected_cost_if_left, Cell::Cost),
+        ]);
+    }
+    table
+}
+
+/// What to carry.
+pub fn kits(analysis: &Analysis) -> Table {
+    let mut table = Table::new("kits", "What to carry to each job")
+        .words("job", "Job")
+        .words("part", "Part")
+        .figures("quantity", "Carry")
+        .figures("probability_enough", "Chance that it is enough");
+    for kit in &analysis.stock.kits {
+        table.push(vec![
+            Cell::text(&kit.job),
+            Cell::text(&kit.part),
+            Cell::count(kit.quantity),
+            Cell::Probability(kit.probability_enough),
+        ]);
+    }
+    table
+}
+
+/// Planned change-outs.
+pub fn planned_intervals(analysis: &Analysis) -> Table {
+    let currency = &analysis.fleet.currency;
+    let mut table = Table::new("planned_intervals", "Does planned change pay?")
+        .words("part", "Part")
+        .figures("hours", "Change at, h")
+        .figures("cost_per_hour", format!("Cost per hour, {currency}"))
+        .figures(
+            "cost_per_hour_run_on",
+            format!("Cost per hour if run until worn, {currency}"),
+        )
+        .words("note", "Why");
+    for interval in &analysis.stock.planned_intervals {
+        table.push(vec![
+            Cell::text(&interval.part),
+            Cell::maybe(interval.hours, Cell::Hours),
+            Cell::maybe(interval.cost_per_hour, |c| Cell::number(c, 2)),
+            Cell::maybe(interval.cost_per_hour_run_on, |c| Cell::number(c, 2)),
+            Cell::text(&interval.note),
+        ]);
+    }
+    table
+}
+
+/// Fitted parts, the one likeliest to wear out next first.
+pub fn fitted(analysis: &Analysis) -> Table {
+    let mut table = Table::new("fitted", "Fitted parts, the most pressing first")
+        .words("machine", "Machine")
+        .words("part", "Part")
+        .words("position", "Position")
+        .figures("age_hours", "Age, h")
+        .figures("remaining_p10", "Remaining h: 1 in 10 gone by")
+        .figures("remaining_p50", "half gone by")
+        .figures("remaining_p90", "9 in 10 gone by")
+        .figures("date_p10", "1 in 10 gone by")
+        .figures("date_p50", "Half gone by")
+        .figures("date_p90", "9 in 10 gone by")
+        .words("next_job", "Next job")
+        .figures("chance_next_job", "Chance of wearing out in it")
+        .figures("chance_schedule", "In the whole schedule")
+        .words("since", "In since");
+    for part in worst_first(&analysis.forecast.fitted) {
+        let next = part.jobs.first();
+        let whole: f64 = part.jobs.iter().map(|j| j.probability_worn_out).sum();
+        table.push(vec![
+            Cell::text(&part.machine),
+            Cell::text(&part.part),
+            Cell::text(&part.position),
+            Cell::maybe(part.age_hours, Cell::Hours),
+            Cell::maybe(part.remaining.p10, Cell::Hours),
+            Cell::maybe(part.remaining.p50, Cell::Hours),
+            Cell::maybe(part.remaining.p90, Cell::Hours),
+            Cell::maybe(part.date_p10, Cell::Date),
+            Cell::maybe(part.date_p50, Cell::Date),
+            Cell::maybe(part.date_p90, Cell::Date),
+            Cell::maybe(next, |j| Cell::text(&j.job)),
+            Cell::maybe(next, |j| Cell::Probability(j.probability_worn_out)),
+            Cell::Probability(whole.min(1.0)),
+            Cell::maybe(since(analysis, part), |row| Cell::text(row.to_string())),
+        ]);
+    }
+    table.note(
+        "Remaining hours and days are those by which 1, 5 and 9 of 10 such parts would be worn \
+         out; a day that is missing lies beyond the schedule.",
+    );
+    table
+}
+
+/// The row of the records that put a fitted part in.
+fn since<'a>(analysis: &'a Analysis, part: &FittedPart) -> Option<&'a RowRef> {
+    let fitted = &analysis.lives.fitted;
+    fitted
+        .iter()
+        .find(|f| f.machine == part.machine && f.part == part.part && f.position == part.position)?
+        .since
+        .as_ref()
+}
+
+/// Fitted parts by the chance of wearing out in the next job, then by date; ties stay in order.
+pub(super) fn worst_first(fitted: &[FittedPart]) -> Vec<&FittedPart> {
+    let mut parts: Vec<&FittedPart> = fitted.iter().collect();
+    let next = |part: &FittedPart| part.jobs.first().map_or(-1.0, |j| j.probability_worn_out);
+    parts.sort_by(|a, b| {
+        let dates = a
+            .date_p10
+            .unwrap_or(Date::MAX)
+            .cmp(&b.date_p10.unwrap_or(Date::MAX));
+        next(b).total_cmp(&next(a)).then(dates)
+    });
+    parts
+}
+
+/// The chance of each fitted part in each job.
+pub fn chances(analysis: &Analysis) -> Table {
+    let mut table = Table::new(
+        "chances",
+        "Chance of each fitted part wearing out in each job",
+    )
+    .words("machine", "Machine")
+    .words("part", "Part")
+    .words("position", "Position")
+    .words("job", "Job")
+    .figures("hours", "Hours of the job")
+    .figures("probability_worn_out", "Chance");
+    for part in &analysis.forecast.fitted {
+        for job in &part.jobs {
+            table.push(vec![
+                Cell::text(&part.machine),
+                Cell::text(&part.part),
+                Cell::text(&part.position),
+                Cell::text(&job.job),
+                Cell::Hours(job.hours),
+                Cell::Probability(job.probability_worn_out),
+            ]);
+        }
+    }
+    table
+}
+
+/// The schedule.
+pub fn jobs(analysis: &Analysis) -> Table {
+    let mut table = Table::new("jobs", "The schedule")
+        .words("job", "Job")
+        .figures("start", "First day")
+        .figures("end", "Last day")
+        .figures("hours", "Hours per machine")
+        .figures("machine_count", "Machines")
+        .words("machines", "Which")
+        .words("row", "From");
+    for job in &analysis.fleet.jobs {
+        table.push(vec![
+            Cell::text(&job.name),
+            Cell::Date(job.start),
+            Cell::Date(job.end),
+            Cell::Hours(job.hours),
+            Cell::Count(job.machines.len() as u64),
+            Cell::text(job.machines.join(", ")),
+            Cell::text(job.row.to_string()),
+        ]);
+    }
+    table
+}
+
+/// Demand per job and part.
+pub fn demand(analysis: &Analysis) -> Table {
+    let mut table = Table::new("demand", "Parts needed in each job")
+        .words("job", "Job")
+        .words("part", "Part")
+        .figures("expected", "Expected")
+        .figures("probability_any", "Chance of needing any")
+        .figures("at_most_95", "95% sure to need no more than");
+    let order = |job: &Option<String>| {
+        let place = |name: &String| analysis.fleet.jobs.iter().position(|j| j.name == *name);
+        job.as_ref()
+            .map_or(usize::MAX, |name| place(name).unwrap_or(usize::MAX - 1))
+    };
+    let mut demands: Vec<_> = analysis.forecast.demand.iter().collect();
+    demands.sort_by_key(|d| order(&d.job));
+    for demand in demands {
+        let none: f64 = demand
+            .distribution
+            .iter()
+            .filter(|q| q.quantity == 0)
+            .map(|q| q.probability)
+            .sum();
+        let mut sum = 0.0;
+        let enough = demand.distribution.iter().find(|q| {
+            sum += q.probability;
+            sum >= 0.95
+        });
+        table.push(vec![
+            Cell::text(demand.job.as_deref().unwrap_or("whole schedule")),
+            Cell::text(&demand.part),
+            Cell::number(demand.expected, 1),
+            Cell::Probability((1.0 - none).clamp(0.0, 1.0)),
+            Cell::maybe(enough, |q| Cell::count(q.quantity)),
+        ]);
+    }
+    table
+}
+
+/// The whole distributions, for files.
+pub fn demand_distribution(analysis: &Analysis) -> Table {
+    let mut table = Table::new("demand_distribution", "Chance of each number needed")
+        .words("job", "Job")
+        .words("part", "Part")
+        .figures("quantity", "Number")
+        .figures("probability", "Chance");
+    for demand in &analysis.forecast.demand {
+        for value in &demand.distribution {
+            table.push(vec![
+                Cell::text(demand.job.as_deref().unwrap_or("whole schedule")),
+                Cell::text(&demand.part),
+                Cell::count(value.quantity),
+                Cell::Probability(value.probability),
+            ]);
+        }
+    }
+    table
+}
+
+/// What a life model rests on, in words.
+pub(super) fn basis(basis: Basis) -> &'static str {
+    match basis {
+        Basis::Records => "records",
+        Basis::Belief => "stated belief only",
+        Basis::BeliefAndRecords => "stated belief and records",
+        Basis::Fixed => "a stated life model, taken as exact",
+    }
+}
+
+/// Fits, a row a part.
+pub fn life_models(analysis: &Analysis) -> Table {
+    let mut table = Table::new("life_models", "Life of each part")
+        .words("part", "Part")
+        .figures("worn", "Worn lives")
+        .figures("not_worn", "Not worn")
+        .figures("shape", "Shape β")
+        .figures("shape_lower", "from")
+        .figures("shape_upper", "to")
+        .figures("scale", "Scale η, h")
+        .figures("scale_lower", "from")
+        .figures("scale_upper", "to")
+        .figures("mean", "Mean life, h")
+        .figures("reduced_bias_shape", "Shape, reduced bias")
+        .figures("fit_p", "Fit check, p")
+        .words("basis", "Forecast rests on");
+    for fit in &analysis.fits {
+        let parameter = |name: &str| fit.parameters.iter().find(|p| p.name == name);
+        let value =
+            |name: &str, of: fn(&crate::models::Estimate) -> Option<f64>, make: fn(f64) -> Cell| {
+                Cell::maybe(parameter(name).and_then(of), make)
+            };
+        let ratio: fn(f64) -> Cell = |v| Cell::number(v, 2);
+        let part = fit.part.clone().unwrap_or_default();
+        let model = analysis.models.iter().find(|m| m.part == part);
+        table.push(vec![
+            Cell::text(&part),
+            Cell::count(fit.lives.worn + fit.lives.interval_censored + fit.lives.left_censored),
+            Cell::count(fit.lives.right_censored),
+            value("shape", |p| p.estimate, ratio),
+            value("shape", |p| p.lower, ratio),
+            value("shape", |p| p.upper, ratio),
+            value("scale", |p| p.estimate, Cell::Hours),
+            value("scale", |p| p.lower, Cell::Hours),
+            value("scale", |p| p.upper, Cell::Hours),
+            Cell::maybe(fit.mean_life.hours, Cell::Hours),
+            Cell::maybe(fit.reduced_bias_shape, ratio),
+            Cell::maybe(fit.goodness_of_fit.p_value, ratio),
+            Cell::text(model.map_or("no forecast", |m| basis(m.basis))),
+        ]);
+    }
+    table
+}
+
+/// Hours by which a share has worn out, a row a part and share.
+pub fn quantiles(analysis: &Analysis) -> Table {
+    let mut table = Table::new("quantiles", "Hours by which a share is worn out")
+        .words("part", "Part")
+        .figures("probability", "Share worn out")
+        .figures("hours", "Hours")
+        .figures("lower", "from")
+        .figures("upper", "to");
+    for fit in &analysis.fits {
+        for quantile in &fit.quantiles {
+            table.push(vec![
+                Cell::text(fit.part.clone().unwrap_or_default()),
+                Cell::Probability(quantile.probability),
+                Cell::maybe(quantile.hours, Cell::Hours),
+                Cell::maybe(quantile.lower, Cell::Hours),
+                Cell::maybe(quantile.upper, Cell::Hours),
+            ]);
+        }
+    }
+    table
+}
+
+/// Tension checks in the user's unit.
+pub fn tension(analysis: &Analysis) -> Table {
+    let (unit, per_inch) = match analysis.fleet.practice.map(|p| p.unit) {
+        Some(LengthUnit::Mm) => ("mm", 25.4),
+        _ => ("in", 1.0),
+    };
+    let mut table = Table::new("tension", "Belt tension checks")
+        .figures("date", "Day")
+        .words("machine", "Machine")
+        .figures("deflection", format!("Deflection, {unit}"))
+        .figures("force_lbf", "Force, lbf")
+        .words("band", "Band")
+        .words("row", "From");
+    for check in &analysis.fleet.tension {
+        let band = analysis.fleet.practice.map(|p| {
+            if check.deflection_in < p.band_low_in - 1e-9 {
+                "below (too tight)"
+            } else if check.deflection_in > p.band_high_in + 1e-9 {
+                "above (too slack)"
+            } else {
+                "within"
+            }
+        });
+        table.push(vec![
+            Cell::Date(check.date),
+            Cell::text(&check.machine),
+            Cell::number(
+                check.deflection_in * per_inch,
+                if per_inch > 1.0 { 1 } else { 2 },
+            ),
+            Cell::maybe(check.force_lbf, |f| Cell::number(f, 1)),
+            Cell::maybe(band, Cell::text),
+            Cell::text(check.row.to_string()),
+        ]);
+    }
+    table
+}
+
+/// Rows in = used + merged + set aside.
+pub fn rows(analysis: &Analysis) -> Table {
+    let rows = analysis.lives.rows;
+    let mut table = Table::new("rows", "What became of the rows")
+        .figures("rows_in", "Rows read")
+        .figures("used", "Used")
+        .figures("merged", "Merged duplicates")
+        .figures("set_aside", "Set aside");
+    table.push(
+        [rows.rows_in, rows.used, rows.merged, rows.set_aside]
+            .map(Cell::Count)
+            .to_vec(),
+    );
+    table
+}
+
+/// Rows with a problem.
+pub fn problems(analysis: &Analysis) -> Table {
+    let mut table = Table::new("problems", "Rows set aside, merged or flagged")
+        .words("what", "What happened")
+        .words("where", "Where")
+        .words("column", "Column")
+        .words("found", "Found")
+        .words("allowed", "Allowed")
+        .words("advice", "What to do")
+        .words("code", "Kind");
+    for problem in &analysis.lives.problems {
+        let what = match problem.disposition {
+            Disposition::SetAside => "set aside",
+            Disposition::Merged => "merged",
+            Disposition::Flagged => "used, but look at it",
+        };
+        let places: Vec<String> = problem.rows.iter().map(ToString::to_string).collect();
+        table.push(vec![
+            Cell::text(what),
+            Cell::text(places.join(" and ")),
+            Cell::maybe(problem.column.as_ref(), Cell::text),
+            Cell::maybe(problem.found.as_ref(), Cell::text),
+            Cell::maybe(problem.allowed.as_ref(), Cell::text),
+            Cell::text(&problem.advice),
+            Cell::text(problem.code.replace('_', " ")),
+        ]);
+    }
+    table
+}
+
+/// Every life with the rows it came from.
+pub fn lives(analysis: &Analysis) -> Table {
+    let mut table = Table::new("lives", "Lives")
+        .words("life", "Life")
+        .words("part", "Part")
+        .words("machine", "Machine")
+        .words("position", "Position")
+        .words("outcome", "Outcome")
+        .figures("low", "At least, h")
+        .figures("high", "At most, h")
+        .figures("entry", "Seen from age, h")
+        .figures("count", "How many")
+        .figures("start", "In")
+        .figures("end", "Out, or end of records")
+        .words("start_row", "Put in by")
+        .words("end_row", "Taken out by");
+    for life in &analysis.lives.lives {
+        let outcome = match life.outcome {
+            Outcome::Worn => "worn",
+            Outcome::Unworn => "unworn",
+            Outcome::Running => "running",
+        };
+        table.push(vec![
+            Cell::text(&life.id),
+            Cell::text(&life.part),
+            Cell::text(&life.machine),
+            Cell::text(&life.position),
+            Cell::text(outcome),
+            Cell::Hours(life.low),
+            Cell::maybe(Some(life.high).filter(|h| h.is_finite()), Cell::Hours),
+            Cell::Hours(life.entry),
+            Cell::count(life.count),
+            Cell::maybe(life.start, Cell::Date),
+            Cell::Date(life.end),
+            Cell::maybe(life.start_row.as_ref(), |r| Cell::text(r.to_string())),
+            Cell::maybe(life.end_row.as_ref(), |r| Cell::text(r.to_string())),
+        ]);
+    }
+    table.note("No value under “at most”: the part had not worn out when it was last seen.");
+    table
+}
+
+/// Cautions of every stage, each once.
+pub(super) fn all_cautions(analysis: &Analysis) -> Vec<&Caution> {
+    let fits = analysis.fits.iter().flat_map(|f| &f.cautions);
+    let models = analysis.models.iter().flat_map(|m| &m.cautions);
+    let forecast = analysis
+        .forecast
+        .cautions
+        .iter()
+        .chain(&analysis.stock.cautions);
+    let mut cautions: Vec<&Caution> = Vec::new();
+    for caution in forecast.chain(models).chain(fits) {
+        let known = cautions
+            .iter()
+            .any(|c| c.text == caution.text && c.part == caution.part);
+        if !known {
+            cautions.push(caution);
+        }
+    }
+    cautions
+}
+
+/// Cautions as a table.
+pub fn cautions(analysis: &Analysis) -> Table {
+    let mut table = Table::new("cautions", "Cautions")
+        .words("part", "Part")
+        .words("text", "Caution");
+    for caution in all_cautions(analysis) {
+        table.push(vec![
+            Cell::maybe(caution.part.as_ref(), Cell::text),
+            Cell::text(&caution.text),
+        ]);
+    }
+    for none in &analysis.forecast.no_forecast {
+        table.push(vec![
+            Cell::text(&none.part),
+            Cell::text(format!("No forecast. {}", none.reason)),
+        ]);
+    }
+    table
+}
