@@ -6,6 +6,7 @@
 mod check;
 mod compare;
 mod curve;
+mod directory;
 mod error;
 mod files;
 mod fit;

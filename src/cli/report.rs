@@ -1,18 +1,69 @@
 //! `wearcast report`.
 
+use std::path::PathBuf;
+
 use clap::Args;
 
+use super::directory::write_directory;
 use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
+use crate::analysis::Analysis;
+use crate::report;
 
 /// Arguments of `wearcast report`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Example: wearcast report examples/evaporator-crew -o report\n\
+    Then open report/index.html in a browser. The directory is written as a whole: a report that \
+    is already there is replaced, a directory that holds anything else is left alone."
+)]
 pub(super) struct ReportArgs {
     #[command(flatten)]
     fleet: FleetArgs,
+    /// Directory to write: index.html, charts, tables, wearcast.xlsx, results.json.
+    #[arg(long, short, value_name = "OUT", required_unless_present = "json")]
+    output: Option<PathBuf>,
 }
 
+/// What stands at the top of a report's directory.
+const OURS: [&str; 5] = [
+    "index.html",
+    "charts",
+    "tables",
+    "wearcast.xlsx",
+    "results.json",
+];
+
 pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
-    let _ = (&args.fleet.dir, &args.fleet.as_of, args.fleet.json);
+    let analysis = analysis(&args.fleet)?;
+    let not_given = analysis
+        .forecast
+        .no_forecast
+        .iter()
+        .map(|none| format!("{}: no forecast. {}", none.part, none.reason))
+        .collect();
+    let mut remarks = Vec::new();
+    if let Some(out) = &args.output {
+        let files = report::files(&analysis).map_err(|error| CliError::Write {
+            path: out.clone(),
+            source: std::io::Error::other(error.to_string()),
+        })?;
+        write_directory(out, &files, &OURS)?;
+        remarks.push(format!("written: {}", out.join("index.html").display()));
+    }
+    let stdout = if args.fleet.json {
+        report::results(&analysis)
+    } else {
+        report::answer(&analysis)
+    };
+    Ok(Reply {
+        stdout,
+        remarks,
+        not_given,
+    })
+}
+
+fn analysis(fleet: &FleetArgs) -> Result<Analysis, CliError> {
+    let _ = (&fleet.dir, &fleet.as_of);
     Err(CliError::NotBuilt("report"))
 }

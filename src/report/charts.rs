@@ -1,8 +1,8 @@
 //! From an analysis to the plain values its charts are drawn from.
 
 use super::chart::{
-    CalendarJob, CalendarRow, DemandCell, DemandRow, ProbabilityPlot, StockRow, calendar, demand,
-    probability_plot, stock_levels,
+    CalendarJob, CalendarRow, DemandCell, DemandRow, ProbabilityPlot, ReliabilityPlot, StockRow,
+    calendar, demand, probability_plot, reliability, stock_levels,
 };
 use super::{Svg, format, tables};
 use crate::analysis::Analysis;
@@ -203,17 +203,42 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
         let model = analysis.models.iter().find(|m| m.part == part);
         let curve = reliability_curve(&lives, CONFIDENCE).ok();
         let plot = probability(&lives, curve.as_ref(), model);
+        let title = format::shortened(&format::plain(&part), 60);
         charts.push(PartChart {
             svg: probability_plot(
                 &format!("probability-{}", place + 1),
-                &format!(
-                    "Weibull probability plot: {}",
-                    format::shortened(&format::plain(&part), 60)
-                ),
+                &format!("Weibull probability plot: {title}"),
                 &plot,
             ),
             caption: "Rings: worn lives. Ticks under the axis: lives that had not worn out. \
                       Points along a straight line speak for a Weibull life."
+                .to_owned(),
+            part: part.clone(),
+        });
+        let fitted = analysis.lives.fitted.iter().filter(|f| f.part == part);
+        let plot = ReliabilityPlot {
+            steps: curve
+                .iter()
+                .flat_map(Curve::points)
+                .map(|p| (p.hours, p.reliability))
+                .collect(),
+            last_hours: curve.as_ref().map_or(0.0, |c| c.last_hours),
+            model: plot
+                .model
+                .iter()
+                .map(|m| (m.0, 1.0 - m.1, 1.0 - m.3, 1.0 - m.2))
+                .collect(),
+            fitted: fitted.filter_map(|f| f.age_hours).collect(),
+        };
+        charts.push(PartChart {
+            svg: reliability(
+                &format!("reliability-{}", place + 1),
+                &format!("Share still good: {title}"),
+                &plot,
+            ),
+            caption: "Steps: what the records say without any model. Smooth line: the forecast, \
+                      with the band that holds the true share. Triangles: ages of the parts now \
+                      fitted."
                 .to_owned(),
             part,
         });
@@ -256,7 +281,7 @@ fn probability(
                 plot.model.push((hours, band.share, band.lower, band.upper));
             }
         }
-        plot.line_label = "forecast used (average)".to_owned();
+        "forecast used (average)".clone_into(&mut plot.line_label);
         plot.band_label = format!("{} band for the share", format::percent(CONFIDENCE));
     }
     plot

@@ -22,7 +22,7 @@ mod validation;
 
 pub use chart::Svg;
 pub use csv::csv;
-pub use files::{ReportError, answer, files};
+pub use files::{ReportError, answer, files, results};
 pub use json::json;
 pub use safety::SAFETY;
 pub use table::*;

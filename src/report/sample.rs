@@ -76,7 +76,7 @@ fn part(name: &str, per_machine: u32) -> Part {
 }
 
 fn day(n: usize) -> Date {
-    AS_OF.checked_add((n as i64).days()).unwrap()
+    AS_OF.checked_add(i64::try_from(n).unwrap().days()).unwrap()
 }
 
 fn estimate(name: &str, value: f64) -> Estimate {
@@ -283,7 +283,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
     };
     let mut demand = Vec::new();
     let mut kits = Vec::new();
-    for p in parts.iter().skip(0).take(4) {
+    for p in parts.iter().take(4) {
         for (i, job) in jobs.iter().enumerate() {
             let mean = 0.2 + 0.3 * (i % 4) as f64 * f64::from(p.per_machine);
             demand.push(Demand {

@@ -1,5 +1,7 @@
 //! Parts needed in each job: one small bar chart of the chances for each job and part.
 
+use std::fmt::Write as _;
+
 use super::axis::count_ticks;
 use super::sketch::{Ink, Side, Sketch, Words, fitted};
 use super::{Svg, WIDTH};
@@ -46,12 +48,13 @@ pub(in crate::report) fn demand(
             if let Some(cell) = cell
                 && cell.expected >= 0.5
             {
-                description.push_str(&format!(
+                let _ = write!(
+                    description,
                     "{}: {} {} expected. ",
                     row.job,
                     format::expected(cell.expected),
                     part
-                ));
+                );
             }
         }
     }

@@ -8,17 +8,19 @@ mod axis;
 mod calendar;
 mod demand;
 mod probability;
+mod reliability;
 mod sketch;
 mod stock;
 
 pub(super) use calendar::{CalendarJob, CalendarRow, calendar};
 pub(super) use demand::{DemandCell, DemandRow, demand};
 pub(super) use probability::{ProbabilityPlot, probability_plot};
+pub(super) use reliability::{ReliabilityPlot, reliability};
 pub use sketch::Svg;
 pub(super) use stock::{StockRow, stock_levels};
 
 #[cfg(test)]
-pub(super) use sketch::tests::collisions;
+use sketch::tests::collisions;
 
 /// Width of every chart, pixels: the text column of the page.
 pub(super) const WIDTH: f64 = 960.0;

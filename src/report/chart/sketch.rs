@@ -128,7 +128,7 @@ impl Area {
 /// Size of all type in charts, pixels.
 pub(super) const SIZE: f64 = 12.0;
 
-/// Width of a text in pixels: character widths of a wide common face (DejaVu Sans), so that what
+/// Width of a text in pixels: character widths of a wide common face (`DejaVu` Sans), so that what
 /// fits here fits in narrower faces too.
 pub(super) fn width(text: &str, size: f64) -> f64 {
     let em: f64 = text
@@ -407,7 +407,7 @@ pub(super) mod tests {
     use super::*;
 
     /// The texts that meet one another, for a test to show.
-    pub(in crate::report) fn collisions(sketch: &Sketch) -> Vec<(String, String)> {
+    pub(in crate::report::chart) fn collisions(sketch: &Sketch) -> Vec<(String, String)> {
         let texts: Vec<&Words> = sketch.texts().collect();
         let mut found = Vec::new();
         for (i, a) in texts.iter().enumerate() {

@@ -1,5 +1,7 @@
 //! Stock against what the schedule may ask: one row a part.
 
+use std::fmt::Write as _;
+
 use super::axis::{Scale, count_ticks};
 use super::sketch::{Ink, Side, Sketch, Words, fitted};
 use super::{Svg, WIDTH};
@@ -31,7 +33,8 @@ pub(in crate::report) fn stock_levels(
 ) -> Svg {
     let mut description = String::from("One row for each part, in number of parts. ");
     for row in rows {
-        description.push_str(&format!(
+        let _ = write!(
+            description,
             "{}: {} on hand, {} on order, {} to order; {} expected to be needed, {} needed for the service level. ",
             row.part,
             row.on_hand,
@@ -39,7 +42,7 @@ pub(in crate::report) fn stock_levels(
             row.order_now,
             format::expected(row.expected),
             row.needed
-        ));
+        );
     }
     draw(level, rows).finish(key, title, description.trim_end())
 }
