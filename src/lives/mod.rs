@@ -1,11 +1,16 @@
 //! Records and meters → lives, with censoring, truncation, covariates and source rows.
 
+mod build;
+mod chain;
+mod events;
 mod file_error;
+mod ids;
 mod life;
 mod observations;
 mod read;
 mod table;
 
+pub use build::{build, build_with};
 pub use file_error::LivesFileError;
 pub use life::*;
 pub use observations::*;

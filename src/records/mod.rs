@@ -3,8 +3,25 @@
 //! [`Fleet::load`] reads a fleet folder (`fleet.toml` and the exports it names). Every row read
 //! ends up used, merged or set aside; the counts add up and are printed ([`RowCounts`]).
 
+mod catalogue;
+mod columns;
+mod dates;
+mod delimited;
+mod error;
 mod fleet;
+mod fleet_file;
+mod load;
+mod names;
+mod numbers;
+mod opened;
+mod positions;
 mod problem;
+mod reasons;
+mod replacements;
+mod text;
+mod text_table;
 
+pub use error::RecordsError;
 pub use fleet::*;
+pub use load::{FLEET_FILE, LoadOptions};
 pub use problem::*;

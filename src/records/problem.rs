@@ -54,6 +54,27 @@ pub struct Problem {
     pub advice: String,
 }
 
+impl std::fmt::Display for Problem {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        for (index, row) in self.rows.iter().take(3).enumerate() {
+            write!(f, "{}{row}", if index == 0 { "" } else { " and " })?;
+        }
+        if self.rows.len() > 3 {
+            write!(f, " and {} more", self.rows.len() - 3)?;
+        }
+        if let Some(column) = &self.column {
+            write!(f, ", column \"{column}\"")?;
+        }
+        if let Some(found) = &self.found {
+            write!(f, ": found {found}")?;
+        }
+        if let Some(allowed) = &self.allowed {
+            write!(f, ", allowed is {allowed}")?;
+        }
+        write!(f, ". {}", self.advice)
+    }
+}
+
 /// Rows in = used + merged + set aside, for one file or for all.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 pub struct RowCounts {

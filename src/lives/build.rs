@@ -1,0 +1,333 @@
+//! Records and meters → lives.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+
+use super::chain::{End, LeftOut, Span, walk};
+use super::events::{SET, Sorting};
+use super::ids::Slugs;
+use super::{Fitted, Life, Lives, Outcome};
+use crate::meters::{HoursBounds, Meters};
+use crate::records::{ChangedHow, Disposition, Fleet, Part, Problem, RowCounts, RowRef};
+
+/// Days without a reading before the ages now shown are worth a caution.
+const READING_IS_OLD_DAYS: i32 = 31;
+
+/// Turns a fleet's records into lives.
+///
+/// A change ends the life at its position and starts the next one there. A part whose age at the
+/// start of the records is unknown is left out and counted; a stated age makes it left-truncated.
+/// What is still in at `as_of` is right-censored at the meter's last reading up to that day. A life
+/// that could span a row set aside is left out.
+pub fn build(fleet: &Fleet) -> Lives {
+    build_with(fleet, &Meters::new(fleet))
+}
+
+/// [`build`] with meters at hand.
+pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
+    let mut building = Building {
+        fleet,
+        meters,
+        slugs: Slugs::default(),
+        lives: Vec::new(),
+        fitted: Vec::new(),
+        unknown_start: 0,
+        problems: fleet.problems.clone(),
+        rows: fleet.rows,
+    };
+    building.problems.extend(meters.problems.iter().cloned());
+    let mut records: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
+    for (index, record) in fleet.replacements.iter().enumerate() {
+        records
+            .entry((&record.part, &record.machine))
+            .or_default()
+            .push(index);
+    }
+    for part in &fleet.parts {
+        for machine in &fleet.machines {
+            let records = records
+                .remove(&(part.name.as_str(), machine.as_str()))
+                .unwrap_or_default();
+            let carries =
+                part.machines.is_empty() || part.machines.contains(machine) || !records.is_empty();
+            if carries {
+                building.part_on_machine(part, machine, &records);
+            }
+        }
+    }
+    building.note_old_readings();
+    building.lives.sort_by(|a, b| a.id.cmp(&b.id));
+    Lives {
+        lives: building.lives,
+        fitted: building.fitted,
+        unknown_start: building.unknown_start,
+        problems: building.problems,
+        rows: building.rows,
+    }
+}
+
+struct Building<'a> {
+    fleet: &'a Fleet,
+    meters: &'a Meters,
+    slugs: Slugs,
+    lives: Vec<Life>,
+    fitted: Vec<Fitted>,
+    unknown_start: u32,
+    problems: Vec<Problem>,
+    rows: RowCounts,
+}
+
+impl Building<'_> {
+    fn part_on_machine(&mut self, part: &Part, machine: &str, records: &[usize]) {
+        let mut sorting = Sorting::new(self.fleet, self.meters, machine, part, records);
+        sorting.run();
+        for (record, _) in &sorting.set_aside {
+            let merged = self.fleet.replacements[*record].rows.len() as u64 - 1;
+            self.rows.used -= 1;
+            self.rows.merged -= merged;
+            self.rows.set_aside += 1 + merged;
+        }
+        self.problems
+            .extend(sorting.set_aside.into_iter().map(|(_, problem)| problem));
+        self.problems.append(&mut sorting.flagged);
+        let until = (
+            self.fleet.as_of,
+            self.meters.point_at(machine, self.fleet.as_of),
+        );
+        let last_read = self.meters.last_read(machine, self.fleet.as_of);
+        let mut fitted: BTreeMap<String, Fitted> = BTreeMap::new();
+        for (chain, events) in &sorting.chains {
+            let spans = walk(machine, events, until, last_read, self.meters);
+            for span in &spans {
+                self.count_left_out(part, span);
+                self.add_lives(part, machine, chain, span);
+            }
+            if let Some(last) = spans.last().filter(|s| !s.retired) {
+                for position in positions_of(part, chain) {
+                    fitted.insert(
+                        position.clone(),
+                        self.fitted_part(part, machine, chain, &position, last, until.1.is_some()),
+                    );
+                }
+            }
+        }
+        for position in &part.positions {
+            self.fitted.extend(fitted.remove(position));
+        }
+    }
+
+    fn fitted_part(
+        &mut self,
+        part: &Part,
+        machine: &str,
+        chain: &str,
+        position: &str,
+        last: &Span,
+        meter_known: bool,
+    ) -> Fitted {
+        let age = last.age.as_ref().ok().filter(|_| meter_known);
+        let life = self.id(part, machine, chain, last.number);
+        Fitted {
+            machine: machine.to_owned(),
+            part: part.name.clone(),
+            position: position.to_owned(),
+            age_hours: age.map(|a| a.best),
+            since: last.start.and_then(|s| s.record).and_then(|r| self.row(r)),
+            life: self
+                .lives
+                .iter()
+                .rev()
+                .take(4)
+                .any(|l| l.id == life)
+                .then_some(life),
+        }
+    }
+
+    /// Counts parts whose start is unknown, and says why any other life is left out.
+    fn count_left_out(&mut self, part: &Part, span: &Span) {
+        let Err(why) = span.age else { return };
+        let (code, advice) = match why {
+            LeftOut::UnknownStart => {
+                self.unknown_start += parts_in(part);
+                return;
+            }
+            // Said where the row was set aside or flagged.
+            LeftOut::NotTold | LeftOut::NoMeter => return,
+            LeftOut::Gap => (
+                "life_across_a_gap",
+                "A row set aside may hide a change within this life, so the life is left out. Correct that row.",
+            ),
+            LeftOut::NoHours => (
+                "no_hours_between",
+                "Two changes without an hour between them give no life; correct one of the readings, or remove the row if the change was written down twice.",
+            ),
+        };
+        let rows: Vec<RowRef> = [span.start.and_then(|s| s.record), span.end_record]
+            .into_iter()
+            .flatten()
+            .filter_map(|r| self.row(r))
+            .collect();
+        if !rows.is_empty() {
+            self.problems.push(flagged(code, rows, advice));
+        }
+    }
+
+    fn add_lives(&mut self, part: &Part, machine: &str, chain: &str, span: &Span) {
+        let (Ok(age), Some(start)) = (span.age, span.start) else {
+            return;
+        };
+        let n = if chain == SET { part.per_machine } else { 1 };
+        let pieces: Vec<(Outcome, u32, &str)> = match span.end {
+            None => vec![(Outcome::Running, n, "")],
+            Some(End::Worn | End::FoundWorn) => vec![(Outcome::Worn, n, "")],
+            Some(End::FirstOfSet) => vec![
+                (Outcome::Worn, 1, "/worn"),
+                (Outcome::Unworn, n - 1, "/unworn"),
+            ],
+            Some(End::OfSet(k)) => vec![
+                (Outcome::Worn, k, "/worn"),
+                (Outcome::Unworn, n - k, "/unworn"),
+            ],
+            Some(End::Unworn | End::Unknown | End::NotTold) => vec![(Outcome::Unworn, n, "")],
+        };
+        let covariates = start
+            .record
+            .map(|r| self.fleet.replacements[r].extra.clone())
+            .unwrap_or_default();
+        let id = self.id(part, machine, chain, span.number);
+        let single = pieces.iter().filter(|(_, count, _)| *count > 0).count() == 1;
+        for (outcome, count, suffix) in pieces {
+            let Some((low, high)) = bounds(outcome, span, &age, start.age) else {
+                if count > 0 && outcome != Outcome::Running {
+                    self.say_no_hours(span);
+                }
+                return;
+            };
+            if count == 0 {
+                continue;
+            }
+            self.lives.push(Life {
+                id: if single {
+                    id.clone()
+                } else {
+                    format!("{id}{suffix}")
+                },
+                part: part.name.clone(),
+                machine: machine.to_owned(),
+                position: chain.to_owned(),
+                serial: None,
+                outcome,
+                low,
+                high,
+                entry: start.age,
+                count,
+                start: Some(start.date),
+                end: span.end_date,
+                start_row: start.record.and_then(|r| self.row(r)),
+                end_row: span.end_record.and_then(|r| self.row(r)),
+                unknown_reason: span.end == Some(End::Unknown),
+                covariates: covariates.clone(),
+            });
+        }
+    }
+
+    fn say_no_hours(&mut self, span: &Span) {
+        let nothing = Span {
+            age: Err(LeftOut::NoHours),
+            ..span.clone()
+        };
+        if let Some(part) = self.fleet.parts.first() {
+            self.count_left_out(part, &nothing);
+        }
+    }
+
+    fn id(&mut self, part: &Part, machine: &str, chain: &str, number: usize) -> String {
+        let (part, machine, chain) = (
+            self.slugs.of(&part.name),
+            self.slugs.of(machine),
+            self.slugs.of(chain),
+        );
+        format!("{part}/{machine}/{chain}/{number}")
+    }
+
+    fn row(&self, record: usize) -> Option<RowRef> {
+        self.fleet.replacements.get(record)?.rows.first().cloned()
+    }
+
+    /// Ages now shown rest on the last reading; say so where that is long ago.
+    fn note_old_readings(&mut self) {
+        for machine in &self.fleet.machines {
+            let Some((day, _)) = self.meters.last_read(machine, self.fleet.as_of) else {
+                continue;
+            };
+            let days = days_between(day, self.fleet.as_of);
+            let fitted = self
+                .fitted
+                .iter()
+                .any(|f| f.machine == *machine && f.age_hours.is_some());
+            if days > READING_IS_OLD_DAYS && fitted {
+                let row = self
+                    .meters
+                    .readings(machine)
+                    .iter()
+                    .rev()
+                    .find_map(|r| r.row.clone());
+                self.problems.push(Problem {
+                    found: Some(format!(
+                        "the last reading of {machine} on {day}, {days} days before {}",
+                        self.fleet.as_of
+                    )),
+                    allowed: Some("a reading near the day we look from".into()),
+                    ..flagged(
+                        "old_reading",
+                        row.into_iter().collect(),
+                        "Parts of this machine may be older than shown; add a reading.",
+                    )
+                });
+            }
+        }
+    }
+}
+
+/// Age bounds of a life by its outcome; `None` when nothing is left of it.
+fn bounds(outcome: Outcome, span: &Span, age: &HoursBounds, entry: f64) -> Option<(f64, f64)> {
+    let (low, high) = match (outcome, span.end) {
+        (Outcome::Worn, Some(End::FoundWorn)) => (span.last_good.unwrap_or(0.0), age.high),
+        (Outcome::Worn, _) => (age.low, age.high),
+        (Outcome::Unworn | Outcome::Running, _) => (age.low, f64::INFINITY),
+    };
+    let low = low.max(entry);
+    let end = if high.is_finite() { high } else { low };
+    (end > entry && end > 0.0 && low <= high).then_some((low, high))
+}
+
+fn parts_in(part: &Part) -> u32 {
+    match part.changed {
+        ChangedHow::Singly => 1,
+        ChangedHow::AsASet => part.per_machine,
+    }
+}
+
+fn positions_of(part: &Part, chain: &str) -> Vec<String> {
+    match part.changed {
+        ChangedHow::Singly => vec![chain.to_owned()],
+        ChangedHow::AsASet => part.positions.clone(),
+    }
+}
+
+fn flagged(code: &str, rows: Vec<RowRef>, advice: &str) -> Problem {
+    Problem {
+        code: code.to_owned(),
+        disposition: Disposition::Flagged,
+        rows,
+        column: None,
+        found: None,
+        allowed: None,
+        advice: advice.to_owned(),
+    }
+}
+
+fn days_between(from: Date, to: Date) -> i32 {
+    (to - from).get_days()
+}

@@ -1,0 +1,422 @@
+//! Replacement records of one part on one machine → what happened to each position.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::civil::Date;
+
+use super::chain::{End, Event, What};
+use crate::meters::Meters;
+use crate::records::{ChangedHow, Disposition, Fleet, Part, Problem, Replacement, Verdict};
+
+/// Name of the chain of a part that is changed as a set.
+pub(super) const SET: &str = "set";
+
+/// Chains of one part on one machine: events by position (or the one set), in order.
+pub(super) type Chains = BTreeMap<String, Vec<Event>>;
+
+/// Sorts the records of one part on one machine into chains.
+pub(super) struct Sorting<'a> {
+    pub(super) fleet: &'a Fleet,
+    pub(super) meters: &'a Meters,
+    pub(super) machine: &'a str,
+    pub(super) part: &'a Part,
+    /// Places of its records in the fleet's replacements.
+    pub(super) records: &'a [usize],
+    pub(super) chains: Chains,
+    /// Records set aside here, with the reason.
+    pub(super) set_aside: Vec<(usize, Problem)>,
+    /// Problems that set nothing aside.
+    pub(super) flagged: Vec<Problem>,
+}
+
+impl<'a> Sorting<'a> {
+    pub(super) fn new(
+        fleet: &'a Fleet,
+        meters: &'a Meters,
+        machine: &'a str,
+        part: &'a Part,
+        records: &'a [usize],
+    ) -> Self {
+        let names: Vec<String> = match part.changed {
+            ChangedHow::Singly => part.positions.clone(),
+            ChangedHow::AsASet => vec![SET.to_owned()],
+        };
+        Self {
+            fleet,
+            meters,
+            machine,
+            part,
+            records,
+            chains: names.into_iter().map(|name| (name, Vec::new())).collect(),
+            set_aside: Vec::new(),
+            flagged: Vec::new(),
+        }
+    }
+
+    /// All events of this part on this machine.
+    pub(super) fn run(&mut self) {
+        let mut changes: Vec<usize> = Vec::new();
+        for &index in self.records {
+            if let Some(problem) = self.meters.set_aside.get(&index) {
+                self.set_aside.push((index, problem.clone()));
+                self.gap_at(index);
+            } else if self.meters.point_of(index).is_none() {
+                self.leave_out(
+                    index,
+                    "no_meter",
+                    "hours",
+                    "a meter reading in the row, or readings of this machine before and after",
+                    "Give the machine's meter readings in [[readings]], or state hours_per_day for it.",
+                );
+            } else {
+                changes.push(index);
+            }
+        }
+        match self.part.changed {
+            ChangedHow::Singly => {
+                for index in changes {
+                    self.singly(index);
+                }
+            }
+            ChangedHow::AsASet => self.sets(&changes),
+        }
+        self.stated_ages();
+        self.unread_gaps();
+        for events in self.chains.values_mut() {
+            events.sort_by(|a, b| {
+                a.date
+                    .cmp(&b.date)
+                    .then_with(|| order_of(a.point.as_ref()).total_cmp(&order_of(b.point.as_ref())))
+                    .then_with(|| a.record.cmp(&b.record))
+            });
+        }
+    }
+
+    fn record(&self, index: usize) -> &'a Replacement {
+        &self.fleet.replacements[index]
+    }
+
+    fn singly(&mut self, index: usize) {
+        let record = self.record(index);
+        let told = record.position.as_deref();
+        if self.part.per_machine == 1 {
+            self.change(index, &self.part.positions[0].clone(), end_of(record));
+            return;
+        }
+        let all = record.quantity == Some(self.part.per_machine)
+            && record.verdict != Verdict::InspectedOk;
+        match told {
+            Some(position) if self.part.positions.iter().any(|p| p == position) => {
+                if record.quantity.is_some_and(|q| q > 1) {
+                    self.leave_out(
+                        index,
+                        "many_at_one_position",
+                        "quantity",
+                        "1, or no position",
+                        "Give each changed position its own row.",
+                    );
+                } else {
+                    self.change(index, position, end_of(record));
+                }
+            }
+            Some(_) => {
+                let allowed = self.part.positions.join(", ");
+                self.leave_out(
+                    index,
+                    "unknown_position",
+                    "position",
+                    &allowed,
+                    "Correct the position, or list the part's positions in fleet.toml.",
+                );
+            }
+            None if all => {
+                let end = match (record.verdict, record.worn_count) {
+                    (_, Some(0)) | (Verdict::Unworn, None) => End::Unworn,
+                    (_, Some(k)) if k == self.part.per_machine => end_of(record),
+                    (Verdict::Unknown, None) => End::Unknown,
+                    _ => End::NotTold,
+                };
+                if end == End::NotTold {
+                    self.flag(
+                        index,
+                        "which_worn_not_told",
+                        "All positions were changed, and the row does not tell which were worn: these lives are left out. Give each position its own row.",
+                    );
+                }
+                for position in self.part.positions.clone() {
+                    self.change(index, &position, end);
+                }
+            }
+            None => {
+                let allowed = self.part.positions.join(", ");
+                self.leave_out(
+                    index,
+                    "position_not_told",
+                    "position",
+                    &allowed,
+                    "A machine has several of this part, so the row must tell which one; positions are not guessed.",
+                );
+            }
+        }
+    }
+
+    /// Rows of one day are one change of the set.
+    fn sets(&mut self, changes: &[usize]) {
+        let mut by_day: BTreeMap<(Date, u64), Vec<usize>> = BTreeMap::new();
+        for &index in changes {
+            let hours = self.record(index).hours.map_or(0, f64::to_bits);
+            by_day
+                .entry((self.record(index).date, hours))
+                .or_default()
+                .push(index);
+        }
+        for rows in by_day.into_values() {
+            let (looks, changes): (Vec<usize>, Vec<usize>) = rows
+                .into_iter()
+                .partition(|&i| self.record(i).verdict == Verdict::InspectedOk);
+            for index in looks {
+                self.push(index, SET, What::LookedGood);
+            }
+            if !changes.is_empty() {
+                self.set_change(&changes);
+            }
+        }
+    }
+
+    fn set_change(&mut self, rows: &[usize]) {
+        let n = self.part.per_machine;
+        let positions: BTreeSet<&str> = rows
+            .iter()
+            .filter_map(|&i| self.record(i).position.as_deref())
+            .filter(|p| n > 1 && self.part.positions.iter().any(|known| known == p))
+            .collect();
+        let quantity: u32 = rows
+            .iter()
+            .map(|&i| self.record(i).quantity.unwrap_or(0))
+            .sum();
+        let partial = (!positions.is_empty() && positions.len() < n as usize)
+            || (quantity > 0 && quantity < n && positions.len() < n as usize);
+        if partial {
+            for &index in rows {
+                self.leave_out(
+                    index,
+                    "part_of_a_set",
+                    "quantity",
+                    &format!("all {n} of the set"),
+                    "The catalogue says that this part is changed as a set; give the rest of the set, or set changed = \"singly\" and tell positions.",
+                );
+            }
+            return;
+        }
+        let worn_count: Option<u32> = rows
+            .iter()
+            .filter_map(|&i| self.record(i).worn_count)
+            .reduce(u32::saturating_add);
+        let verdicts: Vec<Verdict> = rows.iter().map(|&i| self.record(i).verdict).collect();
+        let worn_rows = verdicts
+            .iter()
+            .filter(|v| matches!(v, Verdict::Worn | Verdict::FoundWorn))
+            .count() as u32;
+        let each_told = positions.len() == n as usize && rows.len() == n as usize;
+        let end = match worn_count {
+            Some(0) => End::Unworn,
+            Some(k) if n > 1 => End::OfSet(k.min(n)),
+            _ if n == 1 => end_of(self.record(rows[0])),
+            _ if verdicts.contains(&Verdict::Unknown) => End::Unknown,
+            _ if worn_rows == 0 => End::Unworn,
+            // One row a position with some worn and some not: that tells how many.
+            _ if each_told && worn_rows < n => End::OfSet(worn_rows),
+            _ => End::FirstOfSet,
+        };
+        self.change(rows[0], SET, end);
+    }
+
+    fn change(&mut self, index: usize, chain: &str, end: End) {
+        let what = if self.record(index).verdict == Verdict::InspectedOk {
+            What::LookedGood
+        } else {
+            What::Change(end)
+        };
+        self.push(index, chain, what);
+    }
+
+    fn push(&mut self, index: usize, chain: &str, what: What) {
+        let event = Event {
+            date: self.record(index).date,
+            point: self.meters.point_of(index),
+            what,
+            record: Some(index),
+        };
+        if let Some(events) = self.chains.get_mut(chain) {
+            events.push(event);
+        }
+    }
+
+    fn leave_out(&mut self, index: usize, code: &str, column: &str, allowed: &str, advice: &str) {
+        let record = self.record(index);
+        let found = match column {
+            "position" => record.position.clone(),
+            "quantity" => record.quantity.map(|q| q.to_string()),
+            _ => None,
+        };
+        self.set_aside.push((
+            index,
+            Problem {
+                code: code.to_owned(),
+                disposition: Disposition::SetAside,
+                rows: record.rows.clone(),
+                column: Some(column.to_owned()),
+                found: Some(found.unwrap_or_else(|| "nothing".to_owned())),
+                allowed: Some(allowed.to_owned()),
+                advice: advice.to_owned(),
+            },
+        ));
+        self.gap_at(index);
+    }
+
+    fn flag(&mut self, index: usize, code: &str, advice: &str) {
+        self.flagged.push(Problem {
+            code: code.to_owned(),
+            disposition: Disposition::Flagged,
+            rows: self.record(index).rows.clone(),
+            column: None,
+            found: None,
+            allowed: None,
+            advice: advice.to_owned(),
+        });
+    }
+
+    /// A record that was set aside may have been a change; a look that found a part good was none.
+    fn gap_at(&mut self, index: usize) {
+        let record = self.record(index);
+        if record.verdict != Verdict::InspectedOk {
+            self.gap(record.position.as_deref(), Some(record.date));
+        }
+    }
+
+    /// Marks a possible change in one chain, or in all where the position is not told.
+    fn gap(&mut self, position: Option<&str>, date: Option<Date>) {
+        let told = position
+            .filter(|p| self.chains.contains_key(*p))
+            .map(str::to_owned);
+        for (name, events) in &mut self.chains {
+            if told.as_ref().is_some_and(|t| t != name) {
+                continue;
+            }
+            if let Some(date) = date {
+                events.push(gap_on(date));
+            } else {
+                // Not even the day is known: any part of the chain may hide it.
+                let days: BTreeSet<Date> = events
+                    .iter()
+                    .map(|e| e.date)
+                    .chain([Date::MIN, self.fleet.as_of])
+                    .collect();
+                events.extend(days.into_iter().map(gap_on));
+            }
+        }
+    }
+
+    fn unread_gaps(&mut self) {
+        let (fleet, machine, part) = (self.fleet, self.machine, self.part);
+        for gap in fleet
+            .gaps
+            .iter()
+            .filter(|g| g.machine == machine && g.part == part.name)
+        {
+            let position = gap.position.as_deref().and_then(|told| {
+                self.part
+                    .positions
+                    .iter()
+                    .find(|p| p.eq_ignore_ascii_case(told))
+                    .cloned()
+            });
+            match gap.date {
+                Some(date) if date > self.fleet.as_of => {
+                    // After the day we look from, unless the meter had passed that reading already.
+                    let passed = gap.hours.is_some_and(|hours| {
+                        self.meters
+                            .hours_at(self.machine, self.fleet.as_of)
+                            .is_some_and(|now| hours < now.low)
+                    });
+                    if passed {
+                        self.gap(position.as_deref(), None);
+                    }
+                }
+                date => self.gap(position.as_deref(), date),
+            }
+        }
+    }
+
+    fn stated_ages(&mut self) {
+        let facts = self
+            .fleet
+            .machine_facts
+            .iter()
+            .find(|f| f.name == self.machine);
+        let mut ages: Vec<(Option<String>, Date, f64)> = Vec::new();
+        if let Some(day) = facts.and_then(|f| f.new_on) {
+            ages.push((None, day, 0.0));
+        }
+        for age in self
+            .fleet
+            .known_ages
+            .iter()
+            .filter(|a| a.machine == self.machine && a.part == self.part.name)
+        {
+            ages.push((age.position.clone(), age.date, age.age_hours));
+        }
+        for (position, date, age) in ages {
+            let point = self.meters.point_at(self.machine, date);
+            for (name, events) in &mut self.chains {
+                if position
+                    .as_ref()
+                    .is_none_or(|p| p.eq_ignore_ascii_case(name) || name == SET)
+                {
+                    events.push(Event {
+                        date,
+                        point,
+                        what: What::Age(age),
+                        record: None,
+                    });
+                }
+            }
+        }
+        if let Some(day) = facts.and_then(|f| f.retired_on)
+            && day <= self.fleet.as_of
+        {
+            let point = self.meters.point_at(self.machine, day);
+            for events in self.chains.values_mut() {
+                events.push(Event {
+                    date: day,
+                    point,
+                    what: What::Retired,
+                    record: None,
+                });
+            }
+        }
+    }
+}
+
+fn end_of(record: &Replacement) -> End {
+    match record.verdict {
+        Verdict::Worn => End::Worn,
+        Verdict::FoundWorn => End::FoundWorn,
+        Verdict::Unworn | Verdict::InspectedOk => End::Unworn,
+        Verdict::Unknown => End::Unknown,
+    }
+}
+
+fn gap_on(date: Date) -> Event {
+    Event {
+        date,
+        point: None,
+        what: What::Gap,
+        record: None,
+    }
+}
+
+/// Ages and gaps (which have no record) come before the changes of their day only by their meter.
+fn order_of(point: Option<&crate::meters::MeterPoint>) -> f64 {
+    point.map_or(f64::NEG_INFINITY, crate::meters::MeterPoint::order)
+}

@@ -1,0 +1,367 @@
+//! Text files with delimiters → [`TextTable`]: encoding, delimiter, quoting.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+
+use super::RecordsError;
+use super::text_table::{Kind, Rows, TextTable};
+
+/// Longest line, bytes; an export's rows are far shorter.
+const MAX_LINE: usize = 4 << 20;
+/// Largest file, bytes: cell positions are kept in 32 bits.
+const MAX_FILE: u64 = 3 << 30;
+/// Delimiters looked for, in order of preference.
+const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
+/// Rows looked at to find the delimiter.
+const SAMPLE_ROWS: usize = 200;
+
+/// Reads a text file into rows of cells.
+///
+/// `name` is the file as the user wrote it; `delimiter` is used when stated, else the one that
+/// cuts most of the first rows into equally many cells.
+pub(super) fn read(
+    path: &Path,
+    name: &str,
+    delimiter: Option<u8>,
+) -> Result<TextTable, RecordsError> {
+    let bytes = bytes_of(path, name)?;
+    let (content, encoding) = decode(&bytes, name)?;
+    drop(bytes);
+    let delimiter = delimiter.unwrap_or_else(|| sniff(&content));
+    let mut rows = Rows::default();
+    tokenize(&content, delimiter, usize::MAX, &mut rows, |_| ()).map_err(|row| {
+        RecordsError::Table {
+            file: name.to_owned(),
+            what: format!("row {row} opens a quotation mark that nothing closes"),
+        }
+    })?;
+    let mut table = TextTable::new(name, None, content, rows);
+    if let Some(encoding) = encoding {
+        table.notes.push(format!("{name} is read as {encoding}."));
+    }
+    if delimiter != b',' {
+        let shown = if delimiter == b'\t' {
+            "a tab".to_owned()
+        } else {
+            format!("\"{}\"", delimiter as char)
+        };
+        table
+            .notes
+            .push(format!("Cells of {name} are separated by {shown}."));
+    }
+    Ok(table)
+}
+
+fn bytes_of(path: &Path, name: &str) -> Result<Vec<u8>, RecordsError> {
+    let io = |source| RecordsError::Read {
+        path: path.to_owned(),
+        source,
+    };
+    let file = File::open(path).map_err(io)?;
+    let size = file.metadata().map_err(io)?.len();
+    let refuse = |what: String| RecordsError::Table {
+        file: name.to_owned(),
+        what,
+    };
+    if size > MAX_FILE {
+        return Err(refuse(
+            "larger than 3 GB; split it into several [[records]] files".into(),
+        ));
+    }
+    let mut bytes = Vec::with_capacity(size as usize);
+    let mut since_newline = 0_usize;
+    let mut block = vec![0_u8; 1 << 18];
+    let mut limited = file.take(size + 1);
+    loop {
+        let read = limited.read(&mut block).map_err(io)?;
+        if read == 0 {
+            break;
+        }
+        match block[..read]
+            .iter()
+            .rposition(|&b| b == b'\n' || b == b'\r')
+        {
+            Some(at) => since_newline = read - at,
+            None => since_newline += read,
+        }
+        if since_newline > MAX_LINE {
+            return Err(refuse(
+                "a line is longer than 4 MB; this is no export with one record a row".into(),
+            ));
+        }
+        bytes.extend_from_slice(&block[..read]);
+    }
+    if bytes.len() as u64 != size {
+        return Err(refuse(
+            "it changed while it was read; close the program that writes it and try again".into(),
+        ));
+    }
+    Ok(bytes)
+}
+
+/// Bytes → text, and the encoding's name when it was not plain UTF-8.
+fn decode(bytes: &[u8], name: &str) -> Result<(String, Option<&'static str>), RecordsError> {
+    let refuse = |what: &str| RecordsError::Table {
+        file: name.to_owned(),
+        what: what.to_owned(),
+    };
+    if bytes.starts_with(b"PK\x03\x04") {
+        return Err(refuse(
+            "this is a spreadsheet or zip file under a text file's name; give it its own ending (.xlsx, .ods)",
+        ));
+    }
+    let utf16 = if bytes.starts_with(b"\xff\xfe") {
+        Some(encoding_rs::UTF_16LE)
+    } else if bytes.starts_with(b"\xfe\xff") {
+        Some(encoding_rs::UTF_16BE)
+    } else {
+        utf16_without_mark(bytes)
+    };
+    let (text, encoding) = if let Some(encoding) = utf16 {
+        let (text, _, broken) = encoding.decode(bytes);
+        if broken {
+            return Err(refuse(
+                "it begins like UTF-16 text but is not; save the export again as UTF-8",
+            ));
+        }
+        (text.into_owned(), Some(encoding.name()))
+    } else {
+        let body = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+        match std::str::from_utf8(body) {
+            Ok(text) => (text.to_owned(), None),
+            Err(_) if body.contains(&0) => return Err(refuse("this is a binary file, not text")),
+            Err(_) => {
+                let (text, _, _) = encoding_rs::WINDOWS_1252.decode(body);
+                (
+                    text.into_owned(),
+                    Some("Windows-1252 (it is not valid UTF-8)"),
+                )
+            }
+        }
+    };
+    let controls = text
+        .chars()
+        .take(100_000)
+        .filter(|c| c.is_control() && !matches!(c, '\t' | '\n' | '\r' | '\u{c}' | '\u{1a}'))
+        .count();
+    if text.contains('\0') || controls > 20 + text.len().min(100_000) / 50 {
+        return Err(refuse("this is a binary file, not text"));
+    }
+    Ok((text, encoding))
+}
+
+/// UTF-16 text of mostly Latin letters has a zero in every second byte.
+fn utf16_without_mark(bytes: &[u8]) -> Option<&'static encoding_rs::Encoding> {
+    let sample = &bytes[..bytes.len().min(4096) & !1];
+    if sample.len() < 8 {
+        return None;
+    }
+    let pairs = sample.len() / 2;
+    let zeros = |offset: usize| {
+        sample
+            .iter()
+            .skip(offset)
+            .step_by(2)
+            .filter(|&&b| b == 0)
+            .count()
+    };
+    let (even, odd) = (zeros(0), zeros(1));
+    if odd * 10 > pairs * 8 && even * 10 < pairs {
+        Some(encoding_rs::UTF_16LE)
+    } else if even * 10 > pairs * 8 && odd * 10 < pairs {
+        Some(encoding_rs::UTF_16BE)
+    } else {
+        None
+    }
+}
+
+/// The delimiter that cuts the most of the first rows into equally many (two or more) cells.
+fn sniff(content: &str) -> u8 {
+    let mut best = (0_usize, b',');
+    let sample = content
+        .char_indices()
+        .nth(1 << 16)
+        .map_or(content, |(at, _)| &content[..at]);
+    for delimiter in DELIMITERS {
+        let mut rows_by_width: BTreeMap<usize, usize> = BTreeMap::new();
+        let mut rows = Rows::default();
+        let mut widths = Vec::new();
+        // An open quotation mark in the sample only means that the sample was cut.
+        let _ = tokenize(sample, delimiter, SAMPLE_ROWS, &mut rows, |width| {
+            widths.push(width);
+        });
+        for width in widths {
+            *rows_by_width.entry(width).or_default() += 1;
+        }
+        let score = rows_by_width
+            .iter()
+            .filter(|(width, _)| **width > 1)
+            .map(|(width, rows)| rows * 1000 + width)
+            .max()
+            .unwrap_or(0);
+        if score > best.0 {
+            best = (score, delimiter);
+        }
+    }
+    best.1
+}
+
+/// Cuts a text into rows of cells. A quotation mark counts as one only at the start of a cell.
+/// An open one gives the row it stands in as the error.
+fn tokenize(
+    content: &str,
+    delimiter: u8,
+    max_rows: usize,
+    rows: &mut Rows,
+    mut each_width: impl FnMut(usize),
+) -> Result<(), u32> {
+    let bytes = content.as_bytes();
+    let mut row = 1_u32;
+    let mut at = 0;
+    let mut unescaped = String::new();
+    while at < bytes.len() && rows.len() < max_rows {
+        let mut width = 1;
+        loop {
+            if bytes.get(at) == Some(&b'"') {
+                let (end, doubled) = closing_quote(bytes, at + 1).ok_or(row)?;
+                // Anything between the closing mark and the delimiter belongs to the cell too.
+                let rest = end_of_bare(bytes, end + 1, delimiter);
+                if doubled || rest > end + 1 {
+                    unescaped.clear();
+                    unescaped.push_str(&content[at + 1..end].replace("\"\"", "\""));
+                    unescaped.push_str(&content[end + 1..rest]);
+                    rows.push_text(&unescaped, Kind::Text);
+                } else {
+                    rows.push_span(content, at + 1, end);
+                }
+                at = rest;
+            } else {
+                let end = end_of_bare(bytes, at, delimiter);
+                rows.push_span(content, at, end);
+                at = end;
+            }
+            if bytes.get(at) != Some(&delimiter) {
+                break;
+            }
+            at += 1;
+            width += 1;
+        }
+        rows.end_row(row);
+        each_width(width);
+        row = row.saturating_add(1);
+        at += if bytes.get(at) == Some(&b'\r') && bytes.get(at + 1) == Some(&b'\n') {
+            2
+        } else {
+            1
+        };
+    }
+    Ok(())
+}
+
+/// Where the quotation closes, and whether it holds doubled marks.
+fn closing_quote(bytes: &[u8], mut at: usize) -> Option<(usize, bool)> {
+    let mut doubled = false;
+    loop {
+        at += bytes.get(at..)?.iter().position(|&b| b == b'"')?;
+        if bytes.get(at + 1) == Some(&b'"') {
+            doubled = true;
+            at += 2;
+        } else {
+            return Some((at, doubled));
+        }
+    }
+}
+
+fn end_of_bare(bytes: &[u8], from: usize, delimiter: u8) -> usize {
+    bytes[from..]
+        .iter()
+        .position(|&b| b == delimiter || b == b'\n' || b == b'\r')
+        .map_or(bytes.len(), |length| from + length)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table(bytes: &[u8]) -> Result<TextTable, RecordsError> {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("export.csv");
+        std::fs::write(&path, bytes).unwrap();
+        read(&path, "export.csv", None)
+    }
+
+    fn cells(table: &TextTable) -> Vec<Vec<String>> {
+        (0..table.len())
+            .map(|row| {
+                (0..table.width(row))
+                    .map(|c| table.cell(row, c).to_owned())
+                    .collect()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn quotes_delimiters_and_line_ends() {
+        let table = table(b"a;b\r\n\"x;1\";\"say \"\"so\"\"\"\r\n\r\n14\" hose;two\n").unwrap();
+        assert_eq!(
+            cells(&table),
+            [
+                vec!["a", "b"],
+                vec!["x;1", "say \"so\""],
+                vec!["14\" hose", "two"]
+            ]
+        );
+        // The blank line counts as a row of the file but is no row of data.
+        assert_eq!(
+            (0..3).map(|r| table.number(r)).collect::<Vec<_>>(),
+            [1, 2, 4]
+        );
+    }
+
+    #[test]
+    fn a_decimal_comma_does_not_make_the_comma_the_delimiter() {
+        let table = table(b"Datum;Meter\n1.2.2026;10,5\n2.2.2026;11,5\n").unwrap();
+        assert_eq!(table.cell(1, 1), "10,5");
+    }
+
+    #[test]
+    fn a_line_end_inside_quotes_stays_in_its_cell() {
+        let table = table(b"a,b\n\"one\ntwo\",2\n3,4\n").unwrap();
+        assert_eq!(table.cell(1, 0), "one\ntwo");
+        assert_eq!(table.number(2), 3);
+    }
+
+    #[test]
+    fn encodings_are_told_apart() {
+        for bytes in [
+            "\u{feff}Gerät,b\n1,2\n".as_bytes().to_vec(),
+            b"Ger\xe4t,b\n1,2\n".to_vec(),
+            encode_utf16("\u{feff}Gerät,b\n1,2\n", u16::to_le_bytes),
+            encode_utf16("\u{feff}Gerät,b\n1,2\n", u16::to_be_bytes),
+            encode_utf16("Gerät,b\n1,2\n", u16::to_le_bytes),
+        ] {
+            let table = table(&bytes).unwrap();
+            assert_eq!(table.cell(0, 0), "Gerät");
+            assert_eq!(table.cell(1, 1), "2");
+        }
+    }
+
+    fn encode_utf16(text: &str, order: impl Fn(u16) -> [u8; 2]) -> Vec<u8> {
+        text.encode_utf16().flat_map(order).collect()
+    }
+
+    #[test]
+    fn what_is_no_text_is_refused() {
+        for (bytes, said) in [
+            (b"PK\x03\x04rest".to_vec(), "spreadsheet or zip"),
+            (b"\x00\x01\x02\x03abc\x00\xff\x00".to_vec(), "binary"),
+            (b"a,b\n\"open,2\n".to_vec(), "row 2 opens a quotation mark"),
+            (vec![b'x'; MAX_LINE + (1 << 19)], "longer than 4 MB"),
+        ] {
+            let message = table(&bytes).unwrap_err().to_string();
+            assert!(message.contains(said), "{message}");
+        }
+    }
+}

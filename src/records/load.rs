@@ -1,0 +1,603 @@
+//! A fleet folder → [`Fleet`].
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use jiff::civil::Date;
+
+use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
+use super::columns::{JOBS, READINGS, RECORDS, TENSION};
+use super::fleet_file::{FleetFile, ForceWord, JobsEntry, LengthWord, ReadingsEntry, TensionEntry};
+use super::names::Names;
+use super::opened::Opened;
+use super::positions;
+use super::replacements::{ABSURD_HOURS, ReplacementRows, SharedNames, per_hour};
+use super::text::{list, quoted};
+use super::{
+    Disposition, Fleet, Gap, Job, MachineFacts, MeterReset, Part, Problem, Reading, RecordsError,
+    Replacement, TensionCheck,
+};
+
+/// Name of the settings file of a fleet folder.
+pub const FLEET_FILE: &str = "fleet.toml";
+
+/// How to look at a fleet folder.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct LoadOptions {
+    /// Look from this day instead of the fleet's own.
+    pub as_of: Option<Date>,
+    /// Refuse the folder when any row is set aside.
+    pub strict: bool,
+}
+
+impl Fleet {
+    /// Reads a fleet folder: `fleet.toml` and every file it names.
+    ///
+    /// Rows that cannot be used become [`Problem`]s; [`Fleet::rows`] always adds up.
+    ///
+    /// # Errors
+    /// A file that cannot be read, a setting that is not allowed, a column that is not there or
+    /// cannot be settled, a schedule with a cell that cannot be used; with `strict`, any row set aside.
+    pub fn load(dir: &Path, options: &LoadOptions) -> Result<Self, RecordsError> {
+        let path = dir.join(FLEET_FILE);
+        let text =
+            std::fs::read_to_string(&path).map_err(|source| RecordsError::Read { path, source })?;
+        let file: FleetFile = toml::from_str(&text).map_err(|error| RecordsError::Table {
+            file: FLEET_FILE.to_owned(),
+            what: error.to_string().trim_end().to_owned(),
+        })?;
+        let mut loading = Loading::new(&file, dir)?;
+        loading.read_files(&file)?;
+        let fleet = loading.finish(file, *options)?;
+        if options.strict && fleet.rows.set_aside > 0 {
+            return Err(set_aside(&fleet.problems, fleet.rows.set_aside));
+        }
+        Ok(fleet)
+    }
+}
+
+/// The error of strict reading.
+pub(crate) fn set_aside(problems: &[Problem], count: u64) -> RecordsError {
+    let first = problems
+        .iter()
+        .find(|p| p.disposition == Disposition::SetAside);
+    RecordsError::SetAside {
+        count,
+        first: first.map_or_else(String::new, ToString::to_string),
+    }
+}
+
+/// What has been read so far.
+struct Loading<'a> {
+    dir: &'a Path,
+    parts: Vec<Part>,
+    facts: Vec<MachineFacts>,
+    machine_names: Names,
+    part_names: Names,
+    rows: ReplacementRows,
+    readings: Vec<Reading>,
+    resets: Vec<MeterReset>,
+    tension: Vec<TensionCheck>,
+    jobs: Vec<Job>,
+    problems: Vec<Problem>,
+    notes: Vec<String>,
+}
+
+impl<'a> Loading<'a> {
+    fn new(file: &FleetFile, dir: &'a Path) -> Result<Self, RecordsError> {
+        let setting = Setting { file: FLEET_FILE };
+        if file.fleet.name.trim().is_empty() {
+            return Err(setting.refuse("[fleet], name", "found nothing, allowed is a name"));
+        }
+        let facts = setting.machines(&file.machine, file.fleet.hours_per_day)?;
+        let mut machine_names = Names::default();
+        for machine in &facts {
+            machine_names.add(&machine.name, &machine.aliases);
+        }
+        let mut part_names = Names::default();
+        Ok(Self {
+            dir,
+            parts: Vec::new(),
+            facts,
+            machine_names,
+            rows: ReplacementRows::default(),
+            readings: Vec::new(),
+            resets: Vec::new(),
+            tension: Vec::new(),
+            jobs: Vec::new(),
+            problems: Vec::new(),
+            notes: Vec::new(),
+            part_names: std::mem::take(&mut part_names),
+        })
+    }
+
+    fn read_files(&mut self, file: &FleetFile) -> Result<(), RecordsError> {
+        if file.records.is_empty() {
+            return Err(Setting { file: FLEET_FILE }.refuse(
+                "[[records]]",
+                "no export is named; name at least one with file = \"…\"",
+            ));
+        }
+        let mut taken = BTreeSet::new();
+        for entry in &file.records {
+            if !taken.insert((&entry.file, &entry.sheet)) {
+                return Err(Setting { file: FLEET_FILE }.refuse(
+                    "[[records]], file",
+                    format!("{} is named twice", quoted(&entry.file)),
+                ));
+            }
+        }
+        for part in &file.part {
+            self.part_names.add(part.name.trim(), &part.aliases);
+        }
+        for entry in &file.records {
+            let opened = Opened::new(self.dir, entry.source(), &RECORDS)?;
+            self.notes.extend(opened.notes());
+            let mut names = SharedNames {
+                machines: &mut self.machine_names,
+                parts: &mut self.part_names,
+            };
+            self.rows
+                .read(&opened, entry, &mut names, &mut self.notes)?;
+        }
+        for entry in &file.readings {
+            self.read_readings(entry)?;
+        }
+        for entry in &file.tension {
+            self.read_tension(entry)?;
+        }
+        for entry in &file.jobs {
+            self.read_jobs(entry)?;
+        }
+        Ok(())
+    }
+
+    fn read_readings(&mut self, entry: &ReadingsEntry) -> Result<(), RecordsError> {
+        let opened = Opened::new(self.dir, entry.source(), &READINGS)?;
+        self.notes.extend(opened.notes());
+        let mut dates = opened.dates("date", &mut self.notes)?;
+        let decimal = opened.decimal("hours", &mut self.notes)?;
+        let to_hours = per_hour(entry.hours_unit);
+        for row in opened.rows() {
+            let machine = opened.text(row, "machine");
+            let date = dates.read(opened.text(row, "date"));
+            let hours = opened
+                .number(row, "hours", decimal)
+                .ok()
+                .flatten()
+                .map(|h| h / to_hours);
+            let bad = |key, code: &str, allowed: &str| {
+                opened.problem(
+                    row,
+                    key,
+                    code,
+                    allowed,
+                    "Correct the reading in the file; it is left out until then.",
+                )
+            };
+            match (machine.is_empty(), date, hours) {
+                (true, ..) => {
+                    self.problems
+                        .push(bad("machine", "reading_no_machine", "a machine's name"));
+                }
+                (_, None, _) => self.problems.push(bad(
+                    "date",
+                    "reading_unreadable_date",
+                    "a day, written as the rest of the column",
+                )),
+                (_, _, None) => self.problems.push(bad(
+                    "hours",
+                    "reading_unreadable_hours",
+                    "a number of hours",
+                )),
+                (_, _, Some(h)) if !(0.0..ABSURD_HOURS).contains(&h) => {
+                    self.problems.push(bad(
+                        "hours",
+                        "reading_absurd_hours",
+                        "hours from 0 to 1,000,000",
+                    ));
+                }
+                (false, Some(date), Some(hours)) => self.readings.push(Reading {
+                    date,
+                    machine: self.machine_names.learn(machine),
+                    hours,
+                    row: opened.row_ref(row),
+                }),
+            }
+        }
+        for reset in &entry.resets {
+            let setting = Setting { file: FLEET_FILE };
+            let ok = |v: f64| (0.0..ABSURD_HOURS).contains(&v);
+            self.resets.push(MeterReset {
+                machine: self.machine_names.learn(&reset.machine),
+                date: reset.date,
+                new_reading: setting.number(
+                    "[[readings.resets]], new_reading",
+                    reset.new_reading,
+                    "hours ≥ 0",
+                    ok,
+                )?,
+                old_reading: match reset.old_reading {
+                    Some(old) => Some(setting.number(
+                        "[[readings.resets]], old_reading",
+                        old,
+                        "hours ≥ 0",
+                        ok,
+                    )?),
+                    None => None,
+                },
+            });
+        }
+        Ok(())
+    }
+
+    fn read_tension(&mut self, entry: &TensionEntry) -> Result<(), RecordsError> {
+        let opened = Opened::new(self.dir, entry.source(), &TENSION)?;
+        self.notes.extend(opened.notes());
+        let Some(unit) = entry.unit else {
+            return Err(Setting { file: FLEET_FILE }.refuse(
+                "[[tension]], unit",
+                "it is missing; allowed is \"in\" or \"mm\"",
+            ));
+        };
+        let mut dates = opened.dates("date", &mut self.notes)?;
+        let decimal = opened.decimal("deflection", &mut self.notes)?;
+        let force_decimal = opened.decimal("force", &mut self.notes)?;
+        let per_inch = if unit == LengthWord::Mm {
+            MM_PER_INCH
+        } else {
+            1.0
+        };
+        let per_lbf = if entry.force_unit == Some(ForceWord::Newton) {
+            NEWTON_PER_LBF
+        } else {
+            1.0
+        };
+        for row in opened.rows() {
+            let machine = opened.text(row, "machine");
+            let date = dates.read(opened.text(row, "date"));
+            let deflection = opened
+                .number(row, "deflection", decimal)
+                .ok()
+                .flatten()
+                .filter(|d| *d > 0.0);
+            let force = opened.number(row, "force", force_decimal);
+            let bad = |key, code: &str, allowed: &str| {
+                opened.problem(
+                    row,
+                    key,
+                    code,
+                    allowed,
+                    "Correct the check in the file; it is left out until then.",
+                )
+            };
+            match (machine.is_empty(), date, deflection, force) {
+                (true, ..) => {
+                    self.problems
+                        .push(bad("machine", "tension_no_machine", "a machine's name"));
+                }
+                (_, None, ..) => self.problems.push(bad(
+                    "date",
+                    "tension_unreadable_date",
+                    "a day, written as the rest of the column",
+                )),
+                (_, _, None, _) => self.problems.push(bad(
+                    "deflection",
+                    "tension_unreadable_deflection",
+                    "a length > 0",
+                )),
+                (.., Err(())) => self.problems.push(bad(
+                    "force",
+                    "tension_unreadable_force",
+                    "a force > 0, or an empty cell",
+                )),
+                (false, Some(date), Some(deflection), Ok(force)) => {
+                    self.tension.push(TensionCheck {
+                        date,
+                        machine: self.machine_names.learn(machine),
+                        deflection_in: deflection / per_inch,
+                        force_lbf: force.or(entry.force).map(|f| f / per_lbf),
+                        row: opened.row_ref(row),
+                    });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn read_jobs(&mut self, entry: &JobsEntry) -> Result<(), RecordsError> {
+        let opened = Opened::new(self.dir, entry.source(), &JOBS)?;
+        self.notes.extend(opened.notes());
+        let mut starts = opened.dates("start", &mut self.notes)?;
+        let mut ends = opened.dates("end", &mut self.notes)?;
+        let decimal = opened.decimal("hours", &mut self.notes)?;
+        for row in opened.rows() {
+            const DAY: &str = "a day, written as the rest of the column";
+            let name = opened.text(row, "job").to_owned();
+            if name.is_empty() {
+                return Err(opened.cell_error(row, "job", "a name for the job"));
+            }
+            let start = starts
+                .read(opened.text(row, "start"))
+                .ok_or_else(|| opened.cell_error(row, "start", DAY))?;
+            let end = ends
+                .read(opened.text(row, "end"))
+                .ok_or_else(|| opened.cell_error(row, "end", DAY))?;
+            if end < start {
+                return Err(opened.cell_error(
+                    row,
+                    "end",
+                    format!("a day not before the start, {start}"),
+                ));
+            }
+            let hours = match opened.number(row, "hours", decimal) {
+                Ok(Some(h)) if (0.0..ABSURD_HOURS).contains(&h) => h,
+                _ => {
+                    return Err(opened.cell_error(
+                        row,
+                        "hours",
+                        "operating hours per machine, ≥ 0",
+                    ));
+                }
+            };
+            let machines: BTreeSet<String> = opened
+                .text(row, "machine")
+                .split(';')
+                .map(str::trim)
+                .filter(|m| !m.is_empty())
+                .map(|m| self.machine_names.learn(m))
+                .collect();
+            if machines.is_empty() {
+                return Err(opened.cell_error(
+                    row,
+                    "machine",
+                    "a machine, or several separated by ;",
+                ));
+            }
+            let mut covariates = BTreeMap::new();
+            for &column in &opened.columns.others {
+                let value = opened.table.cell(row, column);
+                if !value.is_empty() {
+                    covariates.insert(opened.columns.headings[column].clone(), value.to_owned());
+                }
+            }
+            self.add_job(
+                &opened,
+                row,
+                Job {
+                    name,
+                    start,
+                    end,
+                    machines: machines.into_iter().collect(),
+                    hours,
+                    covariates,
+                    row: opened.row_ref(row),
+                },
+            )?;
+        }
+        Ok(())
+    }
+
+    /// Adds a job; a further row of the same job may only add machines.
+    fn add_job(&mut self, opened: &Opened, row: usize, job: Job) -> Result<(), RecordsError> {
+        let Some(first) = self.jobs.iter_mut().find(|j| j.name == job.name) else {
+            self.jobs.push(job);
+            return Ok(());
+        };
+        if (first.start, first.end, &first.covariates) != (job.start, job.end, &job.covariates)
+            || first.hours != job.hours
+        {
+            return Err(opened.cell_error(
+                row,
+                "job",
+                format!(
+                    "a name of its own, or the same days and hours as in {}",
+                    first.row
+                ),
+            ));
+        }
+        first.machines.extend(job.machines);
+        first.machines.sort();
+        first.machines.dedup();
+        Ok(())
+    }
+
+    fn finish(mut self, file: FleetFile, options: LoadOptions) -> Result<Fleet, RecordsError> {
+        let setting = Setting { file: FLEET_FILE };
+        self.parts = setting.parts(file.part)?;
+        let machine_names = std::cell::RefCell::new(std::mem::take(&mut self.machine_names));
+        let known_ages = setting.known_ages(&file.fitted, &self.parts, |name| {
+            machine_names.borrow_mut().learn(name)
+        })?;
+        let mut machine_names = machine_names.into_inner();
+        for part in &mut self.parts {
+            for machine in &mut part.machines {
+                *machine = machine_names.learn(machine);
+            }
+        }
+        let practice = match &file.practice {
+            Some(entry) => Some(setting.practice(entry)?),
+            None => None,
+        };
+        let service_level = setting.number(
+            "[stock], service_level",
+            file.stock.service_level.unwrap_or(0.95),
+            "a chance above 0 and below 1",
+            |v| v > 0.0 && v < 1.0,
+        )?;
+        let as_of = self.as_of(options.as_of.or(file.fleet.as_of))?;
+        self.leave_out_later(as_of);
+        self.note_machines_without_records();
+        let mut machines: BTreeSet<String> = BTreeSet::new();
+        machines.extend(self.rows.replacements.iter().map(|r| r.machine.clone()));
+        machines.extend(self.rows.gaps.iter().map(|g| g.machine.clone()));
+        machines.extend(self.readings.iter().map(|r| r.machine.clone()));
+        machines.extend(self.tension.iter().map(|t| t.machine.clone()));
+        machines.extend(self.jobs.iter().flat_map(|j| j.machines.iter().cloned()));
+        machines.extend(self.facts.iter().map(|f| f.name.clone()));
+        machines.extend(known_ages.iter().map(|a| a.machine.clone()));
+        self.state_use_rates(file.fleet.hours_per_day, &setting, &machines)?;
+        positions::settle(
+            &mut self.parts,
+            &mut self.rows.replacements,
+            &mut self.notes,
+        );
+        self.rows
+            .replacements
+            .sort_by(|a, b| replacement_order(a).cmp(&replacement_order(b)));
+        self.readings
+            .sort_by(|a, b| (&a.machine, a.date, &a.row).cmp(&(&b.machine, b.date, &b.row)));
+        self.tension
+            .sort_by(|a, b| (&a.machine, a.date, &a.row).cmp(&(&b.machine, b.date, &b.row)));
+        self.resets
+            .sort_by(|a, b| (&a.machine, a.date).cmp(&(&b.machine, b.date)));
+        self.jobs
+            .sort_by(|a, b| (a.start, &a.name).cmp(&(b.start, &b.name)));
+        let mut problems = std::mem::take(&mut self.rows.problems);
+        problems.append(&mut self.problems);
+        Ok(Fleet {
+            name: file.fleet.name.trim().to_owned(),
+            as_of,
+            currency: file.fleet.currency,
+            service_level,
+            review_days: file.stock.review_days.unwrap_or(7),
+            parts: self.parts,
+            machines: machines.into_iter().collect(),
+            machine_facts: self.facts,
+            known_ages,
+            replacements: self.rows.replacements,
+            readings: self.readings,
+            resets: self.resets,
+            tension: self.tension,
+            jobs: self.jobs,
+            practice,
+            gaps: self.rows.gaps,
+            problems,
+            rows: self.rows.rows,
+            notes: self.notes,
+        })
+    }
+
+    /// The stated day, else the last one in the records and readings.
+    fn as_of(&self, stated: Option<Date>) -> Result<Date, RecordsError> {
+        let last = self
+            .rows
+            .replacements
+            .iter()
+            .map(|r| r.date)
+            .chain(self.readings.iter().map(|r| r.date))
+            .max();
+        stated.or(last).ok_or_else(|| {
+            Setting { file: FLEET_FILE }.refuse(
+                "[fleet], as_of",
+                "no record and no reading has a readable date, so the day up to which the records are complete must be stated",
+            )
+        })
+    }
+
+    /// Sets aside what is dated after `as_of`.
+    fn leave_out_later(&mut self, as_of: Date) {
+        let (kept, later): (Vec<Replacement>, Vec<Replacement>) =
+            std::mem::take(&mut self.rows.replacements)
+                .into_iter()
+                .partition(|r| r.date <= as_of);
+        self.rows.replacements = kept;
+        for record in later {
+            let merged = record.rows.len() as u64 - 1;
+            self.rows.rows.used -= 1;
+            self.rows.rows.merged -= merged;
+            self.rows.rows.set_aside += 1 + merged;
+            self.problems.push(Problem {
+                code: "after_as_of".into(),
+                disposition: Disposition::SetAside,
+                rows: record.rows.clone(),
+                column: Some("date".into()),
+                found: Some(record.date.to_string()),
+                allowed: Some(format!("a day up to {as_of}")),
+                advice: "Move as_of in [fleet] forward if the records are complete up to this row; correct the date if it is a slip.".into(),
+            });
+            // A meter that has already passed this reading says that the date is a slip.
+            self.rows.gaps.push(Gap {
+                machine: record.machine,
+                part: record.part,
+                position: record.position,
+                date: Some(record.date),
+                hours: record.hours,
+                row: record.rows[0].clone(),
+            });
+        }
+        self.problems
+            .retain(|p| !(p.code == "unknown_reason" && p.rows.is_empty()));
+        let mut later_readings = 0_usize;
+        self.readings.retain(|r| {
+            later_readings += usize::from(r.date > as_of);
+            r.date <= as_of
+        });
+        if later_readings > 0 {
+            self.notes.push(format!(
+                "{later_readings} meter readings after {as_of} are left out."
+            ));
+        }
+        self.tension.retain(|t| t.date <= as_of);
+        self.resets.retain(|r| r.date <= as_of);
+    }
+
+    /// A machine that only the schedule knows may be a slip of the pen.
+    fn note_machines_without_records(&mut self) {
+        let mut known: BTreeSet<&str> = BTreeSet::new();
+        known.extend(self.rows.replacements.iter().map(|r| r.machine.as_str()));
+        known.extend(self.rows.gaps.iter().map(|g| g.machine.as_str()));
+        known.extend(self.readings.iter().map(|r| r.machine.as_str()));
+        known.extend(self.facts.iter().map(|f| f.name.as_str()));
+        let mut problems = Vec::new();
+        let mut said = BTreeSet::new();
+        for job in &self.jobs {
+            for machine in &job.machines {
+                if !known.contains(machine.as_str()) && said.insert(machine.as_str()) {
+                    problems.push(Problem {
+                        code: "machine_without_records".into(),
+                        disposition: Disposition::Flagged,
+                        rows: vec![job.row.clone()],
+                        column: Some("machine".into()),
+                        found: Some(quoted(machine)),
+                        allowed: Some(format!("a machine of the records: {}", list(&known))),
+                        advice: "No record or reading knows this machine, so the ages of its parts are unknown. Correct the name, add it to a [[machine]]'s aliases, or state a new machine with [[machine]] and new_on.".into(),
+                    });
+                }
+            }
+        }
+        self.problems.append(&mut problems);
+    }
+
+    /// A rate stated for the fleet goes to every machine that states none.
+    fn state_use_rates(
+        &mut self,
+        rate: Option<f64>,
+        setting: &Setting<'_>,
+        machines: &BTreeSet<String>,
+    ) -> Result<(), RecordsError> {
+        let Some(rate) = rate else { return Ok(()) };
+        let rate = setting.rate("[fleet], hours_per_day", rate)?;
+        for machine in machines {
+            if !self.facts.iter().any(|f| f.name == *machine) {
+                self.facts.push(MachineFacts {
+                    name: machine.clone(),
+                    hours_per_day: Some(rate),
+                    ..MachineFacts::default()
+                });
+            }
+        }
+        self.facts.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(())
+    }
+}
+
+fn replacement_order(r: &Replacement) -> (Date, &str, &str, Option<&str>, &super::RowRef) {
+    (
+        r.date,
+        &r.machine,
+        &r.part,
+        r.position.as_deref(),
+        &r.rows[0],
+    )
+}

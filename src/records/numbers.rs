@@ -1,0 +1,240 @@
+//! Numbers as exports write them; the decimal mark is settled for a whole column.
+
+/// What stands between whole and fraction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum DecimalMark {
+    /// 1,234.5
+    Dot,
+    /// 1.234,5
+    Comma,
+}
+
+/// Texts that stand for "not told".
+const NOT_TOLD: [&str; 9] = ["-", "--", "–", "n/a", "na", "none", "null", "?", "unknown"];
+/// Units that may follow a number of hours.
+const HOUR_UNITS: [&str; 6] = ["hours", "hour", "hrs", "hr", "h", "h."];
+
+/// Whether a cell says that nothing is known.
+pub(crate) fn is_not_told(text: &str) -> bool {
+    text.is_empty() || NOT_TOLD.iter().any(|n| text.eq_ignore_ascii_case(n))
+}
+
+/// Why a column's decimal mark could not be settled.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum Unsettled {
+    /// Every mark could be a decimal mark or a thousands mark; the text is one of them.
+    Ambiguous(String),
+    /// Some texts need a decimal dot, others a decimal comma; one of each.
+    Mixed {
+        /// Needs a dot.
+        dot: String,
+        /// Needs a comma.
+        comma: String,
+    },
+}
+
+impl DecimalMark {
+    /// Settles the mark of a column from the texts that can be read only one way.
+    ///
+    /// "1234.5" needs the dot and "1.234,5" the comma; "1,234" could be either, unless the column
+    /// also writes four digits in a row, which says that it has no thousands mark.
+    pub(crate) fn settle<'a>(texts: impl IntoIterator<Item = &'a str>) -> Result<Self, Unsettled> {
+        let mut dot: Option<&str> = None;
+        let mut comma: Option<&str> = None;
+        let mut open_dot: Option<&str> = None;
+        let mut open_comma: Option<&str> = None;
+        let mut ungrouped = false;
+        for text in texts {
+            let body = body(text);
+            if body.is_empty()
+                || !body
+                    .chars()
+                    .all(|c| c.is_ascii_digit() || matches!(c, '.' | ',' | '-' | '+'))
+            {
+                continue;
+            }
+            let (dots, commas) = (count(body, '.'), count(body, ','));
+            let groups = |mark| is_grouped(body, mark);
+            match (dots, commas) {
+                (0, 0) => ungrouped |= body.len() > 3,
+                (0, 1) if groups(',') => open_comma = open_comma.or(Some(text)),
+                (1, 0) if groups('.') => open_dot = open_dot.or(Some(text)),
+                (0, 1) => comma = comma.or(Some(text)),
+                (1, 0) => dot = dot.or(Some(text)),
+                (0, _) if groups(',') => dot = dot.or(Some(text)),
+                (_, 0) if groups('.') => comma = comma.or(Some(text)),
+                _ if body.rfind('.') > body.rfind(',') => dot = dot.or(Some(text)),
+                _ => comma = comma.or(Some(text)),
+            }
+        }
+        match (dot, comma) {
+            (Some(dot), Some(comma)) => Err(Unsettled::Mixed {
+                dot: dot.to_owned(),
+                comma: comma.to_owned(),
+            }),
+            (Some(_), None) => Ok(Self::Dot),
+            (None, Some(_)) => Ok(Self::Comma),
+            (None, None) => match (open_dot, open_comma) {
+                (None, None) => Ok(Self::Dot),
+                (Some(_), None) if ungrouped => Ok(Self::Dot),
+                (None, Some(_)) if ungrouped => Ok(Self::Comma),
+                (Some(text), _) | (None, Some(text)) => Err(Unsettled::Ambiguous(text.to_owned())),
+            },
+        }
+    }
+
+    /// Reads a number in this column's way of writing; a unit of hours may follow it.
+    pub(crate) fn read(self, text: &str) -> Option<f64> {
+        let body = body(text);
+        if body.is_empty() || body.len() > 40 {
+            return None;
+        }
+        // The common case first: nothing to take out.
+        if self == Self::Dot
+            && let Ok(value) = body.parse::<f64>()
+        {
+            return (value.is_finite() && !body.contains(['n', 'N', 'i', 'I'])).then_some(value);
+        }
+        let (decimal, thousands) = match self {
+            Self::Dot => ('.', ','),
+            Self::Comma => (',', '.'),
+        };
+        let (whole, fraction) = body.split_once(decimal).unwrap_or((body, ""));
+        if fraction.contains([thousands, decimal])
+            || (body.ends_with(decimal) && fraction.is_empty())
+        {
+            return None;
+        }
+        let marks = [thousands, ' ', '\u{a0}', '\u{202f}', '\'', '’'];
+        if whole.contains(marks)
+            && !marks
+                .iter()
+                .any(|&mark| count(whole, mark) > 0 && is_grouped(whole, mark))
+        {
+            return None;
+        }
+        let digits: String = whole.chars().filter(|c| !marks.contains(c)).collect();
+        let text = if fraction.is_empty() {
+            digits
+        } else {
+            format!("{digits}.{fraction}")
+        };
+        text.parse::<f64>()
+            .ok()
+            .filter(|v| v.is_finite() && !text.contains(['n', 'N', 'i', 'I']))
+    }
+}
+
+/// Both readings of an ambiguous text, for the question to the user.
+pub(crate) fn both_readings(text: &str) -> Option<(f64, f64)> {
+    Some((DecimalMark::Dot.read(text)?, DecimalMark::Comma.read(text)?))
+}
+
+/// The number without a unit of hours behind it.
+fn body(text: &str) -> &str {
+    let text = text.trim();
+    for unit in HOUR_UNITS {
+        if text.len() > unit.len()
+            && let (Some(number), Some(tail)) = (
+                text.get(..text.len() - unit.len()),
+                text.get(text.len() - unit.len()..),
+            )
+            && tail.eq_ignore_ascii_case(unit)
+            && number.trim_end().ends_with(|c: char| c.is_ascii_digit())
+        {
+            return number.trim_end();
+        }
+    }
+    text
+}
+
+fn count(text: &str, mark: char) -> usize {
+    text.chars().filter(|&c| c == mark).count()
+}
+
+/// Whether the marks cut the digits into groups of three, the first of one to three, not zero.
+fn is_grouped(text: &str, mark: char) -> bool {
+    let text = text.trim_start_matches(['-', '+']);
+    let mut groups = text.split(mark);
+    let first = groups.next().unwrap_or_default();
+    (1..=3).contains(&first.len())
+        && !first.starts_with('0')
+        && first.bytes().all(|b| b.is_ascii_digit())
+        && groups.all(|g| g.len() == 3 && g.bytes().all(|b| b.is_ascii_digit()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mark_is_settled_by_what_can_be_read_only_one_way() {
+        assert_eq!(
+            DecimalMark::settle(["512", "1,234", "1,240.5"]),
+            Ok(DecimalMark::Dot)
+        );
+        assert_eq!(
+            DecimalMark::settle(["512", "1.234", "1.240,5"]),
+            Ok(DecimalMark::Comma)
+        );
+        assert_eq!(DecimalMark::settle(["512,5"]), Ok(DecimalMark::Comma));
+        assert_eq!(DecimalMark::settle(["1,234,567"]), Ok(DecimalMark::Dot));
+        assert_eq!(DecimalMark::settle(["0.125"]), Ok(DecimalMark::Dot));
+        assert_eq!(DecimalMark::settle(["1234", "1.250"]), Ok(DecimalMark::Dot));
+        assert_eq!(DecimalMark::settle(["1", "2"]), Ok(DecimalMark::Dot));
+        assert_eq!(
+            DecimalMark::settle(["1,234", "2,345"]),
+            Err(Unsettled::Ambiguous("1,234".into()))
+        );
+        assert_eq!(both_readings("1,234"), Some((1234.0, 1.234)));
+        assert!(matches!(
+            DecimalMark::settle(["1.5", "1,5"]),
+            Err(Unsettled::Mixed { .. })
+        ));
+    }
+
+    #[test]
+    fn numbers_are_read_in_the_columns_way() {
+        for (text, value) in [
+            ("512", 512.0),
+            ("1,234.5", 1234.5),
+            ("1 234.5", 1234.5),
+            ("1'234", 1234.0),
+            ("-3", -3.0),
+            ("512.5 h", 512.5),
+            ("512hrs", 512.0),
+            ("1e3", 1000.0),
+        ] {
+            assert_eq!(DecimalMark::Dot.read(text), Some(value), "{text}");
+        }
+        for (text, value) in [
+            ("512,5", 512.5),
+            ("1.234,5", 1234.5),
+            ("1\u{a0}234,5", 1234.5),
+            ("0,25", 0.25),
+        ] {
+            assert_eq!(DecimalMark::Comma.read(text), Some(value), "{text}");
+        }
+    }
+
+    #[test]
+    fn what_is_no_number() {
+        for text in [
+            "",
+            "NaN",
+            "inf",
+            "-Infinity",
+            "12:30",
+            "1,2,3",
+            "1,23.4",
+            "1.2.3",
+            "abc",
+            "5 months",
+            "1 2 3",
+            "--",
+        ] {
+            assert_eq!(DecimalMark::Dot.read(text), None, "{text}");
+        }
+        assert_eq!(DecimalMark::Comma.read("1.5"), None);
+    }
+}

@@ -1,0 +1,295 @@
+//! One file entry of `fleet.toml`, opened: its table, its columns, and how its dates and numbers
+//! are written.
+
+use std::path::{Component, Path, PathBuf};
+
+use super::columns::{Columns, Wanted};
+use super::dates::{self, DateColumn, DateReader, DayMonth};
+use super::fleet_file::Source;
+use super::numbers::{self, DecimalMark, is_not_told};
+use super::text::{list, quoted, shown};
+use super::text_table::{Kind, TextTable};
+use super::{Problem, RecordsError, RowRef, delimited};
+
+/// A file entry, opened.
+pub(super) struct Opened {
+    pub(super) table: TextTable,
+    pub(super) columns: Columns,
+    source: Source,
+}
+
+impl Opened {
+    /// Opens the file that an entry names and finds its columns.
+    pub(super) fn new(dir: &Path, source: Source, wanted: &[Wanted]) -> Result<Self, RecordsError> {
+        let table = table(dir, &source)?;
+        let columns = Columns::find(&table, wanted, &source.columns, source.header_row)?;
+        Ok(Self {
+            table,
+            columns,
+            source,
+        })
+    }
+
+    /// What was settled without being told.
+    pub(super) fn notes(&self) -> Vec<String> {
+        self.table
+            .notes
+            .iter()
+            .chain(&self.columns.note)
+            .cloned()
+            .collect()
+    }
+
+    /// Rows below the headings.
+    pub(super) fn rows(&self) -> std::ops::Range<usize> {
+        self.columns.data_rows(&self.table)
+    }
+
+    /// Text of a key's cell; empty where the file has no such column.
+    pub(super) fn text(&self, row: usize, key: &str) -> &str {
+        self.columns
+            .get(key)
+            .map_or("", |column| self.table.cell(row, column))
+    }
+
+    /// Settles how a column of dates is written.
+    pub(super) fn dates(
+        &self,
+        key: &str,
+        notes: &mut Vec<String>,
+    ) -> Result<DateColumn, RecordsError> {
+        if let Some(format) = &self.source.dates {
+            return Ok(DateColumn::new(DateReader::Format(format.clone())));
+        }
+        let Some(column) = self.columns.get(key) else {
+            return Ok(DateColumn::new(DateReader::Settled(None)));
+        };
+        let texts = self
+            .rows()
+            .filter(|&r| self.table.kind(r, column) == Kind::Text)
+            .map(|r| self.table.cell(r, column));
+        let heading = self.columns.heading(key);
+        match DateReader::settle(texts) {
+            Ok(reader) => {
+                if let DateReader::Settled(Some(order)) = &reader {
+                    let order = if *order == DayMonth::DayFirst { "day first" } else { "month first" };
+                    notes.push(format!("Dates in {}, column \"{heading}\", are read {order}.", self.table.name()));
+                }
+                Ok(DateColumn::new(reader))
+            }
+            Err(dates::Unsettled::Ambiguous(text)) => {
+                let readings = dates::both_readings(&text)
+                    .map_or_else(String::new, |(day, month)| format!(" {} could be {day} or {month}.", quoted(&text)));
+                Err(self.refuse(format!(
+                    "column \"{heading}\": no date tells whether the day or the month comes first.{readings} \
+                     Say it with dates = \"%d/%m/%Y\" or dates = \"%m/%d/%Y\" (with the marks the file uses)"
+                )))
+            }
+            Err(dates::Unsettled::Mixed { day_first, month_first }) => Err(self.refuse(format!(
+                "column \"{heading}\" mixes dates with the day first ({}) and with the month first ({}); \
+                 write them one way, or split the file",
+                quoted(&day_first),
+                quoted(&month_first)
+            ))),
+        }
+    }
+
+    /// Settles the decimal mark of a column of numbers.
+    pub(super) fn decimal(
+        &self,
+        key: &str,
+        notes: &mut Vec<String>,
+    ) -> Result<DecimalMark, RecordsError> {
+        match self.source.decimal.as_deref() {
+            Some(".") => return Ok(DecimalMark::Dot),
+            Some(",") => return Ok(DecimalMark::Comma),
+            Some(other) => {
+                return Err(self.refuse(format!(
+                    "decimal = {}, allowed is \".\" or \",\"",
+                    quoted(other)
+                )));
+            }
+            None => {}
+        }
+        let Some(column) = self.columns.get(key) else {
+            return Ok(DecimalMark::Dot);
+        };
+        let texts = self
+            .rows()
+            .filter(|&r| self.table.kind(r, column) == Kind::Text)
+            .map(|r| self.table.cell(r, column));
+        let heading = self.columns.heading(key);
+        match DecimalMark::settle(texts) {
+            Ok(mark) => {
+                if mark == DecimalMark::Comma {
+                    notes.push(format!(
+                        "Numbers in {}, column \"{heading}\", are read with a decimal comma.",
+                        self.table.name()
+                    ));
+                }
+                Ok(mark)
+            }
+            Err(numbers::Unsettled::Ambiguous(text)) => {
+                let readings = numbers::both_readings(&text)
+                    .map_or_else(String::new, |(dot, comma)| format!(" {} could be {dot} or {comma}.", quoted(&text)));
+                Err(self.refuse(format!(
+                    "column \"{heading}\": no number tells its decimal mark.{readings} Say it with decimal = \".\" or decimal = \",\""
+                )))
+            }
+            Err(numbers::Unsettled::Mixed { dot, comma }) => Err(self.refuse(format!(
+                "column \"{heading}\" mixes decimal dots ({}) and decimal commas ({}); write them one way, or split the file",
+                quoted(&dot),
+                quoted(&comma)
+            ))),
+        }
+    }
+
+    /// A number cell: `Ok(None)` when nothing is told, `Err` when it is no number.
+    pub(super) fn number(
+        &self,
+        row: usize,
+        key: &str,
+        mark: DecimalMark,
+    ) -> Result<Option<f64>, ()> {
+        let Some(column) = self.columns.get(key) else {
+            return Ok(None);
+        };
+        let text = self.table.cell(row, column);
+        if is_not_told(text) {
+            return Ok(None);
+        }
+        let mark = if self.table.kind(row, column) == Kind::Number {
+            DecimalMark::Dot
+        } else {
+            mark
+        };
+        mark.read(text).map(Some).ok_or(())
+    }
+
+    /// A problem with one cell of a row.
+    pub(super) fn problem(
+        &self,
+        row: usize,
+        key: &str,
+        code: &str,
+        allowed: &str,
+        advice: &str,
+    ) -> Problem {
+        Problem {
+            code: code.to_owned(),
+            disposition: super::Disposition::SetAside,
+            rows: vec![self.table.row_ref(row)],
+            column: Some(self.columns.heading(key)),
+            found: Some(quoted(self.text(row, key))),
+            allowed: (!allowed.is_empty()).then(|| allowed.to_owned()),
+            advice: advice.to_owned(),
+        }
+    }
+
+    /// An error about one cell.
+    pub(super) fn cell_error(
+        &self,
+        row: usize,
+        key: &str,
+        allowed: impl Into<String>,
+    ) -> RecordsError {
+        RecordsError::Cell {
+            row: Box::new(self.table.row_ref(row)),
+            column: self.columns.heading(key),
+            found: quoted(self.text(row, key)),
+            allowed: allowed.into(),
+        }
+    }
+
+    /// An error about the file as a whole.
+    pub(super) fn refuse(&self, what: String) -> RecordsError {
+        RecordsError::Table {
+            file: self.table.name(),
+            what,
+        }
+    }
+
+    /// Where a row stood.
+    pub(super) fn row_ref(&self, row: usize) -> RowRef {
+        self.table.row_ref(row)
+    }
+
+    /// Cells beyond the last heading, which say that a row is not cut as the others.
+    pub(super) fn overflows(&self, row: usize) -> bool {
+        (self.columns.headings.len()..self.table.width(row))
+            .any(|c| !self.table.cell(row, c).is_empty())
+    }
+}
+
+/// Reads the file of an entry, by its ending.
+fn table(dir: &Path, source: &Source) -> Result<TextTable, RecordsError> {
+    let path = inside(dir, &source.file)?;
+    let refuse = |what: String| RecordsError::Table {
+        file: shown(&source.file),
+        what,
+    };
+    let ending = path
+        .extension()
+        .map(|e| e.to_string_lossy().to_lowercase())
+        .unwrap_or_default();
+    let delimiter = match source.delimiter.as_deref() {
+        None if ending == "tsv" => Some(b'\t'),
+        None => None,
+        Some("tab" | "\t") => Some(b'\t'),
+        Some(text)
+            if text.len() == 1 && text.is_ascii() && !text.starts_with(['"', '\n', '\r']) =>
+        {
+            Some(text.as_bytes()[0])
+        }
+        Some(text) => {
+            return Err(refuse(format!(
+                "delimiter = {}, allowed is one character such as \",\" or \";\", or \"tab\"",
+                quoted(text)
+            )));
+        }
+    };
+    if source.sheet.is_some() {
+        return Err(refuse(
+            "sheet = … is for spreadsheets; a text file has none".into(),
+        ));
+    }
+    match ending.as_str() {
+        "csv" | "tsv" | "txt" | "tab" => delimited::read(&path, &source.file, delimiter),
+        _ => Err(refuse(format!(
+            "the ending .{} is not read; allowed are {}",
+            shown(&ending),
+            list(["csv", "tsv", "txt"])
+        ))),
+    }
+}
+
+/// The path of a file named in `fleet.toml`. It may lead out of the folder where the user wrote so,
+/// not through a link.
+fn inside(dir: &Path, file: &str) -> Result<PathBuf, RecordsError> {
+    let refuse = |what: String| RecordsError::Table {
+        file: shown(file),
+        what,
+    };
+    if file.trim().is_empty() {
+        return Err(refuse("file = \"\" names no file".into()));
+    }
+    let path = dir.join(file);
+    let io = |source| RecordsError::Read {
+        path: path.clone(),
+        source,
+    };
+    let real = path.canonicalize().map_err(io)?;
+    let written_so = Path::new(file)
+        .components()
+        .any(|c| !matches!(c, Component::Normal(_) | Component::CurDir));
+    if !written_so && !real.starts_with(dir.canonicalize().map_err(io)?) {
+        return Err(refuse(format!(
+            "it is a link that leads out of the folder, to {}; name that path itself if it is meant",
+            shown(&real.to_string_lossy())
+        )));
+    }
+    if !real.metadata().map_err(io)?.is_file() {
+        return Err(refuse("it is a folder or a device, not a file".into()));
+    }
+    Ok(real)
+}

@@ -1,0 +1,77 @@
+//! Names of the positions of each part, as the catalogue or the records give them.
+
+use std::collections::BTreeMap;
+
+use super::text::{list, plain};
+use super::{Part, Replacement};
+
+/// Gives every part as many position names as a machine carries, and writes each record's position
+/// the way the part does. A record whose position fits no name keeps its text.
+pub(super) fn settle(
+    parts: &mut [Part],
+    replacements: &mut [Replacement],
+    notes: &mut Vec<String>,
+) {
+    for part in parts.iter_mut() {
+        if part.positions.is_empty() {
+            part.positions = from_records(part, replacements, notes);
+        }
+    }
+    let spelled: BTreeMap<&str, BTreeMap<String, &str>> = parts
+        .iter()
+        .map(|part| {
+            let names = part
+                .positions
+                .iter()
+                .map(|name| (plain(name), name.as_str()))
+                .collect();
+            (part.name.as_str(), names)
+        })
+        .collect();
+    let single: BTreeMap<&str, &str> = parts
+        .iter()
+        .filter(|part| part.per_machine == 1)
+        .filter_map(|part| Some((part.name.as_str(), part.positions.first()?.as_str())))
+        .collect();
+    for record in replacements {
+        if let Some(only) = single.get(record.part.as_str()) {
+            record.position = Some((*only).to_owned());
+        } else if let Some(told) = &record.position
+            && let Some(name) = spelled
+                .get(record.part.as_str())
+                .and_then(|names| names.get(&plain(told)))
+        {
+            record.position = Some((*name).to_owned());
+        }
+    }
+}
+
+/// `1..` unless the records name the positions otherwise, with no more names than there are positions.
+fn from_records(part: &Part, replacements: &[Replacement], notes: &mut Vec<String>) -> Vec<String> {
+    let count = part.per_machine as usize;
+    let numbered: Vec<String> = (1..=count).map(|n| n.to_string()).collect();
+    if count == 1 {
+        return numbered;
+    }
+    let mut found: BTreeMap<String, &str> = BTreeMap::new();
+    for record in replacements.iter().filter(|r| r.part == part.name) {
+        if let Some(position) = &record.position {
+            found.entry(plain(position)).or_insert(position);
+        }
+    }
+    if found.keys().all(|name| numbered.contains(name)) || found.len() > count {
+        return numbered;
+    }
+    let mut names: Vec<String> = found.values().map(|name| (*name).to_owned()).collect();
+    notes.push(format!(
+        "Positions of {} are named as the records name them: {}.",
+        super::text::quoted(&part.name),
+        list(&names)
+    ));
+    for number in numbered {
+        if names.len() < count && !names.contains(&number) {
+            names.push(number);
+        }
+    }
+    names
+}
