@@ -8,9 +8,7 @@
 mod dataset;
 mod embedded;
 mod outcome;
-#[allow(dead_code, reason = "recipes for lives follow the fits")]
 mod recipes;
-#[allow(dead_code, reason = "recipes for lives follow the fits")]
 mod sample;
 
 pub use dataset::{Dataset, DatasetError, ExpectedValue, Origin, Subset};

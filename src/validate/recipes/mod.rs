@@ -6,8 +6,11 @@
 
 mod age_replacement;
 mod curves;
+mod fits;
 mod ranks;
+mod regression;
 mod renewal;
+mod weibull;
 
 use std::collections::BTreeMap;
 
@@ -66,18 +69,26 @@ impl Case<'_> {
 
 type Recipe = fn(&Case) -> Answers;
 
-/// The recipe of that name.
+/// The recipe of that name; a name that is none is not covered, and says so value by value.
 fn recipe(name: &str) -> Option<Recipe> {
     Some(match name {
         "age_replacement" => age_replacement::age_replacement,
         "causes" => curves::incidence_by_cause,
+        "chi_square" => fits::chi_square,
+        "families" => fits::families,
+        "ignoring_truncation" => fits::ignoring_truncation,
         "interval_curve" => curves::interval_curve,
+        "known_shape" => fits::known_shape,
         "kaplan_meier" => curves::kaplan_meier_and_hazard,
         "mean_cumulative" => curves::mean_cumulative_function,
+        "no_worn_life" => fits::no_worn_life,
         "ranks" => ranks::ranks,
+        "regression" => regression::regression,
         "renewal" => renewal::renewal,
         "residual_life" => renewal::residual_life,
+        "series" => fits::series,
         "stock" => renewal::stock,
+        "weibull" => weibull::weibull,
         _ => return None,
     })
 }

@@ -1,0 +1,186 @@
+//! Fits beside the two-parameter Weibull: other families, a known shape, no worn life, truncation
+//! left out, competing causes in series, grouped counts.
+
+use super::weibull::{parameter, request};
+use super::{Answers, Case, at_time, numbers_named};
+use crate::lives::Observations;
+use crate::models::{Family, Fit, FitRequest, IntervalMethod, fit};
+use crate::validate::Subset;
+
+fn fitted(lives: &Observations, request: &FitRequest) -> Result<Fit, String> {
+    fit(lives, request).map_err(|error| error.to_string())
+}
+
+fn log_likelihood(fit: &Fit) -> Result<f64, String> {
+    fit.log_likelihood
+        .ok_or_else(|| "the fit gives no log-likelihood".to_owned())
+}
+
+fn estimate(fit: &Fit, name: &str) -> Result<f64, String> {
+    let found = parameter(fit, name)?.estimate;
+    found.ok_or_else(|| format!("the fit gives no {name}"))
+}
+
+/// Answers each quantity for which `answer` has one.
+fn each(
+    case: &Case,
+    answer: impl Fn(&Observations, &str) -> Option<Result<f64, String>>,
+) -> Answers {
+    let mut answers = Answers::new();
+    for quantity in case.quantities() {
+        let found = match case.sample.lives(&case.subset(&quantity.subset)) {
+            Ok(lives) => answer(&lives, &quantity.name),
+            Err(reason) => Some(Err(reason)),
+        };
+        if let Some(found) = found {
+            answers.insert(quantity.whole, found);
+        }
+    }
+    answers
+}
+
+/// `lognormal_loglik`, `exponential_loglik`, `exponential_mean`, `exponential_total_time_on_test`,
+/// `LR_weibull_vs_exponential`.
+pub(super) fn families(case: &Case) -> Answers {
+    let of = |lives: &Observations, family| {
+        let request = FitRequest {
+            family,
+            ..request(IntervalMethod::Wald)
+        };
+        fitted(lives, &request)
+    };
+    each(case, |lives, name| {
+        let exponential = || of(lives, Family::Exponential);
+        Some(match name {
+            "lognormal_loglik" => of(lives, Family::Lognormal).and_then(|f| log_likelihood(&f)),
+            "exponential_loglik" => exponential().and_then(|f| log_likelihood(&f)),
+            "exponential_mean" => exponential().and_then(|f| estimate(&f, "scale")),
+            "exponential_total_time_on_test" => {
+                exponential().and_then(|f| Ok(estimate(&f, "scale")? * f.lives.worn as f64))
+            }
+            "LR_weibull_vs_exponential" => of(lives, Family::Weibull).and_then(|weibull| {
+                Ok(2.0 * (log_likelihood(&weibull)? - log_likelihood(&exponential()?)?))
+            }),
+            _ => return None,
+        })
+    })
+}
+
+/// `known_shape_2:scale_mle` and `:loglik`.
+pub(super) fn known_shape(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let (shape, what) = name.strip_prefix("known_shape_")?.split_once(':')?;
+        let request = FitRequest {
+            known_shape: Some(shape.parse().ok()?),
+            ..request(IntervalMethod::Wald)
+        };
+        match what {
+            "scale_mle" => Some(fitted(lives, &request).and_then(|f| estimate(&f, "scale"))),
+            "loglik" => Some(fitted(lives, &request).and_then(|f| log_likelihood(&f))),
+            _ => None,
+        }
+    })
+}
+
+/// `shape=2,conf=0.9:scale_lower_bound` and `:B10_lower_bound`. The confidence 0.632121 stands for
+/// `1 − 1/e`, at which the bound is `Σ t^β = η^β`.
+pub(super) fn no_worn_life(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let given = numbers_named(name);
+        let (shape, stated) = (*given.get("shape")?, *given.get("conf")?);
+        let confidence = match stated {
+            0.632121 => 1.0 - (-1.0_f64).exp(),
+            other => other,
+        };
+        let request = FitRequest {
+            known_shape: Some(shape),
+            confidence,
+            ..request(IntervalMethod::Likelihood)
+        };
+        let fit = fitted(lives, &request);
+        let bound = match name.rsplit(':').next()? {
+            "scale_lower_bound" => fit.and_then(|f| Ok(parameter(&f, "scale")?.lower)),
+            "B10_lower_bound" => fit.map(|f| f.quantiles.first().and_then(|q| q.lower)),
+            _ => return None,
+        };
+        Some(bound.and_then(|bound| bound.ok_or_else(|| "the fit gives no bound".to_owned())))
+    })
+}
+
+/// `ignoring_truncation:shape` and `:scale`: what leaving out the entry ages would do.
+pub(super) fn ignoring_truncation(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let parameter = name.strip_prefix("ignoring_truncation:")?;
+        let lives = Observations {
+            entry: Vec::new(),
+            ..lives.clone()
+        };
+        let fit = fitted(&lives, &request(IntervalMethod::Wald));
+        Some(fit.and_then(|fit| estimate(&fit, parameter)))
+    })
+}
+
+/// `series_model_R(t)`: the product of the reliabilities of all causes, each fitted with the others
+/// as right-censoring.
+pub(super) fn series(case: &Case) -> Answers {
+    let causes: Vec<&Subset> = case.dataset.subsets.values().collect();
+    each(case, |_, name| {
+        let ("series_model_R", hours) = at_time(name)? else {
+            return None;
+        };
+        let request = FitRequest {
+            at_hours: vec![hours],
+            ..request(IntervalMethod::Wald)
+        };
+        let of = |cause: &&&Subset| {
+            let fit = fitted(&case.sample.lives(cause)?, &request)?;
+            let found = fit.reliability.first().and_then(|r| r.reliability);
+            found.ok_or_else(|| "the fit gives no reliability".to_owned())
+        };
+        let competing = causes.iter().filter(|cause| cause.others.is_some());
+        Some(competing.map(|cause| of(&cause)).product())
+    })
+}
+
+/// `n`, `pearson_chisq_all_cells`, `pearson_df_(cells-1-2)` of grouped counts: the cells' expected
+/// counts come from the fit, the sum over cells is made here.
+pub(super) fn chi_square(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let cells = lives.low.len() as f64;
+        let counts = &lives.count;
+        match name {
+            "n" => Some(Ok(counts.iter().sum())),
+            "pearson_df_(cells-1-2)" => Some(Ok(cells - 3.0)),
+            "pearson_chisq_all_cells" => Some(pearson(lives)),
+            _ => None,
+        }
+    })
+}
+
+fn pearson(lives: &Observations) -> Result<f64, String> {
+    let ages = |bounds: &[f64]| -> Vec<f64> {
+        let inside = bounds.iter().copied();
+        inside.filter(|t| *t > 0.0 && t.is_finite()).collect()
+    };
+    let request = FitRequest {
+        at_hours: [ages(&lives.low), ages(&lives.high)].concat(),
+        ..request(IntervalMethod::Wald)
+    };
+    let fit = fitted(lives, &request)?;
+    let reliability = |hours: f64| match hours {
+        0.0 => Ok(1.0),
+        f64::INFINITY => Ok(0.0),
+        hours => {
+            let found = fit.reliability.iter().find(|r| r.hours == hours);
+            let found = found.and_then(|r| r.reliability);
+            found.ok_or_else(|| format!("the fit gives no reliability at {hours}"))
+        }
+    };
+    let total: f64 = lives.count.iter().sum();
+    let mut sum = 0.0;
+    for ((low, high), count) in lives.low.iter().zip(&lives.high).zip(&lives.count) {
+        let expected = total * (reliability(*low)? - reliability(*high)?);
+        sum += (count - expected).powi(2) / expected;
+    }
+    Ok(sum)
+}
