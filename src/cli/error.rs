@@ -3,6 +3,9 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use crate::lives::LivesFileError;
+use crate::records::RecordsError;
+
 /// An error that ends a command.
 #[derive(Debug, thiserror::Error)]
 pub enum CliError {
@@ -34,6 +37,24 @@ pub enum CliError {
         /// Why.
         source: std::io::Error,
     },
+}
+
+impl From<RecordsError> for CliError {
+    fn from(error: RecordsError) -> Self {
+        match error {
+            RecordsError::Read { path, source } => Self::Read { path, source },
+            other => Self::Input(other.to_string()),
+        }
+    }
+}
+
+impl From<LivesFileError> for CliError {
+    fn from(error: LivesFileError) -> Self {
+        match error {
+            LivesFileError::Read { path, source } => Self::Read { path, source },
+            other => Self::Input(other.to_string()),
+        }
+    }
 }
 
 impl CliError {

@@ -4,6 +4,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::CliError;
+use crate::records::{Fleet, LoadOptions};
+
 /// A fleet folder and how to look at it.
 #[derive(Debug, Clone, Args)]
 pub(super) struct FleetArgs {
@@ -16,4 +19,15 @@ pub(super) struct FleetArgs {
     /// One JSON document on stdout, nothing else.
     #[arg(long)]
     pub(super) json: bool,
+}
+
+impl FleetArgs {
+    /// Reads the folder.
+    pub(super) fn load(&self, strict: bool) -> Result<Fleet, CliError> {
+        let options = LoadOptions {
+            as_of: self.as_of,
+            strict,
+        };
+        Ok(Fleet::load(&self.dir, &options)?)
+    }
 }

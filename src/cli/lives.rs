@@ -1,18 +1,136 @@
 //! `wearcast lives`.
 
-use clap::Args;
+use std::path::PathBuf;
 
+use clap::Args;
+use serde::Serialize;
+
+use super::files::write_whole;
 use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
+use crate::lives::{self, Fitted, Life, lives_csv};
+use crate::records::{RawRow, RowCounts, RowRef, raw_rows};
+use crate::report::{self, format};
 
 /// Arguments of `wearcast lives`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: wearcast lives examples/evaporator-crew\n          \
+    wearcast lives examples/evaporator-crew -o lives.csv\n          \
+    wearcast lives examples/evaporator-crew --trace drive-belt/EV-1/1/2"
+)]
 pub(super) struct LivesArgs {
     #[command(flatten)]
     fleet: FleetArgs,
+    /// Write a lives file (.csv) for other programs.
+    #[arg(long, short, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Show the rows that one life came from, as they stand in the export.
+    #[arg(long, value_name = "LIFE")]
+    trace: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Listed<'a> {
+    rows: RowCounts,
+    unknown_start: u32,
+    lives: &'a [Life],
+    fitted: &'a [Fitted],
+}
+
+#[derive(Serialize)]
+struct Traced<'a> {
+    life: &'a Life,
+    rows: &'a [RawRow],
 }
 
 pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
-    let _ = (&args.fleet.dir, &args.fleet.as_of, args.fleet.json);
-    Err(CliError::NotBuilt("lives"))
+    let fleet = args.fleet.load(false)?;
+    let lives = lives::build(&fleet);
+    if let Some(id) = &args.trace {
+        let life = lives
+            .lives
+            .iter()
+            .find(|l| l.id == *id)
+            .ok_or_else(|| unknown_life(id, &lives.lives))?;
+        return trace(args, life);
+    }
+    let mut remarks = Vec::new();
+    if let Some(path) = &args.output {
+        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+        match ending.as_deref() {
+            Some("csv") => write_whole(path, lives_csv(&lives.lives).as_bytes())?,
+            _ => {
+                return Err(CliError::Usage(format!(
+                    "-o {}: allowed are files ending in .csv",
+                    path.display()
+                )));
+            }
+        }
+        remarks.push(format!("written: {}", path.display()));
+    }
+    let stdout = if args.fleet.json {
+        let listed = Listed {
+            rows: lives.rows,
+            unknown_start: lives.unknown_start,
+            lives: &lives.lives,
+            fitted: &lives.fitted,
+        };
+        report::json("lives", &listed)
+    } else {
+        let mut out = report::text(&report::lives_by_part(&fleet, &lives));
+        out.push('\n');
+        out.push_str(&report::text(&report::tables::lives_list(&lives.lives)));
+        out
+    };
+    Ok(Reply {
+        stdout,
+        remarks,
+        not_given: Vec::new(),
+    })
+}
+
+fn unknown_life(id: &str, lives: &[Life]) -> CliError {
+    let near: Vec<&str> = lives.iter().map(|l| l.id.as_str()).take(3).collect();
+    CliError::Input(format!(
+        "no life is called {}; `wearcast lives` lists them, such as {}",
+        format::plain(id),
+        if near.is_empty() {
+            "none, for there is no life".to_owned()
+        } else {
+            near.join(", ")
+        }
+    ))
+}
+
+/// The rows that put a part in and took it out.
+fn trace(args: &LivesArgs, life: &Life) -> Result<Reply, CliError> {
+    let rows: Vec<RowRef> = life.rows.clone();
+    let raw = raw_rows(&args.fleet.dir, &rows)?;
+    if args.fleet.json {
+        return Ok(Reply::text(report::json(
+            "lives",
+            &Traced { life, rows: &raw },
+        )));
+    }
+    let mut out = report::text(&report::tables::lives_list(std::slice::from_ref(life)));
+    if raw.is_empty() {
+        out.push_str(
+            "\nNo row of the export stands behind this life: it rests on what fleet.toml states.\n",
+        );
+    }
+    for row in &raw {
+        out.push('\n');
+        out.push_str(&format::plain(&row.row.to_string()));
+        out.push('\n');
+        for cell in &row.cells {
+            let heading = format!("  {}: ", format::plain(&cell.heading));
+            out.push_str(&report::wrapped(
+                &format::plain(&cell.text),
+                &heading,
+                "      ",
+            ));
+        }
+    }
+    Ok(Reply::text(out))
 }

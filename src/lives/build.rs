@@ -226,6 +226,7 @@ impl Building<'_> {
                 end: span.end_date,
                 start_row: start.record.and_then(|r| self.row(r)),
                 end_row: span.end_record.and_then(|r| self.row(r)),
+                rows: self.rows_of(span),
                 unknown_reason: span.end == Some(End::Unknown),
                 covariates: covariates.clone(),
             });
@@ -253,6 +254,24 @@ impl Building<'_> {
 
     fn row(&self, record: usize) -> Option<RowRef> {
         self.fleet.replacements.get(record)?.rows.first().cloned()
+    }
+
+    /// Rows a span rests on, each once, in the order of events.
+    fn rows_of(&self, span: &Span) -> Vec<RowRef> {
+        let mut rows: Vec<RowRef> = Vec::new();
+        let start = span.start.and_then(|s| s.record);
+        for record in start
+            .into_iter()
+            .chain(span.looks.iter().copied())
+            .chain(span.end_record)
+        {
+            for row in &self.fleet.replacements[record].rows {
+                if !rows.contains(row) {
+                    rows.push(row.clone());
+                }
+            }
+        }
+        rows
     }
 
     /// Ages now shown rest on the last reading; say so where that is long ago.

@@ -91,6 +91,8 @@ pub(super) struct Span {
     pub(super) age: Result<HoursBounds, LeftOut>,
     /// Age at the last look that found it good, where there was one.
     pub(super) last_good: Option<f64>,
+    /// Records of looks that found it good.
+    pub(super) looks: Vec<usize>,
     /// The machine left service with it.
     pub(super) retired: bool,
 }
@@ -109,6 +111,7 @@ pub(super) fn walk(
         match &event.what {
             What::Gap => open.gap = true,
             What::LookedGood => {
+                open.looks.extend(event.record);
                 if let (Some(start), Some(point)) = (&open.start, event.point) {
                     let age = aged(meters, machine, start, &point).map(|a| a.low);
                     open.last_good = age.map_or(open.last_good, |a| {
@@ -164,6 +167,7 @@ struct Open {
     start: Option<Start>,
     gap: bool,
     last_good: Option<f64>,
+    looks: Vec<usize>,
 }
 
 impl Open {
@@ -178,6 +182,7 @@ impl Open {
             // A change whose meter cannot be placed begins a life of unknown age.
             gap: false,
             last_good: None,
+            looks: Vec::new(),
         }
     }
 
@@ -212,6 +217,7 @@ impl Open {
             end_record: event.record,
             age,
             last_good: self.last_good,
+            looks: self.looks.clone(),
             retired: false,
         }
     }

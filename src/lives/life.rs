@@ -52,6 +52,9 @@ pub struct Life {
     pub start_row: Option<RowRef>,
     /// Row that took it out, where one did.
     pub end_row: Option<RowRef>,
+    /// Every row it rests on: the one that put it in, looks in between, the one that took it out,
+    /// duplicates included.
+    pub rows: Vec<RowRef>,
     /// It came out for a reason that no mapping covers, so `outcome` is `Unworn` for want of better.
     pub unknown_reason: bool,
     /// Groups and covariates by name.

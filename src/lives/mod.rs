@@ -9,9 +9,11 @@ mod life;
 mod observations;
 mod read;
 mod table;
+mod write;
 
 pub use build::{build, build_with};
 pub use file_error::LivesFileError;
 pub use life::*;
 pub use observations::*;
 pub use table::*;
+pub use write::lives_csv;

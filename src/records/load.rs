@@ -39,25 +39,30 @@ impl Fleet {
     /// A file that cannot be read, a setting that is not allowed, a column that is not there or
     /// cannot be settled, a schedule with a cell that cannot be used; with `strict`, any row set aside.
     pub fn load(dir: &Path, options: &LoadOptions) -> Result<Self, RecordsError> {
-        let path = dir.join(FLEET_FILE);
-        let text =
-            std::fs::read_to_string(&path).map_err(|source| RecordsError::Read { path, source })?;
-        let file: FleetFile = toml::from_str(&text).map_err(|error| RecordsError::Table {
-            file: FLEET_FILE.to_owned(),
-            what: error.to_string().trim_end().to_owned(),
-        })?;
+        let file = fleet_file(dir)?;
         let mut loading = Loading::new(&file, dir)?;
         loading.read_files(&file)?;
         let fleet = loading.finish(file, *options)?;
         if options.strict && fleet.rows.set_aside > 0 {
-            return Err(set_aside(&fleet.problems, fleet.rows.set_aside));
+            return Err(set_aside_error(&fleet.problems, fleet.rows.set_aside));
         }
         Ok(fleet)
     }
 }
 
+/// Reads `fleet.toml`.
+pub(super) fn fleet_file(dir: &Path) -> Result<FleetFile, RecordsError> {
+    let path = dir.join(FLEET_FILE);
+    let text =
+        std::fs::read_to_string(&path).map_err(|source| RecordsError::Read { path, source })?;
+    toml::from_str(&text).map_err(|error| RecordsError::Table {
+        file: FLEET_FILE.to_owned(),
+        what: error.to_string().trim_end().to_owned(),
+    })
+}
+
 /// The error of strict reading.
-pub(crate) fn set_aside(problems: &[Problem], count: u64) -> RecordsError {
+pub fn set_aside_error(problems: &[Problem], count: u64) -> RecordsError {
     let first = problems
         .iter()
         .find(|p| p.disposition == Disposition::SetAside);

@@ -16,6 +16,7 @@ mod numbers;
 mod opened;
 mod positions;
 mod problem;
+mod raw;
 mod reasons;
 mod replacements;
 mod text;
@@ -23,5 +24,6 @@ mod text_table;
 
 pub use error::RecordsError;
 pub use fleet::*;
-pub use load::{FLEET_FILE, LoadOptions};
+pub use load::{FLEET_FILE, LoadOptions, set_aside_error};
 pub use problem::*;
+pub use raw::{RawCell, RawRow, raw_rows};

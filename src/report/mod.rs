@@ -6,6 +6,7 @@
 
 mod chart;
 mod charts;
+mod check;
 mod csv;
 mod files;
 pub mod format;
@@ -21,6 +22,7 @@ mod text;
 mod validation;
 
 pub use chart::Svg;
+pub use check::{ProblemGroup, check, lives_by_part, problem_groups};
 pub use csv::csv;
 pub use files::{ReportError, answer, files, results};
 pub use json::json;

@@ -205,6 +205,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 end: AS_OF,
                 start_row: Some(row(i)),
                 end_row: Some(row(i + 1)),
+                rows: Vec::new(),
                 unknown_reason: false,
                 covariates: BTreeMap::new(),
             });

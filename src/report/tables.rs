@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use super::{Cell, Table, format};
 use crate::analysis::Analysis;
 use crate::forecast::FittedPart;
-use crate::lives::Outcome;
+use crate::lives::{Life, Outcome};
 use crate::models::{Basis, Caution};
 use crate::records::{Disposition, LengthUnit, RowRef};
 use crate::stock::Advice;
@@ -493,6 +493,11 @@ pub fn problems(analysis: &Analysis) -> Table {
 
 /// Every life with the rows it came from.
 pub fn lives(analysis: &Analysis) -> Table {
+    lives_list(&analysis.lives.lives)
+}
+
+/// Lives one by one.
+pub fn lives_list(lives: &[Life]) -> Table {
     let mut table = Table::new("lives", "Lives")
         .words("life", "Life")
         .words("part", "Part")
@@ -507,7 +512,7 @@ pub fn lives(analysis: &Analysis) -> Table {
         .figures("end", "Out, or end of records")
         .words("start_row", "Put in by")
         .words("end_row", "Taken out by");
-    for life in &analysis.lives.lives {
+    for life in lives {
         let outcome = match life.outcome {
             Outcome::Worn => "worn",
             Outcome::Unworn => "unworn",

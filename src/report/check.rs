@@ -1,0 +1,193 @@
+//! What the records hold and what is wrong with them, as text for a planner.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+use super::{Cell, Table, format, text, wrapped};
+use crate::lives::{Life, Lives, Outcome};
+use crate::records::{Disposition, Fleet, Problem};
+
+/// Rows shown of each kind of problem.
+const SHOWN: usize = 5;
+
+/// Problems of one kind with one thing to do about them.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct ProblemGroup<'a> {
+    /// Kind of problem.
+    pub code: &'a str,
+    /// What happened to the rows.
+    pub disposition: Disposition,
+    /// How many problems.
+    pub count: usize,
+    /// What to do about all of them.
+    pub advice: &'a str,
+    /// The problems.
+    pub problems: Vec<&'a Problem>,
+}
+
+/// Problems grouped by what to do, worst first: what is set aside before what is flagged before
+/// what is merged, and within each the most frequent first.
+pub fn problem_groups(problems: &[Problem]) -> Vec<ProblemGroup<'_>> {
+    let mut groups: BTreeMap<(Disposition, &str, &str), Vec<&Problem>> = BTreeMap::new();
+    for problem in problems {
+        groups
+            .entry((problem.disposition, &problem.code, &problem.advice))
+            .or_default()
+            .push(problem);
+    }
+    let rank = |d: Disposition| match d {
+        Disposition::SetAside => 0,
+        Disposition::Flagged => 1,
+        Disposition::Merged => 2,
+    };
+    let mut groups: Vec<ProblemGroup<'_>> = groups
+        .into_iter()
+        .map(|((disposition, code, advice), problems)| ProblemGroup {
+            code,
+            disposition,
+            count: problems.len(),
+            advice,
+            problems,
+        })
+        .collect();
+    groups.sort_by_key(|g| (rank(g.disposition), std::cmp::Reverse(g.count)));
+    groups
+}
+
+/// Lives of each part, counted by outcome.
+pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
+    let mut table = Table::new("lives_by_part", "Lives")
+        .words("part", "Part")
+        .figures("lives", "Lives")
+        .figures("worn", "Worn")
+        .figures("unworn", "Unworn")
+        .figures("running", "Running")
+        .figures("hours", "Hours seen");
+    for part in &fleet.parts {
+        let of_part: Vec<&Life> = lives.lives.iter().filter(|l| l.part == part.name).collect();
+        let count = |outcome: Option<Outcome>| -> u64 {
+            of_part
+                .iter()
+                .filter(|l| outcome.is_none_or(|o| l.outcome == o))
+                .map(|l| u64::from(l.count))
+                .sum()
+        };
+        let hours = of_part
+            .iter()
+            .map(|l| {
+                f64::from(l.count) * (if l.high.is_finite() { l.high } else { l.low } - l.entry)
+            })
+            .sum();
+        table.push(vec![
+            Cell::text(&part.name),
+            Cell::Count(count(None)),
+            Cell::Count(count(Some(Outcome::Worn))),
+            Cell::Count(count(Some(Outcome::Unworn))),
+            Cell::Count(count(Some(Outcome::Running))),
+            Cell::Hours(hours),
+        ]);
+    }
+    if lives.unknown_start > 0 {
+        table.note(format!(
+            "Left out besides: {}, because their age at the start of the records is unknown. State it with \
+             [[machine]] new_on, or [[fitted]] date and age_hours.",
+            format::plural(u64::from(lives.unknown_start), "life").replace("lifes", "lives")
+        ));
+    }
+    let unknown: u64 = lives
+        .lives
+        .iter()
+        .filter(|l| l.unknown_reason)
+        .map(|l| u64::from(l.count))
+        .sum();
+    if unknown > 0 {
+        table.note(format!(
+            "{unknown} of the unworn came out for a reason that nothing maps; if all of these had been worn, \
+             there would be that many more worn lives."
+        ));
+    }
+    table
+}
+
+/// The whole check as text.
+pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
+    let rows = lives.rows;
+    let mut out = wrapped(
+        &format!("{}, as of {}", format::plain(&fleet.name), fleet.as_of),
+        "",
+        "",
+    );
+    out.push_str(&wrapped(
+        &format!(
+            "Rows of the replacement records: {} read = {} used + {} merged + {} set aside.",
+            rows.rows_in, rows.used, rows.merged, rows.set_aside
+        ),
+        "",
+        "",
+    ));
+    out.push('\n');
+    let groups = problem_groups(&lives.problems);
+    if groups.is_empty() {
+        out.push_str("Nothing is wrong with any row.\n");
+    } else {
+        out.push_str("What to do, the worst first\n");
+    }
+    for (number, group) in groups.iter().enumerate() {
+        let kind = group.code.replace('_', " ");
+        let what = match group.disposition {
+            Disposition::SetAside => "set aside",
+            Disposition::Flagged => "to look at",
+            Disposition::Merged => "merged",
+        };
+        out.push('\n');
+        let first = format!("{}. ", number + 1);
+        out.push_str(&wrapped(
+            &format!("{} {what}: {kind}. {}", group.count, group.advice),
+            &first,
+            "   ",
+        ));
+        for problem in group.problems.iter().take(SHOWN) {
+            out.push_str(&wrapped(&format::plain(&place(problem)), "   - ", "     "));
+        }
+        if group.count > SHOWN {
+            let _ = writeln!(
+                out,
+                "   - and {} more (--json lists all)",
+                group.count - SHOWN
+            );
+        }
+    }
+    out.push('\n');
+    out.push_str(&text(&lives_by_part(fleet, lives)));
+    if !notes.is_empty() {
+        out.push_str("\nSettled without being told\n");
+        for note in notes {
+            out.push_str(&wrapped(&format::plain(note), "- ", "  "));
+        }
+    }
+    out
+}
+
+/// Where a problem is and what stood there.
+fn place(problem: &Problem) -> String {
+    let mut place: Vec<String> = vec![
+        problem
+            .rows
+            .iter()
+            .take(4)
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join(" and "),
+    ];
+    if let Some(column) = &problem.column {
+        place.push(format!("column \"{column}\""));
+    }
+    let mut place = place.join(", ");
+    if let Some(found) = &problem.found {
+        let _ = write!(place, ": found {found}");
+    }
+    if let Some(allowed) = &problem.allowed {
+        let _ = write!(place, "; allowed is {allowed}");
+    }
+    place
+}
