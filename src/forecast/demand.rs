@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::counts::{Counts, mix};
 use super::first_life::{FirstLife, WeibullCurve};
-use super::renewal::{JointPosition, JointWindow, Lattice, Position, Window};
+use super::renewal::{Finest, JointPosition, JointWindow, Lattice, Position, Window};
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -182,7 +182,8 @@ fn times(one: &Counts, n: u32) -> Counts {
 struct Values(Vec<Vec<Vec<Vec<f64>>>>);
 
 /// What is asked of each group on one lattice: numbers by position, window, entry.
-type Ask<'a> = dyn Fn(&Lattice, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
+/// The second argument is the number of the group's first position among all.
+type Ask<'a> = dyn Fn(&Lattice<'_>, usize, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
 
 /// One curve on three lattices, each twice as fine as the one before. With an error that falls as
 /// the square of the cell, `(4 fine − coarse)/3` cancels its leading term; two such values come from
@@ -197,24 +198,32 @@ fn refine(
     (allowed, most_cells): (f64, usize),
 ) -> (Values, f64) {
     let horizon = horizon(groups);
-    let on_lattice = |cells: usize| {
-        let lattice = Lattice::new(life, horizon, cells);
-        Values(groups.iter().map(|g| ask(&lattice, g)).collect())
+    let firsts = || groups.iter().flat_map(|g| g.positions.iter().map(|p| p.0));
+    let on_lattice = |finest: &Finest, stride: usize| {
+        let lattice = Lattice::new(finest, stride, allowed);
+        let mut number = 0;
+        let by_group = groups.iter().map(|group| {
+            let from = number;
+            number += group.positions.len();
+            ask(&lattice, from, group)
+        });
+        Values(by_group.collect())
     };
     let lives = horizon / life.scale;
-    let wanted = (4.0 * lives * life.shape.max(1.0)).ceil();
-    let mut cells = (wanted.clamp(12.0, most_cells as f64 / 4.0)) as usize;
-    let coarse = on_lattice(cells);
-    let mut middle = on_lattice(2 * cells);
-    let mut before = extrapolate(&coarse, &middle);
+    let wanted = (2.5 * lives * life.shape.max(1.0)).ceil();
+    let mut cells = 4 * (wanted.clamp(8.0, most_cells as f64 / 4.0)) as usize;
+    let mut finest = Finest::new(life, firsts(), horizon, cells);
+    let mut middle = on_lattice(&finest, 2);
+    let mut before = extrapolate(&on_lattice(&finest, 4), &middle);
     loop {
-        let fine = on_lattice(4 * cells);
+        let fine = on_lattice(&finest, 1);
         let best = extrapolate(&middle, &fine);
         let error = apart(&before, &best);
-        if error <= allowed || 8 * cells > most_cells {
+        if error <= allowed || 2 * cells > most_cells {
             return (best, error);
         }
         cells *= 2;
+        finest = Finest::new(life, firsts(), horizon, cells);
         middle = fine;
         before = best;
     }
@@ -275,7 +284,7 @@ fn extrapolate(coarse: &Values, fine: &Values) -> Values {
 }
 
 /// `P(N ≥ 1), P(N ≥ 2), …` of each position in each window.
-fn at_least(lattice: &Lattice, group: &Group) -> Vec<Vec<Vec<f64>>> {
+fn at_least(lattice: &Lattice<'_>, from: usize, group: &Group) -> Vec<Vec<Vec<f64>>> {
     let windows: Vec<Option<Window>> = group
         .windows
         .iter()
@@ -285,11 +294,9 @@ fn at_least(lattice: &Lattice, group: &Group) -> Vec<Vec<Vec<f64>>> {
         .windows
         .iter()
         .any(|w| w.end > w.start && w.start > 0.0);
-    group
-        .positions
-        .iter()
-        .map(|(first, _)| {
-            let position = Position::new(lattice, *first, later);
+    (from..from + group.positions.len())
+        .map(|number| {
+            let position = Position::new(lattice, number, later);
             windows
                 .iter()
                 .map(|w| {
@@ -322,18 +329,16 @@ pub fn both_enough(
     if horizon(groups) <= 0.0 {
         return (vec![1.0; limits.len()], 0.0);
     }
-    let ask = |lattice: &Lattice, group: &Group| -> Vec<Vec<Vec<f64>>> {
+    let ask = |lattice: &Lattice<'_>, from: usize, group: &Group| -> Vec<Vec<Vec<f64>>> {
         let windows: Vec<JointWindow> = group
             .windows
             .iter()
             .zip(&limits)
             .map(|(w, (first, _))| JointWindow::new(lattice, w.start, w.end, *first))
             .collect();
-        group
-            .positions
-            .iter()
-            .map(|(life, _)| {
-                let position = JointPosition::new(lattice, *life, &windows);
+        (from..from + group.positions.len())
+            .map(|number| {
+                let position = JointPosition::new(lattice, number, &windows);
                 windows
                     .iter()
                     .flat_map(|w| position.joint(lattice, w))

@@ -110,6 +110,24 @@ impl FirstLife {
         }
     }
 
+    /// [`cdf`](Self::cdf) at 0, `step`, 2·`step`, … `cells`·`step`.
+    pub fn cdf_at(&self, life: &WeibullCurve, step: f64, cells: usize) -> Vec<f64> {
+        match *self {
+            Self::Aged(age) => {
+                let now = life.cumulative_hazard(age);
+                (0..=cells)
+                    .map(|i| {
+                        let ahead = life.cumulative_hazard(age + i as f64 * step) - now;
+                        -(-ahead.max(0.0)).exp_m1()
+                    })
+                    .collect()
+            }
+            Self::Met { .. } => (0..=cells)
+                .map(|i| self.cdf(life, i as f64 * step))
+                .collect(),
+        }
+    }
+
     /// Log of the chance to have come this far, for weighing curves by a survival that the life
     /// model has not counted yet.
     pub fn log_survival(&self, life: &WeibullCurve) -> f64 {

@@ -19,16 +19,70 @@
 
 use super::first_life::{FirstLife, WeibullCurve};
 
-/// Chances below this are not carried on: far below every error bound in use.
-const NEGLIGIBLE: f64 = 1e-12;
+/// Chances below this share of the error allowed are not carried on.
+const NEGLIGIBLE: f64 = 1e-3;
 
-/// No position is followed through more renewals than this; a schedule that long against a life
-/// that short is refused before it gets here.
-const MOST_RENEWALS: usize = 4000;
+/// No position is followed through more renewals than this.
+const MOST_RENEWALS: usize = 2000;
+
+/// Points next to 0 at which distribution functions are computed rather than interpolated: for
+/// shapes that are not whole they are not smooth there.
+const NEAR_ZERO: usize = 3;
+
+/// `Σ aᵢ bᵢ` over the shorter length, in four running sums.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let n = a.len().min(b.len());
+    let (a, b) = (&a[..n], &b[..n]);
+    let mut sums = [0.0; 4];
+    let (a4, b4) = (a.chunks_exact(4), b.chunks_exact(4));
+    let (a_rest, b_rest) = (a4.remainder(), b4.remainder());
+    for (x, y) in a4.zip(b4) {
+        for (s, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
+            *s += x * y;
+        }
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(x, y)| x * y).sum();
+    sums.iter().sum::<f64>() + rest
+}
+
+/// Distribution functions at the points of the finest lattice in use; coarser ones take every second
+/// or fourth of them.
+#[derive(Debug, Clone)]
+pub(super) struct Finest {
+    life: WeibullCurve,
+    step: f64,
+    /// `F` of a full life.
+    full: Vec<f64>,
+    /// `F₁` of each first life, in the caller's order.
+    first: Vec<(FirstLife, Vec<f64>)>,
+}
+
+impl Finest {
+    pub(super) fn new(
+        life: WeibullCurve,
+        firsts: impl Iterator<Item = FirstLife>,
+        horizon: f64,
+        cells: usize,
+    ) -> Self {
+        let step = horizon / cells as f64;
+        let at = |i: usize| i as f64 * step;
+        Self {
+            life,
+            step,
+            full: (0..=cells).map(|i| life.cdf(at(i))).collect(),
+            first: firsts
+                .map(|first| (first, first.cdf_at(&life, step, cells)))
+                .collect(),
+        }
+    }
+}
 
 /// A full life and the sums of several, tabulated.
 #[derive(Debug, Clone)]
-pub(super) struct Lattice {
+pub(super) struct Lattice<'a> {
+    finest: &'a Finest,
+    /// Every so many points of the finest lattice.
+    stride: usize,
     life: WeibullCurve,
     step: f64,
     cells: usize,
@@ -40,12 +94,17 @@ pub(super) struct Lattice {
     sums: Vec<Vec<f64>>,
     /// `m₀(i·h)`.
     renewals: Vec<f64>,
+    /// Chances below this are not carried on.
+    negligible: f64,
 }
 
-impl Lattice {
-    pub(super) fn new(life: WeibullCurve, horizon: f64, cells: usize) -> Self {
-        let step = horizon / cells as f64;
-        let cdf: Vec<f64> = (0..=cells).map(|i| life.cdf(i as f64 * step)).collect();
+impl<'a> Lattice<'a> {
+    /// `tolerance` is the error that the caller allows in a probability.
+    pub(super) fn new(finest: &'a Finest, stride: usize, tolerance: f64) -> Self {
+        let life = finest.life;
+        let negligible = NEGLIGIBLE * tolerance;
+        let cdf: Vec<f64> = finest.full.iter().step_by(stride).copied().collect();
+        let cells = cdf.len() - 1;
         let mut mass = vec![0.0];
         for i in 1..=cells {
             mass.push(cdf[i] - cdf[i - 1]);
@@ -53,12 +112,9 @@ impl Lattice {
                 break;
             }
         }
-        // Trapezoid: the mass of a cell sits half at either end.
-        let at_points: Vec<f64> = (0..mass.len())
-            .map(|i| 0.5 * (mass[i] + mass.get(i + 1).copied().unwrap_or(0.0)))
-            .collect();
+        let at_points = point_masses(&mass);
         let mut sums = vec![cdf.clone()];
-        while sums.len() < MOST_RENEWALS && sums[sums.len() - 1][cells] > NEGLIGIBLE {
+        while sums.len() < MOST_RENEWALS && sums[sums.len() - 1][cells] > negligible {
             let next = convolve(&at_points, &sums[sums.len() - 1]);
             sums.push(next);
         }
@@ -74,18 +130,21 @@ impl Lattice {
             renewals[k] = (cdf[k] + earlier) * own;
         }
         Self {
+            finest,
+            stride,
             life,
-            step,
+            step: finest.step * stride as f64,
             cells,
             cdf,
             mass,
             sums,
             renewals,
+            negligible,
         }
     }
 
     /// Most wear-outs that matter for a part that starts at any age.
-    pub(super) fn most(&self) -> usize {
+    fn most(&self) -> usize {
         self.sums.len()
     }
 
@@ -102,6 +161,25 @@ impl Lattice {
     }
 }
 
+/// Trapezoid: the mass of a cell sits half at either end.
+fn point_masses(mass: &[f64]) -> Vec<f64> {
+    (0..mass.len())
+        .map(|i| 0.5 * (mass[i] + mass.get(i + 1).copied().unwrap_or(0.0)))
+        .collect()
+}
+
+/// Masses of the cells; entry 0 is 0.
+fn increments(cdf: &[f64]) -> Vec<f64> {
+    std::iter::once(0.0)
+        .chain(cdf.windows(2).map(|w| w[1] - w[0]))
+        .collect()
+}
+
+/// Means over the cells from values at points; one entry less.
+fn cell_means(values: &[f64]) -> Vec<f64> {
+    values.windows(2).map(|w| 0.5 * (w[0] + w[1])).collect()
+}
+
 /// `(q ∗ A)(k) = Σ_{j<k} q_j A(k−j)`, with `A(0) = 0`.
 fn convolve(q: &[f64], a: &[f64]) -> Vec<f64> {
     let mut out = vec![0.0; a.len()];
@@ -114,6 +192,18 @@ fn convolve(q: &[f64], a: &[f64]) -> Vec<f64> {
         }
     }
     out
+}
+
+/// Weights of the four points around a fraction x of a cell, for cubic interpolation: points at −1,
+/// 0, 1, 2.
+fn cubic(x: f64) -> [f64; 4] {
+    let (m, p, q) = (x + 1.0, x - 1.0, x - 2.0);
+    [
+        -x * p * q / 6.0,
+        m * p * q / 2.0,
+        -m * x * q / 2.0,
+        m * x * p / 6.0,
+    ]
 }
 
 /// Cubic interpolation at the fractional index `at`.
@@ -129,62 +219,79 @@ fn between(values: &[f64], at: f64) -> f64 {
         return values[k] + x * (values[k + 1] - values[k]);
     }
     let first = k.saturating_sub(1).min(last - 3);
-    let u = at - first as f64;
-    let [a, b, c, d] = [
-        values[first],
-        values[first + 1],
-        values[first + 2],
-        values[first + 3],
-    ];
-    let (u1, u2, u3) = (u - 1.0, u - 2.0, u - 3.0);
-    -a * u1 * u2 * u3 / 6.0 + b * u * u2 * u3 / 2.0 - c * u * u1 * u3 / 2.0 + d * u * u1 * u2 / 6.0
+    let weights = cubic(at - (first + 1) as f64);
+    values[first..first + 4]
+        .iter()
+        .zip(weights)
+        .map(|(v, w)| v * w)
+        .sum()
 }
 
-/// One end of a window, with everything tabulated backwards from it.
-#[derive(Debug, Clone)]
+/// One end of a window.
+#[derive(Debug, Clone, Copy)]
 struct Boundary {
     at: f64,
     /// Last lattice point not after `at`.
     index: usize,
-    /// `F^(n)(at − i·h)` for n = 0, 1, …; i = 0..=index.
-    back: Vec<Vec<f64>>,
-    /// `m₀(at − i·h)`.
-    renewals_back: Vec<f64>,
+    /// From there to `at`, in cells.
+    offset: f64,
 }
 
 impl Boundary {
-    fn new(lattice: &Lattice, at: f64, most: usize) -> Self {
+    fn new(lattice: &Lattice<'_>, at: f64) -> Self {
         let position = (at / lattice.step).min(lattice.cells as f64);
         // A boundary that is a lattice point up to rounding is that point.
         let index = ((position + 1e-9).floor() as usize).min(lattice.cells);
-        let offset = (position - index as f64).max(0.0);
-        let hours_back = |i: usize| (at - i as f64 * lattice.step).max(0.0);
-        let mut back = vec![vec![1.0; index + 1]];
-        back.push(
-            (0..=index)
-                .map(|i| lattice.life.cdf(hours_back(i)))
-                .collect(),
-        );
-        let shifted = |values: &[f64]| -> Vec<f64> {
-            (0..=index)
-                .map(|i| between(values, (index - i) as f64 + offset))
-                .collect()
-        };
-        for sum in lattice.sums.iter().take(most).skip(1) {
-            back.push(shifted(sum));
-        }
         Self {
             at,
             index,
-            back,
-            renewals_back: shifted(&lattice.renewals),
+            offset: (position - index as f64).max(0.0),
         }
     }
 
-    /// `F^(n)(at − i·h)`.
-    fn back(&self, n: usize) -> &[f64] {
-        self.back.get(n).map_or(&[], Vec::as_slice)
+    /// `values` looked back upon from here, at `at − i·h` for i = 0..=index.
+    fn back(&self, values: &[f64]) -> Vec<f64> {
+        if self.offset < 1e-9 {
+            return values[..=self.index].iter().rev().copied().collect();
+        }
+        let weights = cubic(self.offset);
+        (0..=self.index)
+            .map(|i| {
+                let k = self.index - i;
+                if k >= 1 && k + 2 < values.len() {
+                    weights[0] * values[k - 1]
+                        + weights[1] * values[k]
+                        + weights[2] * values[k + 1]
+                        + weights[3] * values[k + 2]
+                } else {
+                    between(values, k as f64 + self.offset)
+                }
+            })
+            .collect()
     }
+
+    /// `F(at − i·h)`.
+    fn cdf_back(&self, lattice: &Lattice<'_>) -> Vec<f64> {
+        let mut back = self.back(&lattice.cdf);
+        let from = (self.index + 1).saturating_sub(NEAR_ZERO);
+        for (i, value) in back.iter_mut().enumerate().skip(from) {
+            let hours = (self.at - i as f64 * lattice.step).max(0.0);
+            *value = lattice.life.cdf(hours);
+        }
+        back
+    }
+}
+
+/// What a first life that ends in a window at x adds to `P(N ≥ n)` there: `F^(n−1)(e − x)`, by where
+/// in the window x lies.
+#[derive(Debug, Clone)]
+struct Ending {
+    /// From the start to the first lattice point.
+    head: f64,
+    /// Each whole cell.
+    cells: Vec<f64>,
+    /// From the last lattice point to the end.
+    tail: f64,
 }
 
 /// A window `(start, end]` of operating hours, prepared once for all positions that share it.
@@ -192,88 +299,104 @@ impl Boundary {
 pub(super) struct Window {
     start: Option<Boundary>,
     end: Boundary,
-    /// Most wear-outs that matter.
-    most: usize,
-    /// `z_n` at lattice points up to the start, then at the start itself; n = 1, 2, ….
+    /// First lattice point not before the start.
+    first: usize,
+    /// For n = 1, 2, ….
+    endings: Vec<Ending>,
+    /// `z_n`, mean over each cell up to the start, and over what remains to the start; n = 1, 2, ….
     after_renewal: Vec<Vec<f64>>,
+    /// `m₀(s − u)`, mean over each cell up to the start.
+    renewals_back: Vec<f64>,
 }
 
 impl Window {
-    pub(super) fn new(lattice: &Lattice, start: f64, end: f64) -> Self {
+    pub(super) fn new(lattice: &Lattice<'_>, start: f64, end: f64) -> Self {
         let width = end - start;
         // `F^(n)(width)`: a new part at the very start of the window; an aged first part can add
         // one more.
         let mut most = 1;
-        while most <= lattice.most() && lattice.sum_at(most, width) > NEGLIGIBLE {
+        while most <= lattice.most() && lattice.sum_at(most, width) > lattice.negligible {
             most += 1;
         }
-        let end = Boundary::new(lattice, end, most);
-        if start <= 0.0 {
-            return Self {
-                start: None,
-                end,
-                most,
-                after_renewal: Vec::new(),
-            };
+        let end = Boundary::new(lattice, end);
+        let start = (start > 0.0).then(|| Boundary::new(lattice, start));
+        let first = start.map_or(0, |s| s.index + usize::from(s.offset > 1e-9));
+        // F^(n−1)(e − i·h) for n = 1, 2, …, backwards in i.
+        let mut backs = vec![vec![1.0; end.index + 1]];
+        if most > 1 {
+            backs.push(end.cdf_back(lattice));
         }
-        let start = Boundary::new(lattice, start, 1);
-        let after_renewal = (1..=most)
-            .map(|n| renewal_then(lattice, &start, &end, n))
+        for sum in lattice.sums.iter().take(most - 1).skip(1) {
+            backs.push(end.back(sum));
+        }
+        let endings: Vec<Ending> = backs
+            .iter()
+            .enumerate()
+            .map(|(less, back)| {
+                let whole = lattice.sum_at(less, width);
+                if first > end.index {
+                    return Ending {
+                        head: 0.5 * (whole + if less == 0 { 1.0 } else { 0.0 }),
+                        cells: Vec::new(),
+                        tail: 0.0,
+                    };
+                }
+                let at_end = if less == 0 { 1.0 } else { 0.0 };
+                Ending {
+                    head: 0.5 * (whole + back[first]),
+                    cells: cell_means(&back[first..]),
+                    tail: 0.5 * (back[end.index] + at_end),
+                }
+            })
+            .collect();
+        let Some(boundary) = start else {
+            return Self {
+                start,
+                end,
+                first,
+                endings,
+                after_renewal: Vec::new(),
+                renewals_back: Vec::new(),
+            };
+        };
+        let to_start = boundary.cdf_back(lattice);
+        let to_end = match backs.get(1) {
+            Some(back) => back.clone(),
+            None => end.cdf_back(lattice),
+        };
+        let after_renewal = endings
+            .iter()
+            .enumerate()
+            .map(|(less, ending)| {
+                let mut z: Vec<f64> = (0..=boundary.index)
+                    .map(|i| {
+                        let (from, to) = (to_start[i], to_end[i]);
+                        if less == 0 {
+                            to - from
+                        } else if first > end.index {
+                            ending.head * (to - from)
+                        } else {
+                            ending.head * (lattice.cdf[first - i] - from)
+                                + dot(
+                                    &ending.cells,
+                                    lattice.mass.get(first + 1 - i..).unwrap_or(&[]),
+                                )
+                                + ending.tail * (to - lattice.cdf[end.index - i])
+                        }
+                    })
+                    .collect();
+                z.push(lattice.sum_at(less + 1, width));
+                cell_means(&z)
+            })
             .collect();
         Self {
-            start: Some(start),
+            renewals_back: cell_means(&boundary.back(&lattice.renewals)),
+            start,
             end,
-            most,
+            first,
+            endings,
             after_renewal,
         }
-    }
-}
-
-/// `z_n(u)` at the lattice points u = i·h up to the start, then at the start.
-fn renewal_then(lattice: &Lattice, start: &Boundary, end: &Boundary, n: usize) -> Vec<f64> {
-    let width = end.at - start.at;
-    let cdf_to_start = start.back(1);
-    let cdf_to_end = end.back(1);
-    let mut z = Vec::with_capacity(start.index + 2);
-    if n == 1 {
-        z.extend((0..=start.index).map(|i| cdf_to_end[i] - cdf_to_start[i]));
-        z.push(lattice.life.cdf(width));
-        return z;
-    }
-    let left = end.back(n - 1);
-    let whole = |t: f64| lattice.sum_at(n - 1, t);
-    let first = first_point_from(lattice, start);
-    let mean_in_cell: Vec<f64> = (first + 1..=end.index)
-        .map(|l| 0.5 * (left[l - 1] + left[l]))
-        .collect();
-    for i in 0..=start.index {
-        let value = if first > end.index {
-            0.5 * whole(width) * (cdf_to_end[i] - cdf_to_start[i])
-        } else {
-            let mut sum =
-                0.5 * (whole(width) + left[first]) * (lattice.cdf[first - i] - cdf_to_start[i]);
-            let from = first + 1 - i;
-            if from < lattice.mass.len() {
-                sum += lattice.mass[from..]
-                    .iter()
-                    .zip(&mean_in_cell)
-                    .map(|(m, a)| m * a)
-                    .sum::<f64>();
-            }
-            sum + 0.5 * left[end.index] * (cdf_to_end[i] - lattice.cdf[end.index - i])
-        };
-        z.push(value);
-    }
-    z.push(lattice.sum_at(n, width));
-    z
-}
-
-/// First lattice point not before a window's start.
-fn first_point_from(lattice: &Lattice, start: &Boundary) -> usize {
-    if start.at - start.index as f64 * lattice.step > 1e-9 * lattice.step {
-        start.index + 1
-    } else {
-        start.index
     }
 }
 
@@ -282,44 +405,57 @@ fn first_point_from(lattice: &Lattice, start: &Boundary) -> usize {
 pub(super) struct Position {
     first: FirstLife,
     cdf: Vec<f64>,
-    /// `m(i·h)`.
+    /// `F₁(i·h) − F₁((i−1)·h)`, entry 0 is 0.
+    mass: Vec<f64>,
+    /// `m(i·h)`, and its increments.
     renewals: Vec<f64>,
+    renewal_mass: Vec<f64>,
 }
 
 impl Position {
-    /// `with_renewals` is needed for windows that start later than now.
-    pub(super) fn new(lattice: &Lattice, first: FirstLife, with_renewals: bool) -> Self {
-        let cdf: Vec<f64> = (0..=lattice.cells)
-            .map(|i| first.cdf(&lattice.life, i as f64 * lattice.step))
-            .collect();
-        let renewals = if with_renewals {
-            let masses = point_masses(&cdf);
-            let mut m = convolve(&masses, &lattice.renewals);
+    /// The `number`-th first life of the finest lattice. `with_renewals` is needed for windows that
+    /// start later than now.
+    pub(super) fn new(lattice: &Lattice<'_>, number: usize, with_renewals: bool) -> Self {
+        let (first, finest) = &lattice.finest.first[number];
+        let cdf: Vec<f64> = finest.iter().step_by(lattice.stride).copied().collect();
+        let mass = increments(&cdf);
+        let (renewals, renewal_mass) = if with_renewals {
+            let mut m = convolve(&point_masses(&mass), &lattice.renewals);
             for (m, f) in m.iter_mut().zip(&cdf) {
                 *m += f;
             }
-            m
+            let mass = increments(&m);
+            (m, mass)
         } else {
-            Vec::new()
+            (Vec::new(), Vec::new())
         };
         Self {
-            first,
+            first: *first,
             cdf,
+            mass,
             renewals,
+            renewal_mass,
+        }
+    }
+
+    /// `F₁` at a boundary.
+    fn cdf_at(&self, lattice: &Lattice<'_>, boundary: &Boundary) -> f64 {
+        if boundary.index < NEAR_ZERO {
+            self.first.cdf(&lattice.life, boundary.at)
+        } else {
+            between(&self.cdf, boundary.index as f64 + boundary.offset)
         }
     }
 
     /// `P(N ≥ 1), P(N ≥ 2), …` in the window.
-    pub(super) fn at_least(&self, lattice: &Lattice, window: &Window) -> Vec<f64> {
+    pub(super) fn at_least(&self, lattice: &Lattice<'_>, window: &Window) -> Vec<f64> {
         let mut at_least = self.first_in(lattice, window);
         if let Some(start) = &window.start {
-            let by_start = self.first.cdf(&lattice.life, start.at) + self.renewals_of_later(start);
+            let by_start = self.cdf_at(lattice, start)
+                + dot(&window.renewals_back, self.mass.get(1..).unwrap_or(&[]));
             let tail = by_start - self.renewals[start.index];
             for (p, z) in at_least.iter_mut().zip(&window.after_renewal) {
-                for k in 1..=start.index {
-                    *p += 0.5 * (z[k - 1] + z[k]) * (self.renewals[k] - self.renewals[k - 1]);
-                }
-                *p += 0.5 * (z[start.index] + z[start.index + 1]) * tail;
+                *p += dot(&z[..start.index], &self.renewal_mass[1..]) + z[start.index] * tail;
             }
         }
         at_least
@@ -327,59 +463,29 @@ impl Position {
 
     /// `∫_s^e F^(n−1)(e − x) dF₁(x)` for n = 1, 2, …: the part fitted now wears out in the window,
     /// and at least n − 1 successors with it.
-    fn first_in(&self, lattice: &Lattice, window: &Window) -> Vec<f64> {
+    fn first_in(&self, lattice: &Lattice<'_>, window: &Window) -> Vec<f64> {
         let end = &window.end;
-        let cdf_end = self.first.cdf(&lattice.life, end.at);
-        let (start_at, cdf_start, first) = match &window.start {
-            Some(start) => (
-                start.at,
-                self.first.cdf(&lattice.life, start.at),
-                first_point_from(lattice, start),
-            ),
-            None => (0.0, 0.0, 0),
-        };
-        let width = end.at - start_at;
-        (1..=window.most)
-            .map(|n| {
-                if n == 1 {
-                    return cdf_end - cdf_start;
+        let at_end = self.cdf_at(lattice, end);
+        let at_start = window
+            .start
+            .as_ref()
+            .map_or(0.0, |start| self.cdf_at(lattice, start));
+        let first = window.first;
+        window
+            .endings
+            .iter()
+            .enumerate()
+            .map(|(less, ending)| {
+                if less == 0 || first > end.index {
+                    ending.head * (at_end - at_start)
+                } else {
+                    ending.head * (self.cdf[first] - at_start)
+                        + dot(&ending.cells, &self.mass[first + 1..])
+                        + ending.tail * (at_end - self.cdf[end.index])
                 }
-                let whole = lattice.sum_at(n - 1, width);
-                if first > end.index {
-                    return 0.5 * whole * (cdf_end - cdf_start);
-                }
-                let left = end.back(n - 1);
-                let mut sum = 0.5 * (whole + left[first]) * (self.cdf[first] - cdf_start);
-                for l in first + 1..=end.index {
-                    sum += 0.5 * (left[l - 1] + left[l]) * (self.cdf[l] - self.cdf[l - 1]);
-                }
-                sum + 0.5 * left[end.index] * (cdf_end - self.cdf[end.index])
             })
             .collect()
     }
-
-    /// `∫_0^s m₀(s − x) dF₁(x)` at a boundary s.
-    fn renewals_of_later(&self, at: &Boundary) -> f64 {
-        let back = &at.renewals_back;
-        let mut sum = 0.0;
-        for l in 1..=at.index {
-            sum += 0.5 * (back[l - 1] + back[l]) * (self.cdf[l] - self.cdf[l - 1]);
-        }
-        sum
-    }
-}
-
-fn point_masses(cdf: &[f64]) -> Vec<f64> {
-    let mass = |i: usize| {
-        if i == 0 || i >= cdf.len() {
-            0.0
-        } else {
-            cdf[i] - cdf[i - 1]
-        }
-    };
-    (0..cdf.len())
-        .map(|i| 0.5 * (mass(i) + mass(i + 1)))
-        .collect()
 }
 
 /// Two moments, s and e, for the chance of so many wear-outs by s and so many more by e.
@@ -395,7 +501,7 @@ pub(super) struct JointWindow {
 }
 
 impl JointWindow {
-    pub(super) fn new(lattice: &Lattice, start: f64, end: f64, first: usize) -> Self {
+    pub(super) fn new(lattice: &Lattice<'_>, start: f64, end: f64, first: usize) -> Self {
         Self {
             start,
             window: (end > start).then(|| Window::new(lattice, start, end)),
@@ -409,14 +515,14 @@ impl JointWindow {
 #[derive(Debug, Clone)]
 pub(super) struct JointPosition {
     position: Position,
-    /// `P(i-th wear-out by k·h)` for i = 1, 2, ….
-    times: Vec<Vec<f64>>,
+    /// `P(i-th wear-out by k·h)` for i = 1, 2, …: values and increments.
+    times: Vec<(Vec<f64>, Vec<f64>)>,
 }
 
 impl JointPosition {
-    pub(super) fn new(lattice: &Lattice, first: FirstLife, windows: &[JointWindow]) -> Self {
-        let position = Position::new(lattice, first, false);
-        let masses = point_masses(&position.cdf);
+    pub(super) fn new(lattice: &Lattice<'_>, number: usize, windows: &[JointWindow]) -> Self {
+        let position = Position::new(lattice, number, false);
+        let masses = point_masses(&position.mass);
         let most = windows
             .iter()
             .filter(|w| w.start > 0.0 && w.window.is_some())
@@ -424,9 +530,11 @@ impl JointPosition {
             .max()
             .unwrap_or(0)
             .min(lattice.most());
-        let mut times = vec![position.cdf.clone()];
+        let mut times = vec![(position.cdf.clone(), position.mass.clone())];
         for n in 1..most {
-            times.push(convolve(&masses, &lattice.sums[n - 1]));
+            let time = convolve(&masses, &lattice.sums[n - 1]);
+            let mass = increments(&time);
+            times.push((time, mass));
         }
         Self { position, times }
     }
@@ -436,7 +544,7 @@ impl JointPosition {
     /// For i = 0 the first life ends after s: the first integral of the module's notes. For i ≥ 1
     /// the last renewal before s is the i-th: `∫_0^s z_n(u) dG_i(u)`, `G_i` the distribution of its
     /// time.
-    pub(super) fn joint(&self, lattice: &Lattice, joint: &JointWindow) -> Vec<Vec<f64>> {
+    pub(super) fn joint(&self, lattice: &Lattice<'_>, joint: &JointWindow) -> Vec<Vec<f64>> {
         let by_start = joint
             .by_start
             .as_ref()
@@ -459,16 +567,16 @@ impl JointPosition {
             return rows;
         };
         for (i, row) in rows.iter_mut().enumerate().skip(1) {
-            let Some(time) = self.times.get(i - 1) else {
+            let Some((time, mass)) = self.times.get(i - 1) else {
                 break;
             };
             let tail = (at_least(i) - time[start.index]).max(0.0);
-            row.extend(window.after_renewal.iter().map(|z| {
-                let whole: f64 = (1..=start.index)
-                    .map(|k| 0.5 * (z[k - 1] + z[k]) * (time[k] - time[k - 1]))
-                    .sum();
-                whole + 0.5 * (z[start.index] + z[start.index + 1]) * tail
-            }));
+            row.extend(
+                window
+                    .after_renewal
+                    .iter()
+                    .map(|z| dot(&z[..start.index], &mass[1..]) + z[start.index] * tail),
+            );
         }
         rows
     }
