@@ -1,10 +1,23 @@
 //! The stages in order, for one fleet: records → lives → model → forecast → stock.
 
-use crate::forecast::Forecast;
-use crate::lives::Lives;
-use crate::models::{Fit, LifeModel};
-use crate::records::Fleet;
-use crate::stock::StockPlan;
+use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
+use crate::lives::{Life, Lives, Observations, build, observations};
+use crate::models::{
+    Belief, Caution, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit, life_model,
+};
+use crate::records::{Fleet, Part};
+use crate::stock::{StockOptions, StockPlan, plan};
+
+/// What may be asked of an analysis on top of what the fleet folder says.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct AnalysisOptions {
+    /// How to look ahead.
+    pub forecast: ForecastOptions,
+    /// Chance of no shortage, in (0, 1), instead of the fleet's.
+    pub service_level: Option<f64>,
+    /// Lead time of every part, days, instead of the catalogue's.
+    pub lead_time_days: Option<f64>,
+}
 
 /// Everything the program worked out about a fleet; the report and every command show parts of it.
 #[derive(Debug, Clone)]
@@ -21,4 +34,95 @@ pub struct Analysis {
     pub forecast: Forecast,
     /// Orders, kits, changes, intervals.
     pub stock: StockPlan,
+}
+
+impl Analysis {
+    /// Runs the stages in order. What cannot be given for a part is said in
+    /// [`Forecast::no_forecast`] or among the cautions; the rest goes on.
+    pub fn of(fleet: Fleet, options: &AnalysisOptions) -> Self {
+        let lives = build(&fleet);
+        let mut fits = Vec::new();
+        let mut models = Vec::new();
+        let mut ahead = options.forecast.clone();
+        let mut cautions = Vec::new();
+        for part in &fleet.parts {
+            let observed = of_part(&lives.lives, &part.name);
+            if !observed.is_empty()
+                && let Ok(mut fitted) = fit(&observed, &request(part))
+            {
+                fitted.part = Some(part.name.clone());
+                fits.push(fitted);
+            }
+            match life_model(part, &observed) {
+                Ok(model) => {
+                    cautions.extend(model.cautions.iter().map(|c| about(&part.name, c)));
+                    models.push(model);
+                }
+                Err(none) => {
+                    ahead
+                        .no_model
+                        .insert(part.name.clone(), sentence(&none.reason));
+                }
+            }
+        }
+        let mut outlook = Outlook::new(&fleet, &lives, &models, &ahead);
+        outlook.cautions.extend(cautions);
+        outlook.cautions.sort();
+        outlook.cautions.dedup();
+        let forecast = of_outlook(&outlook);
+        let stock = plan(
+            &fleet,
+            &outlook,
+            &StockOptions {
+                service_level: options.service_level.unwrap_or(fleet.service_level),
+                lead_time_days: options.lead_time_days,
+            },
+        );
+        Self {
+            fleet,
+            lives,
+            fits,
+            models,
+            forecast,
+            stock,
+        }
+    }
+}
+
+/// Lives of one part kind as the models read them.
+fn of_part(lives: &[Life], part: &str) -> Observations {
+    observations(lives.iter().filter(|life| life.part == part))
+}
+
+/// The fit that is shown for each part: Weibull, with intervals from the posterior.
+fn request(part: &Part) -> FitRequest {
+    FitRequest {
+        family: Family::Weibull,
+        method: Method::Likelihood,
+        interval: IntervalMethod::Posterior,
+        confidence: 0.95,
+        at_probability: vec![0.1, 0.5, 0.9],
+        at_hours: Vec::new(),
+        known_shape: None,
+        belief: part.believed_life.map(|b| Belief {
+            low: b.low_hours,
+            high: b.high_hours,
+            worth: b.worth,
+        }),
+    }
+}
+
+fn about(part: &str, caution: &Caution) -> Caution {
+    let mut caution = caution.clone();
+    caution.part.get_or_insert_with(|| part.to_owned());
+    caution
+}
+
+/// With a full stop.
+fn sentence(words: &str) -> String {
+    if words.ends_with('.') {
+        words.to_owned()
+    } else {
+        format!("{words}.")
+    }
 }

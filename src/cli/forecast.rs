@@ -3,16 +3,47 @@
 use clap::Args;
 
 use super::fleet_args::FleetArgs;
+use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
+use crate::analysis::Analysis;
+use crate::report::{self, SAFETY, tables, text, wrapped};
 
 /// Arguments of `wearcast forecast`.
 #[derive(Debug, Args)]
+#[command(after_help = "Example: wearcast forecast examples/evaporator-crew")]
 pub(super) struct ForecastArgs {
     #[command(flatten)]
     fleet: FleetArgs,
+    #[command(flatten)]
+    what_if: WhatIf,
 }
 
 pub(super) fn run(args: &ForecastArgs) -> Result<Reply, CliError> {
-    let _ = (&args.fleet.dir, &args.fleet.as_of, args.fleet.json);
-    Err(CliError::NotBuilt("forecast"))
+    let analysis = analyse(&args.fleet, &args.what_if)?;
+    let stdout = if args.fleet.json {
+        report::json("forecast", &analysis.forecast)
+    } else {
+        [
+            text(&tables::fitted(&analysis)),
+            text(&tables::demand(&analysis)),
+            text(&tables::cautions(&analysis)),
+            wrapped(SAFETY, "", ""),
+        ]
+        .join("\n")
+    };
+    Ok(Reply {
+        stdout,
+        remarks: Vec::new(),
+        not_given: not_given(&analysis),
+    })
+}
+
+/// Parts without a forecast, as sentences.
+pub(super) fn not_given(analysis: &Analysis) -> Vec<String> {
+    analysis
+        .forecast
+        .no_forecast
+        .iter()
+        .map(|none| format!("{}: no forecast. {}", none.part, none.reason))
+        .collect()
 }

@@ -17,6 +17,7 @@ mod new;
 mod report;
 mod stock;
 mod validate;
+mod what_if;
 
 use std::ffi::OsString;
 use std::io::Write;

@@ -6,8 +6,8 @@ use clap::Args;
 
 use super::directory::write_directory;
 use super::fleet_args::FleetArgs;
+use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
-use crate::analysis::Analysis;
 use crate::report;
 
 /// Arguments of `wearcast report`.
@@ -20,6 +20,8 @@ use crate::report;
 pub(super) struct ReportArgs {
     #[command(flatten)]
     fleet: FleetArgs,
+    #[command(flatten)]
+    what_if: WhatIf,
     /// Directory to write: index.html, charts, tables, wearcast.xlsx, results.json.
     #[arg(long, short, value_name = "OUT", required_unless_present = "json")]
     output: Option<PathBuf>,
@@ -35,7 +37,7 @@ const OURS: [&str; 5] = [
 ];
 
 pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
-    let analysis = analysis(&args.fleet)?;
+    let analysis = analyse(&args.fleet, &args.what_if)?;
     let not_given = analysis
         .forecast
         .no_forecast
@@ -61,9 +63,4 @@ pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
         remarks,
         not_given,
     })
-}
-
-fn analysis(fleet: &FleetArgs) -> Result<Analysis, CliError> {
-    let _ = (&fleet.dir, &fleet.as_of);
-    Err(CliError::NotBuilt("report"))
 }

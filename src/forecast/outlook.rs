@@ -10,9 +10,10 @@ use super::first_life::FirstLife;
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
 use super::types::NoForecast;
-use crate::lives::Lives;
+use crate::lives::{Fitted, Lives};
+use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
-use crate::records::{ChangedHow, Fleet, Job};
+use crate::records::{ChangedHow, Fleet, Job, Verdict};
 
 /// How to look ahead.
 #[derive(Debug, Clone, PartialEq)]
@@ -176,6 +177,7 @@ impl Outlook {
             ChangedHow::AsASet => part.per_machine.max(1),
             ChangedHow::Singly => 1,
         };
+        let meters = Meters::new(fleet);
         let mut places: Vec<Place> = Vec::new();
         let mut uncounted: Vec<(FirstLife, u32)> = Vec::new();
         let mut unknown = 0;
@@ -194,11 +196,12 @@ impl Outlook {
             };
             let first = match fitted.age_hours {
                 Some(age) => FirstLife::Aged(age.max(0.0)),
-                None => FirstLife::Met { seen: 0.0 },
+                None => FirstLife::Met {
+                    seen: seen(fleet, &meters, fitted),
+                },
             };
-            if fitted.age_hours.is_none() {
-                unknown += 1;
-            } else if fitted.life.is_none() {
+            unknown += u32::from(fitted.age_hours.is_none());
+            if fitted.age_hours.is_none() || fitted.life.is_none() {
                 uncounted.push((first, 1));
             }
             places.push(Place {
@@ -302,6 +305,34 @@ impl Outlook {
         }
         groups
     }
+}
+
+/// Hours for which a part of unknown age has been seen in service: since the first reading of its
+/// machine's meter when no record since could have been its change, else none that are sure.
+fn seen(fleet: &Fleet, meters: &Meters, fitted: &Fitted) -> f64 {
+    let in_doubt = fitted.since.is_some()
+        || fleet
+            .gaps
+            .iter()
+            .any(|g| g.machine == fitted.machine && g.part == fitted.part)
+        || fleet.replacements.iter().any(|r| {
+            r.machine == fitted.machine
+                && r.part == fitted.part
+                && (r.position.is_none() || r.position.as_ref() == Some(&fitted.position))
+                && r.verdict != Verdict::InspectedOk
+        });
+    if in_doubt {
+        return 0.0;
+    }
+    meters
+        .readings(&fitted.machine)
+        .iter()
+        .map(|r| r.date)
+        .min()
+        .and_then(|first| meters.point_at(&fitted.machine, first))
+        .zip(meters.point_at(&fitted.machine, fleet.as_of))
+        .and_then(|(from, to)| meters.between(&fitted.machine, &from, &to))
+        .map_or(0.0, |hours| hours.low.max(0.0))
 }
 
 /// The hours of one machine that a window covers.
