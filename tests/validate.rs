@@ -38,7 +38,7 @@ fn no_published_value_is_missed() {
         .collect();
     assert!(misses.is_empty(), "{}", misses.join("\n"));
     assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
-    assert_eq!(json["totals"]["values"], 1022);
+    assert!(json["totals"]["values"].as_u64().unwrap() >= 1072);
 }
 
 #[test]
