@@ -59,7 +59,7 @@ const KINDS: [Kind; 5] = [
     Kind {
         name: "guide block",
         shape: 3.0,
-        scale: 2300.0,
+        scale: 1500.0,
         positions: &["left", "middle", "right"],
         worn_reasons: &["worn, hose rubbing"],
     },
@@ -92,6 +92,9 @@ const MACHINES: [(&str, Option<Date>, char, f64); 8] = [
 
 /// The hour meter of this machine was swapped for a new one between the seasons.
 const METER_SWAP: (&str, Date) = ("EV-5", date(2025, 3, 12));
+
+/// When the yard last read every meter.
+const YARD_READING: Date = date(2026, 3, 30);
 
 /// Mill, first day, days, crew, hours asked of each machine, hose size in inches.
 type PastJob = (&'static str, Date, i32, char, f64, &'static str);
@@ -297,10 +300,18 @@ fn days(n: i32) -> Span {
 
 /// Every file of the folder, by name.
 pub(crate) fn files() -> BTreeMap<&'static str, String> {
-    let books = two_seasons();
+    with_seed(SEED)
+}
+
+/// The same crew with other luck.
+pub(crate) fn with_seed(seed: u64) -> BTreeMap<&'static str, String> {
+    let books = two_seasons(seed);
     BTreeMap::from([
         ("README.md", readme()),
-        ("fleet.toml", FLEET.to_owned()),
+        (
+            "fleet.toml",
+            FLEET.replace("{old}", &last_of_the_old_meter(&books)),
+        ),
         ("jobs.csv", jobs_csv()),
         ("meter_readings.csv", readings_csv(&books)),
         ("replacements.csv", log_csv(&books)),
@@ -308,8 +319,8 @@ pub(crate) fn files() -> BTreeMap<&'static str, String> {
     ])
 }
 
-fn two_seasons() -> Books {
-    let mut luck = Luck(Xoshiro256PlusPlus::seed_from_u64(SEED));
+fn two_seasons(seed: u64) -> Books {
+    let mut luck = Luck(Xoshiro256PlusPlus::seed_from_u64(seed));
     let mut books = Books::default();
     let mut machines = Vec::new();
     for (name, new_on, crew, habit) in MACHINES {
@@ -359,6 +370,12 @@ fn two_seasons() -> Books {
                 work(machine, job, *new_on == Some(job.1), &mut luck, &mut books);
             }
         }
+    }
+    // The yard reads every meter before the third season; nothing ran over the winter.
+    for (_, machine) in &machines {
+        books
+            .readings
+            .push((YARD_READING, machine.name, tenths(machine.meter)));
     }
     soil(&mut books);
     books
@@ -541,6 +558,12 @@ fn soil(books: &mut Books) {
     }
 }
 
+fn last_of_the_old_meter(books: &Books) -> String {
+    let swap = |r: &&(Date, &str, f64)| (r.0, r.1) == (METER_SWAP.1, METER_SWAP.0);
+    let reading = books.readings.iter().find(swap).map_or(0.0, |r| r.2);
+    format!("{reading:.1}")
+}
+
 fn log_csv(books: &Books) -> String {
     let mut out = "Date,Unit,Item,Pos,Meter,Why,Qty,Qty worn,Mill\n".to_owned();
     for r in &books.log {
@@ -656,6 +679,7 @@ file = "meter_readings.csv"
 [[readings.resets]]           # this machine got a new hour meter
 machine = "EV-5"
 date = 2025-03-12
+old_reading = {old}
 new_reading = 0.0
 
 [[tension]]
