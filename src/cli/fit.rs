@@ -23,9 +23,9 @@ pub(super) struct FitArgs {
     /// How the parameters are estimated.
     #[arg(long, value_enum, default_value = "likelihood")]
     method: MethodArg,
-    /// How the intervals are made.
-    #[arg(long, value_enum, default_value = "posterior")]
-    interval: IntervalArg,
+    /// How the intervals are made [default: posterior].
+    #[arg(long, value_enum)]
+    interval: Option<IntervalArg>,
     /// Confidence of the intervals, between 0 and 1.
     #[arg(long, default_value_t = 0.95, value_name = "SHARE")]
     confidence: f64,
@@ -121,7 +121,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
             CliError::Input(format!("{}{group}: {error}", args.lives.display()))
         })?;
         answer.part = label;
-        if let Some(why) = missing(&answer) {
+        if let Some(why) = missing(&answer, args.interval.is_some()) {
             let name = answer.part.as_deref().unwrap_or("the lives");
             not_given.push(format!("{name}: {why}"));
         }
@@ -154,7 +154,7 @@ fn request(args: &FitArgs) -> FitRequest {
             MethodArg::TimeOnRank => Method::TimeOnRank,
             MethodArg::RankOnTime => Method::RankOnTime,
         },
-        interval: match args.interval {
+        interval: match args.interval.unwrap_or(IntervalArg::Posterior) {
             IntervalArg::Likelihood => IntervalMethod::Likelihood,
             IntervalArg::Wald => IntervalMethod::Wald,
             IntervalArg::Posterior => IntervalMethod::Posterior,
@@ -248,14 +248,18 @@ fn cell(values: &ColumnValues, i: usize) -> Option<String> {
     }
 }
 
-/// Why something asked for is not there, when it is not.
-fn missing(fit: &Fit) -> Option<String> {
-    let estimated = fit.parameters.iter().all(|p| p.estimate.is_some());
+/// Why something asked for is not there, when it is not: an estimate (a lower bound stands in for
+/// it where nothing wore out), or an interval that was asked for by name.
+fn missing(fit: &Fit, interval_asked: bool) -> Option<String> {
+    let estimated = fit
+        .parameters
+        .iter()
+        .all(|p| p.estimate.is_some() || p.lower.is_some());
     let bounded = fit
         .parameters
         .iter()
         .any(|p| p.lower.is_some() || p.upper.is_some());
-    if !fit.parameters.is_empty() && estimated && bounded {
+    if !fit.parameters.is_empty() && estimated && (bounded || !interval_asked) {
         return None;
     }
     let why = fit
@@ -320,12 +324,19 @@ fn shown(fit: &Fit) -> String {
          from a later age.",
         n.total, n.worn, n.right_censored, n.left_censored, n.interval_censored, n.left_truncated
     ));
+    let intervals = if fit.parameters.iter().any(|p| p.lower.is_some()) {
+        format!(
+            "{} % intervals: {}",
+            100.0 * fit.confidence,
+            words(&fit.interval_method)
+        )
+    } else {
+        "no intervals".to_owned()
+    };
     table.note(format!(
-        "{}, {}; {} % intervals: {}.",
+        "Family {}, by {}; {intervals}.",
         words(&fit.distribution),
-        words(&fit.method),
-        format::significant(100.0 * fit.confidence, 4),
-        words(&fit.interval_method)
+        words(&fit.method)
     ));
     if let Some(log_likelihood) = fit.log_likelihood {
         table.note(format!(

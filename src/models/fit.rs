@@ -154,6 +154,9 @@ pub struct GoodnessOfFit {
     pub anderson_darling: Option<f64>,
     /// p-value that accounts for the estimated parameters; null where not computed.
     pub p_value: Option<f64>,
+    /// Correlation of the probability plot (log hours against the family's quantile of the median
+    /// rank); null where ranks have no meaning.
+    pub plot_correlation: Option<f64>,
 }
 
 /// The answer, for one part or group.

@@ -165,12 +165,21 @@ impl PowerSums {
 /// entered late.
 fn weibull_profile(lives: &LogLives) -> Result<(f64, f64), NoOptimum> {
     let worn = lives.worn_exactly();
+    let beta = weibull_shape(lives, worn)?;
+    let mu = (PowerSums::at(lives, beta).ln_sum - worn.ln()) / beta;
+    Ok((mu, 1.0 / beta))
+}
+
+/// Root of `k/(rβ) + mean worn ln t − Σ t^β ln t / Σ t^β` in β: the likelihood's for k = r worn.
+pub(crate) fn weibull_shape(lives: &LogLives, k: f64) -> Result<f64, NoOptimum> {
+    let worn = lives.worn_exactly();
+    let share = k / worn;
     let mean_worn = lives.exact.iter().map(|(y, w)| w * y).sum::<f64>() / worn;
     let score = |beta: f64| {
         let sums = PowerSums::at(lives, beta);
         (
-            1.0 / beta + mean_worn - sums.mean,
-            -1.0 / (beta * beta) - sums.variance,
+            share / beta + mean_worn - sums.mean,
+            -share / (beta * beta) - sums.variance,
         )
     };
     let (_, spread) = lives.rough();
@@ -182,8 +191,7 @@ fn weibull_profile(lives: &LogLives) -> Result<(f64, f64), NoOptimum> {
     if beta <= SMALLEST_TAU {
         return Err(NoOptimum::Flat);
     }
-    let mu = (PowerSums::at(lives, beta).ln_sum - worn.ln()) / beta;
-    Ok((mu, 1.0 / beta))
+    Ok(beta)
 }
 
 /// Root of a slope that is positive left of the root and negative right of it, on (0, ∞): doubling

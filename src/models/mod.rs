@@ -2,11 +2,13 @@
 //! fit checks, regression.
 
 mod belief;
+mod bootstrap;
 mod caution;
 pub mod curve;
 mod fit;
 mod fitting;
 mod functional;
+mod goodness;
 mod kernel;
 mod life_model;
 mod likelihood;
@@ -15,7 +17,9 @@ mod log_lives;
 mod maximise;
 mod posterior;
 mod prediction;
+mod ranks;
 pub mod regression;
+mod threshold;
 mod wald;
 
 pub use belief::Prior;
@@ -28,3 +32,4 @@ pub use log_lives::count_lives;
 pub use maximise::NoOptimum;
 pub use posterior::NoPosterior;
 pub use prediction::ShareBand;
+pub use ranks::{PlotPoint, median_rank, plot_points};

@@ -125,6 +125,7 @@ fn fit(part: &str, lives: LifeCounts) -> Fit {
         goodness_of_fit: GoodnessOfFit {
             anderson_darling: Some(0.41),
             p_value: Some(0.62),
+            plot_correlation: None,
         },
         cautions: vec![Caution::about(
             CautionCode::FewWorn,

@@ -1,0 +1,165 @@
+//! Bootstrap by fractional random weights, bias-corrected.
+//!
+//! Each replicate refits the same lives with independent standard exponential weights (a gamma of
+//! shape c for c lives alike), so every life stays in and censored samples rarely lose their
+//! optimum. Limits are the percentiles of the replicates after the usual correction for median
+//! bias: with z₀ the normal quantile of the share of replicates below the estimate, the percentiles
+//! at Φ(2z₀ ± z). One random stream a replicate, so threads change nothing.
+//!
+//! Sources: L. Xu, C. Gotwalt, Y. Hong, C. King, W. Meeker, Applications of the fractional-random-
+//! weight bootstrap, The American Statistician 74 (2020); B. Efron, Better bootstrap confidence
+//! intervals, JASA 82 (1987) (both from memory).
+
+use rayon::prelude::*;
+
+use crate::lives::Observations;
+use crate::numerics::special::{normal_cdf, normal_quantile};
+use crate::numerics::streams::{Stream, stream};
+
+use super::functional::{Intervals, Limits, Offset};
+use super::kernel::Kernel;
+use super::log_lives::LogLives;
+use super::maximise::{Optimum, maximise, maximise_known_sigma};
+
+/// Replicates.
+pub(crate) const REPLICATES: u64 = 2000;
+/// Share of replicates without an optimum above which there are no limits.
+const MOST_LOST: f64 = 0.05;
+const SEED: u64 = 0x0077_6561_7263_6173;
+
+/// Refitted curves, in shifted log hours.
+pub(crate) struct Bootstrap {
+    kernel: Kernel,
+    shift: f64,
+    estimate: Optimum,
+    known_sigma: bool,
+    curves: Vec<(f64, f64)>,
+    multiplier: f64,
+}
+
+impl Bootstrap {
+    /// Refits; `None` when too many replicates have no optimum.
+    pub(crate) fn new(
+        kernel: Kernel,
+        observations: &Observations,
+        lives: &LogLives,
+        estimate: Optimum,
+        known_sigma: bool,
+        multiplier: f64,
+    ) -> Option<Self> {
+        let curves: Vec<(f64, f64)> = (0..REPLICATES)
+            .into_par_iter()
+            .filter_map(|replicate| {
+                let weighted = if lives.entry.y.is_empty() {
+                    reweighted(lives, replicate)
+                } else {
+                    reweighted_from_start(observations, replicate)
+                };
+                let optimum = if known_sigma {
+                    maximise_known_sigma(&weighted, kernel, estimate.sigma)
+                } else {
+                    maximise(&weighted, kernel)
+                };
+                optimum.ok().map(|o| (o.mu, o.sigma))
+            })
+            .collect();
+        let kept = curves.len() as f64 / REPLICATES as f64;
+        (kept >= 1.0 - MOST_LOST).then_some(Self {
+            kernel,
+            shift: lives.shift,
+            estimate,
+            known_sigma,
+            curves,
+            multiplier,
+        })
+    }
+
+    fn limits(&self, of: impl Fn(f64, f64) -> f64) -> Limits {
+        let estimate = of(self.estimate.mu, self.estimate.sigma);
+        let mut values: Vec<f64> = self
+            .curves
+            .iter()
+            .map(|&(mu, sigma)| of(mu, sigma))
+            .collect();
+        if !estimate.is_finite() || values.iter().any(|v| v.is_nan()) {
+            return Limits::default();
+        }
+        values.sort_by(f64::total_cmp);
+        let n = values.len() as f64;
+        let below = values.partition_point(|v| *v < estimate) as f64;
+        let bias = normal_quantile((below.max(0.5) / n).min(1.0 - 0.5 / n));
+        let at = |z: f64| {
+            let position = normal_cdf(2.0 * bias + z) * n - 0.5;
+            let low = position.floor().clamp(0.0, n - 1.0);
+            let high = (low + 1.0).min(n - 1.0);
+            let part = (position - low).clamp(0.0, 1.0);
+            let (a, b) = (values[low as usize], values[high as usize]);
+            Some(a + part * (b - a)).filter(|v| v.is_finite())
+        };
+        Limits {
+            lower: at(-self.multiplier),
+            upper: at(self.multiplier),
+        }
+    }
+}
+
+/// A random weight for lives that count so much.
+fn draw(random: &mut Stream, weight: f64) -> f64 {
+    if weight == 1.0 {
+        random.exponential()
+    } else {
+        random.gamma(weight)
+    }
+}
+
+/// The same lives with random weights.
+fn reweighted(lives: &LogLives, replicate: u64) -> LogLives {
+    let mut random = stream(SEED, replicate);
+    let mut out = lives.clone();
+    for column in [&mut out.exact, &mut out.right, &mut out.left] {
+        for weight in &mut column.weight {
+            *weight = draw(&mut random, *weight);
+        }
+    }
+    for p in &mut out.between {
+        p.weight = draw(&mut random, p.weight);
+    }
+    out
+}
+
+/// With late entry a life's two terms must get the same weight, so the weights are drawn before
+/// lives are split by kind.
+fn reweighted_from_start(observations: &Observations, replicate: u64) -> LogLives {
+    let mut random = stream(SEED, replicate);
+    let mut out = observations.clone();
+    out.count = (0..observations.len())
+        .map(|i| {
+            draw(
+                &mut random,
+                observations.count.get(i).copied().unwrap_or(1.0),
+            )
+        })
+        .collect();
+    LogLives::new(&out)
+}
+
+impl Intervals for Bootstrap {
+    fn shape(&self) -> Limits {
+        if self.known_sigma {
+            return Limits::default();
+        }
+        self.limits(|_, sigma| -sigma.ln()).map(f64::exp)
+    }
+
+    fn life(&self, offset: Offset) -> Limits {
+        self.limits(|mu, sigma| mu + offset.at(self.kernel, sigma) + self.shift)
+            .map(f64::exp)
+    }
+
+    fn reliability(&self, hours: f64) -> Limits {
+        let y = hours.ln() - self.shift;
+        // In −z, which rises with the reliability.
+        self.limits(|mu, sigma| (mu - y) / sigma)
+            .map(|minus_z| self.kernel.survival(-minus_z))
+    }
+}
