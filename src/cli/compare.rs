@@ -1,13 +1,251 @@
 //! `wearcast compare`.
 
-use clap::Args;
+use std::path::PathBuf;
 
-use super::{CliError, Reply};
+use clap::{Args, ValueEnum};
+use serde::Serialize;
+
+use super::{CliError, Reply, lives_input};
+use crate::compare::{CompareOptions, Comparison, PrimaryTest, compare};
+use crate::models::Family;
+use crate::models::regression::TestResult;
+use crate::report::{self, Cell, Table, format};
 
 /// Arguments of `wearcast compare`.
 #[derive(Debug, Args)]
-pub(super) struct CompareArgs {}
+pub(super) struct CompareArgs {
+    /// Lives file (.csv or .parquet), or a fleet folder.
+    #[arg(value_name = "LIVES|DIR")]
+    input: PathBuf,
+    /// Column that tells the groups.
+    #[arg(long, value_name = "COLUMN")]
+    by: String,
+    /// Only lives of this part kind.
+    #[arg(long, value_name = "PART")]
+    part: Option<String>,
+    /// Column that tells the machine: lives on one machine are alike.
+    #[arg(long, value_name = "COLUMN", default_value = "machine")]
+    machine: String,
+    /// Columns to hold constant in a second life ratio beside the first.
+    #[arg(long, value_delimiter = ',', value_name = "COLUMN,…")]
+    adjust: Vec<String>,
+    /// Column within whose values only the log-rank test compares.
+    #[arg(long, value_name = "COLUMN")]
+    stratify: Option<String>,
+    /// Family of life distributions behind the life ratios.
+    #[arg(long, value_enum, default_value = "weibull")]
+    distribution: FamilyArg,
+    /// Confidence of the limits, two-sided.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.95)]
+    confidence: f64,
+    /// One JSON document on stdout, nothing else.
+    #[arg(long)]
+    json: bool,
+}
 
-pub(super) fn run(_args: &CompareArgs) -> Result<Reply, CliError> {
-    Err(CliError::NotBuilt("compare"))
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum FamilyArg {
+    Weibull,
+    Lognormal,
+    Loglogistic,
+    Exponential,
+}
+
+#[derive(Debug, Serialize)]
+struct Body {
+    comparisons: Vec<Comparison>,
+}
+
+pub(super) fn run(args: &CompareArgs) -> Result<Reply, CliError> {
+    let options = CompareOptions {
+        by: args.by.clone(),
+        machine: Some(args.machine.clone()),
+        adjust: args.adjust.clone(),
+        stratify: args.stratify.clone(),
+        family: match args.distribution {
+            FamilyArg::Weibull => Family::Weibull,
+            FamilyArg::Lognormal => Family::Lognormal,
+            FamilyArg::Loglogistic => Family::Loglogistic,
+            FamilyArg::Exponential => Family::Exponential,
+        },
+        confidence: args.confidence,
+    };
+    let inputs = lives_input::read(&args.input, args.part.as_deref())?;
+    let one = inputs.len() == 1;
+    let mut comparisons = Vec::new();
+    let mut not_given = Vec::new();
+    for input in inputs {
+        match compare(&input.table, &options) {
+            Ok(mut comparison) => {
+                comparison.part = input.part;
+                comparisons.push(comparison);
+            }
+            Err(error) if one => {
+                return Err(CliError::Input(format!(
+                    "{}: {error}",
+                    args.input.display()
+                )));
+            }
+            Err(error) => {
+                not_given.push(format!("{}: {error}", input.part.unwrap_or_default()));
+            }
+        }
+    }
+    let stdout = match (args.json, &comparisons[..]) {
+        (true, [comparison]) if one => report::json("compare", comparison),
+        (true, _) => report::json("compare", &Body { comparisons }),
+        (false, _) => comparisons
+            .iter()
+            .map(shown)
+            .collect::<Vec<_>>()
+            .join("\n\n"),
+    };
+    Ok(Reply {
+        stdout,
+        remarks: Vec::new(),
+        not_given,
+    })
+}
+
+/// The answer first, then what it rests on.
+fn shown(c: &Comparison) -> String {
+    let mut out = String::new();
+    if let Some(part) = &c.part {
+        out.push_str(&format::plain(part));
+        out.push('\n');
+    }
+    out.push_str(&report::wrapped(&format::plain(&c.answer), "", ""));
+    out.push_str("\n\n");
+    out.push_str(&report::text(&groups(c)));
+    out.push('\n');
+    out.push_str(&report::text(&ratios(c)));
+    out.push('\n');
+    out.push_str(&report::text(&tests(c)));
+    out
+}
+
+fn hours(value: Option<f64>) -> Cell {
+    Cell::maybe(value, |v| Cell::text(format::hours(v)))
+}
+
+fn three(value: Option<f64>) -> Cell {
+    Cell::maybe(value, |v| Cell::text(format::significant(v, 3)))
+}
+
+fn groups(c: &Comparison) -> Table {
+    let mut table = Table::new("groups", format!("Lives by {}", c.by))
+        .words("value", c.by.as_str())
+        .figures("lives", "Lives")
+        .figures("worn", "Worn")
+        .figures("machines", "Machines")
+        .figures("median", "Median, h")
+        .figures("lower", "Lower")
+        .figures("upper", "Upper")
+        .figures("shape", "Shape");
+    for g in &c.groups {
+        table.push(vec![
+            Cell::text(&g.value),
+            Cell::text(lives_input::amount(g.lives)),
+            Cell::text(lives_input::amount(g.worn)),
+            Cell::maybe(g.machines, |m| Cell::count(m as u64)),
+            hours(g.median.hours),
+            hours(g.median.lower),
+            hours(g.median.upper),
+            three(g.shape.as_ref().and_then(|s| s.estimate)),
+        ]);
+    }
+    table.note(format!(
+        "Median without a model, with {} limits.",
+        format::percent(c.confidence)
+    ));
+    table
+}
+
+fn ratios(c: &Comparison) -> Table {
+    let mut table = Table::new("life_ratios", "Life ratios")
+        .words("of", "Life with")
+        .words("to", "against")
+        .figures("ratio", "Times")
+        .figures("lower", "Lower")
+        .figures("upper", "Upper")
+        .figures("p_value", "p")
+        .figures("p_value_holm", "p, Holm");
+    for r in &c.life_ratios {
+        let mut row = vec![Cell::text(&r.of), Cell::text(&r.to)];
+        row.extend([r.ratio, r.lower, r.upper].map(three));
+        row.extend(
+            [r.p_value, r.p_value_holm].map(|p| Cell::maybe(p, |p| Cell::text(format::p_value(p)))),
+        );
+        table.push(row);
+        if let Some(a) = &r.adjusted {
+            let mut row = vec![
+                Cell::text(format!("{}, {} held constant", r.of, a.held.join(", "))),
+                Cell::text(&r.to),
+            ];
+            row.extend([a.ratio, a.lower, a.upper].map(|v| three(Some(v))));
+            row.extend([Cell::Empty, Cell::Empty]);
+            table.push(row);
+        }
+    }
+    if c.machines.is_some() {
+        table.note("Limits allow for lives on one machine being alike.");
+    }
+    table
+}
+
+fn tests(c: &Comparison) -> Table {
+    let mut table = Table::new("tests", "Tests")
+        .words("test", "Test")
+        .figures("statistic", "Statistic")
+        .figures("degrees_of_freedom", "df")
+        .figures("p_value", "p");
+    let mut row = |name: &str, statistic: f64, df: String, p: f64| {
+        table.push(vec![
+            Cell::text(name),
+            Cell::text(format::significant(statistic, 4)),
+            Cell::text(df),
+            Cell::text(format::p_value(p)),
+        ]);
+    };
+    if let Some(t) = &c.permutation_by_machine {
+        row(
+            "whole machines dealt anew",
+            t.statistic,
+            format!("{} dealings", t.dealings),
+            t.p_value,
+        );
+    }
+    if let Some(t) = &c.clustered_by_machine {
+        let df = format!("{}, {}", t.degrees_of_freedom, t.error_degrees_of_freedom);
+        row("clustered by machine", t.statistic, df, t.p_value);
+    }
+    let chi: [(&str, Option<TestResult>); 4] = [
+        ("log-rank", c.log_rank.as_ref().map(|t| t.test)),
+        ("equal life, one shape", c.equal_life),
+        ("equal shape", c.equal_shape),
+        ("equal shape and life", c.equal_shape_and_life),
+    ];
+    for (name, test) in chi {
+        if let Some(t) = test {
+            row(
+                name,
+                t.statistic,
+                t.degrees_of_freedom.to_string(),
+                t.p_value,
+            );
+        }
+    }
+    table.note(match c.primary_test {
+        PrimaryTest::PermutationByMachine => "The answer rests on whole machines dealt anew.",
+        PrimaryTest::ClusteredByMachine => "The answer rests on the test clustered by machine.",
+        PrimaryTest::EqualLife => {
+            "The answer rests on the test for equal life; no machine is told, so every life counts \
+             as independent."
+        }
+        PrimaryTest::None => "No test is given: see the cautions.",
+    });
+    for caution in &c.cautions {
+        table.note(&caution.text);
+    }
+    table
 }

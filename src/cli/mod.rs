@@ -13,6 +13,7 @@ mod fit;
 mod fleet_args;
 mod forecast;
 mod lives;
+mod lives_input;
 mod new;
 mod report;
 mod stock;

@@ -8,6 +8,7 @@ mod ids;
 mod life;
 mod observations;
 mod read;
+mod select;
 mod table;
 mod write;
 

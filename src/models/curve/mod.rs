@@ -22,6 +22,7 @@ pub use turnbull::*;
 
 use crate::lives::Observations;
 
+pub(crate) use reliability::whole;
 pub(crate) use risk_set::check as check_lives;
 
 /// Why there is no curve.

@@ -12,7 +12,7 @@ mod request;
 mod robust;
 
 pub use design::{Covariate, CovariateValues};
-pub use fit::regress;
+pub use fit::{level_scores, regress};
 pub use request::*;
 
 #[cfg(test)]
