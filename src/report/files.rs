@@ -136,7 +136,7 @@ pub fn answer(analysis: &Analysis) -> String {
         "expected_demand",
         "shortage_if_nothing_ordered",
     ];
-    narrow(&mut orders, &keep);
+    orders = orders.only(&keep);
     let mut changes = tables::changes(analysis);
     let all = changes.rows.len();
     changes
@@ -144,10 +144,7 @@ pub fn answer(analysis: &Analysis) -> String {
         .retain(|row| matches!(&row[4], super::Cell::Text(t) if t == "change first"));
     let changed = changes.rows.len();
     changes.rows.truncate(15);
-    narrow(
-        &mut changes,
-        &["job", "machine", "part", "position", "probability_worn_out"],
-    );
+    changes = changes.only(&["job", "machine", "part", "position", "probability_worn_out"]);
     "Change before the job".clone_into(&mut changes.title);
     if changed > changes.rows.len() {
         changes.note(format!("The first {} of {changed}.", changes.rows.len()));
@@ -158,16 +155,6 @@ pub fn answer(analysis: &Analysis) -> String {
     ));
     let caution = text::wrapped(SAFETY, "", "");
     format!("{}\n{}\n{caution}", text(&orders), text(&changes))
-}
-
-fn narrow(table: &mut super::Table, keep: &[&str]) {
-    let kept: Vec<usize> = (0..table.columns.len())
-        .filter(|&i| keep.contains(&table.columns[i].key.as_str()))
-        .collect();
-    table.columns = kept.iter().map(|&i| table.columns[i].clone()).collect();
-    for row in &mut table.rows {
-        *row = kept.iter().map(|&i| row[i].clone()).collect();
-    }
 }
 
 #[cfg(test)]

@@ -52,7 +52,7 @@ fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
             Align::Left => heading.clone().set_align(FormatAlign::Left),
             Align::Right => heading.clone().set_align(FormatAlign::Right),
         };
-        sheet.write_string_with_format(0, i, &column.heading, &aligned)?;
+        sheet.write_string_with_format(0, i, format::plain(&column.heading), &aligned)?;
         let widest = table
             .rows
             .iter()

@@ -126,6 +126,25 @@ impl Table {
         self.rows.push(cells);
     }
 
+    /// The same table with only some of its columns, in its own order.
+    #[must_use]
+    pub fn only(&self, keys: &[&str]) -> Self {
+        let kept: Vec<usize> = (0..self.columns.len())
+            .filter(|&i| keys.contains(&self.columns[i].key.as_str()))
+            .collect();
+        Self {
+            key: self.key.clone(),
+            title: self.title.clone(),
+            columns: kept.iter().map(|&i| self.columns[i].clone()).collect(),
+            rows: self
+                .rows
+                .iter()
+                .map(|row| kept.iter().map(|&i| row[i].clone()).collect())
+                .collect(),
+            notes: self.notes.clone(),
+        }
+    }
+
     /// Adds a note under the table.
     pub fn note(&mut self, note: impl Into<String>) {
         self.notes.push(note.into());

@@ -1,5 +1,7 @@
 //! An analysis as tables: each is shown on the page, written as CSV and put on a sheet.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 
 use super::{Cell, Table, format};
@@ -171,7 +173,14 @@ pub fn fitted(analysis: &Analysis) -> Table {
         .figures("chance_next_job", "Chance of wearing out in it")
         .figures("chance_schedule", "In the whole schedule")
         .words("since", "In since");
+    let since: BTreeMap<_, Option<&RowRef>> = analysis
+        .lives
+        .fitted
+        .iter()
+        .map(|f| ((&*f.machine, &*f.part, &*f.position), f.since.as_ref()))
+        .collect();
     for part in worst_first(&analysis.forecast.fitted) {
+        let place = (&*part.machine, &*part.part, &*part.position);
         let next = part.jobs.first();
         let whole: f64 = part.jobs.iter().map(|j| j.probability_worn_out).sum();
         table.push(vec![
@@ -188,7 +197,9 @@ pub fn fitted(analysis: &Analysis) -> Table {
             Cell::maybe(next, |j| Cell::text(&j.job)),
             Cell::maybe(next, |j| Cell::Probability(j.probability_worn_out)),
             Cell::Probability(whole.min(1.0)),
-            Cell::maybe(since(analysis, part), |row| Cell::text(row.to_string())),
+            Cell::maybe(since.get(&place).copied().flatten(), |row| {
+                Cell::text(row.to_string())
+            }),
         ]);
     }
     table.note(
@@ -196,16 +207,6 @@ pub fn fitted(analysis: &Analysis) -> Table {
          out; a day that is missing lies beyond the schedule.",
     );
     table
-}
-
-/// The row of the records that put a fitted part in.
-fn since<'a>(analysis: &'a Analysis, part: &FittedPart) -> Option<&'a RowRef> {
-    let fitted = &analysis.lives.fitted;
-    fitted
-        .iter()
-        .find(|f| f.machine == part.machine && f.part == part.part && f.position == part.position)?
-        .since
-        .as_ref()
 }
 
 /// Fitted parts by the chance of wearing out in the next job, then by date; ties stay in order.
@@ -308,6 +309,47 @@ pub fn demand(analysis: &Analysis) -> Table {
             Cell::maybe(enough, |q| Cell::count(q.quantity)),
         ]);
     }
+    table
+}
+
+/// Demand with a row a job and a column a part, for reading: expected, and what is 95% sure to do.
+pub fn demand_across(analysis: &Analysis) -> Table {
+    let mut table = Table::new("demand", "Parts needed in each job").words("job", "Job");
+    let long = demand(analysis);
+    let name = |cell: &Cell| {
+        if let Cell::Text(t) = cell {
+            t.clone()
+        } else {
+            String::new()
+        }
+    };
+    let mut parts: Vec<String> = Vec::new();
+    let mut jobs: Vec<String> = Vec::new();
+    for row in &long.rows {
+        let (job, part) = (name(&row[0]), name(&row[1]));
+        if !parts.contains(&part) {
+            parts.push(part);
+        }
+        if jobs.last() != Some(&job) {
+            jobs.push(job);
+        }
+    }
+    for (i, part) in parts.iter().enumerate() {
+        table = table.figures(&format!("part_{}", i + 1), part);
+    }
+    for job in jobs {
+        let mut row = vec![Cell::text(&job)];
+        row.resize(parts.len() + 1, Cell::Empty);
+        for found in long.rows.iter().filter(|row| name(&row[0]) == job) {
+            let column = parts.iter().position(|p| *p == name(&found[1]));
+            if let (Some(column), Cell::Number { value, .. }) = (column, &found[2]) {
+                let enough = format::cell(&found[4]);
+                row[column + 1] = Cell::text(format!("{} ({enough})", format::expected(*value)));
+            }
+        }
+        table.push(row);
+    }
+    table.note("The expected number, and in brackets the number that will do with 95% certainty.");
     table
 }
 

@@ -4,7 +4,7 @@ use jiff::ToSpan;
 use jiff::civil::Date;
 
 use super::axis::{Scale, date_ticks, days};
-use super::sketch::{Ink, Side, Sketch, Words, fitted};
+use super::sketch::{Area, Ink, Side, Sketch, Words, fitted};
 use super::{Svg, WIDTH};
 use crate::report::format;
 
@@ -120,17 +120,28 @@ fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
     sketch
 }
 
-/// Names of jobs above their first day, on two lines where they would meet; dropped when neither
-/// line has room.
+/// Names of jobs above their first day, on up to three lines where they would meet; a name for
+/// which no line has room, or whose leader would cross another name, is left out.
 fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Scale) {
+    let mut leaders: Vec<Area> = Vec::new();
     for job in jobs {
         let x = scale.within(days(as_of, job.start));
         let end = scale.within(days(as_of, job.end)).max(x + 1.5);
         sketch.rectangle((x, TOP - 6.0), (end, TOP - 3.0), Ink::QUIET);
         let name = fitted(&job.name, 120.0);
         for y in [TOP - 16.0, TOP - 31.0, TOP - 46.0] {
-            if sketch.words_if_free(Words::new(&name, (x, y), Side::Left).quiet()) {
+            let words = Words::new(&name, (x, y), Side::Left).quiet();
+            let leader = Area {
+                left: x - 2.0,
+                top: y + 7.5,
+                right: x + 2.0,
+                bottom: TOP - 6.0,
+            };
+            let crosses = leaders.iter().any(|other| other.meets(&words.area()))
+                || sketch.texts().any(|text| text.area().meets(&leader));
+            if !crosses && sketch.words_if_free(words) {
                 sketch.line([(x, y + 7.0), (x, TOP - 6.0)], Ink::RULE, 0.8);
+                leaders.push(leader);
                 break;
             }
         }

@@ -26,7 +26,7 @@ pub(in crate::report) struct DemandRow {
 
 const LEFT: f64 = 200.0;
 const TOP: f64 = 44.0;
-const ROW: f64 = 34.0;
+const ROW: f64 = 42.0;
 const BOTTOM: f64 = 44.0;
 const GAP: f64 = 26.0;
 /// Chances smaller than this are not drawn.
@@ -131,7 +131,7 @@ fn bars(sketch: &mut Sketch, cell: &DemandCell, base: f64, step: f64, middle: im
     let half = (step * 0.38).clamp(0.5, 9.0);
     for &(n, p) in cell.chances.iter().filter(|(_, p)| *p >= NEGLIGIBLE) {
         let x = middle(n);
-        let top = base - (p * (ROW - 12.0)).max(0.6);
+        let top = base - (p * (ROW - 10.0)).max(0.6);
         // Not needing any is the quiet part of the story.
         if n == 0 {
             sketch.outline((x - half, top), (x + half, base), Ink::RULE, 1.0);

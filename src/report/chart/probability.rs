@@ -130,12 +130,13 @@ fn draw(plot: &ProbabilityPlot) -> Sketch {
         sketch.line([(b, y - 4.0), (b, y + 4.0)], Ink::TEXT, 1.6);
     }
     let radius = if plot.worn.len() > 200 { 2.2 } else { 3.8 };
+    let mut drawn = std::collections::BTreeSet::new();
     for &(hours, share) in &plot.worn {
-        sketch.ring(
-            (across.within(hours), up.within(weibull(share))),
-            radius,
-            Ink::TEXT,
-        );
+        let at = (across.within(hours), up.within(weibull(share)));
+        // Where lives lie closer than a pixel, one ring stands for them.
+        if drawn.insert((at.0.round() as i64, at.1.round() as i64)) {
+            sketch.ring(at, radius, Ink::TEXT);
+        }
     }
     if let Some(&(hours, share)) = plot.worn.last() {
         let at = (across.within(hours) + 10.0, up.within(weibull(share)));

@@ -115,9 +115,13 @@ fn free_curve(plot: &ReliabilityPlot, most: f64) -> Vec<(f64, f64)> {
     let mut corners = vec![(0.0, 1.0)];
     let mut level = 1.0;
     for &(hours, share) in plot.steps.iter().filter(|s| s.0 <= most) {
-        corners.push((hours, level));
-        corners.push((hours, share));
-        level = share;
+        // Steps too small to see add up until they can be seen.
+        let wide = hours - corners.last().map_or(0.0, |c| c.0) > most / 1500.0;
+        if wide || level - share > 0.002 {
+            corners.push((hours, level));
+            corners.push((hours, share));
+            level = share;
+        }
     }
     corners.push((plot.last_hours.min(most), level));
     if plot.steps.is_empty() {

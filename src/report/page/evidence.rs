@@ -8,6 +8,35 @@ use super::{Contents, figure, pieces};
 use crate::models::{Fit, LifeModel};
 use crate::records::LengthUnit;
 
+/// What the page shows of the fitted parts; the file has more.
+const FITTED: [&str; 11] = [
+    "machine",
+    "part",
+    "position",
+    "age_hours",
+    "remaining_p10",
+    "remaining_p50",
+    "date_p10",
+    "date_p50",
+    "next_job",
+    "chance_next_job",
+    "chance_schedule",
+];
+/// What the page shows of the life models.
+const LIFE_MODELS: [&str; 11] = [
+    "part",
+    "worn",
+    "not_worn",
+    "shape",
+    "shape_lower",
+    "shape_upper",
+    "scale",
+    "scale_lower",
+    "scale_upper",
+    "mean",
+    "fit_p",
+];
+
 /// Part kinds whose life is shown in full; later ones are in the tables.
 const LIVES: usize = 12;
 
@@ -39,7 +68,9 @@ pub(super) fn fitted(contents: &Contents<'_>) -> Markup {
                  Diamond: even chances. Grey: days the machine is at work. Arrow: beyond the schedule."
             }))
         }
-        @if let Some(table) = contents.table("fitted") { (pieces::table(table)) }
+        @if let Some(table) = contents.table("fitted") {
+            (pieces::first_rows(&table.only(&FITTED), 25))
+        }
         (pieces::safety())
     }
 }
@@ -58,9 +89,8 @@ pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
                  the schedule. Thick line: stock that meets the service level."
             }))
         }
-        @for key in ["jobs", "demand"] {
-            @if let Some(table) = contents.table(key) { (pieces::table(table)) }
-        }
+        @if let Some(table) = contents.table("jobs") { (pieces::table(table)) }
+        (pieces::table(&tables::demand_across(contents.analysis)))
         p.under {
             a href="tables/demand_distribution.csv" { "The chance of each number, as CSV" } " · "
             a href="tables/chances.csv" { "the chance of each fitted part in each job, as CSV" }
@@ -89,9 +119,10 @@ pub(super) fn life(contents: &Contents<'_>) -> Markup {
         @if analysis.fits.len() > LIVES {
             p { (format::plural((analysis.fits.len() - LIVES) as u64, "more part kind")) " in the tables." }
         }
-        @for key in ["life_models", "quantiles"] {
-            @if let Some(table) = contents.table(key) { (pieces::table(table)) }
+        @if let Some(table) = contents.table("life_models") {
+            (pieces::table(&table.only(&LIFE_MODELS)))
         }
+        @if let Some(table) = contents.table("quantiles") { (pieces::table(table)) }
         p.under { a href="tables/lives.csv" { "Every life with the rows it came from, as CSV" } }
     }
 }

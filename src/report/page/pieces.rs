@@ -44,7 +44,7 @@ pub(super) fn first_rows(table: &Table, most: usize) -> Markup {
                     caption { (table.title) }
                     thead { tr {
                         @for column in &table.columns {
-                            th scope="col" class=[figures(column.align)] { (column.heading) }
+                            th scope="col" class=[figures(column.align)] { (short_name(&column.heading, 80)) }
                         }
                     } }
                     tbody {
@@ -52,9 +52,9 @@ pub(super) fn first_rows(table: &Table, most: usize) -> Markup {
                             tr {
                                 @for (i, (cell, column)) in row.iter().zip(&table.columns).enumerate() {
                                     @if i == 0 {
-                                        th scope="row" class=[figures(column.align)] data-v=[sort_value(cell)] { (words(cell)) }
+                                        th scope="row" class=[class(cell, column.align)] data-v=[sort_value(cell)] { (words(cell)) }
                                     } @else {
-                                        td class=[figures(column.align)] data-v=[sort_value(cell)] { (words(cell)) }
+                                        td class=[class(cell, column.align)] data-v=[sort_value(cell)] { (words(cell)) }
                                     }
                                 }
                             }
@@ -76,6 +76,14 @@ pub(super) fn first_rows(table: &Table, most: usize) -> Markup {
 
 fn figures(align: Align) -> Option<&'static str> {
     (align == Align::Right).then_some("n")
+}
+
+/// Figures stand right; short words stay on one line.
+fn class(cell: &Cell, align: Align) -> Option<&'static str> {
+    match cell {
+        Cell::Text(text) if text.chars().count() <= 20 && align == Align::Left => Some("s"),
+        _ => figures(align),
+    }
 }
 
 fn words(cell: &Cell) -> Markup {
