@@ -65,7 +65,8 @@ pub struct ScaleBound {
 }
 
 /// Why a part has no life model, and what can be said all the same.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, thiserror::Error)]
+#[error("{part}: {reason}")]
 pub struct NoModel {
     /// Part kind.
     pub part: String,

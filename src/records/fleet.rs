@@ -267,6 +267,31 @@ pub struct Part {
     pub unplanned_stop: Option<UnplannedStop>,
 }
 
+impl Part {
+    /// A part kind with one position a machine, changed singly, sold singly, and nothing else
+    /// stated: a start for those who use the library without a fleet folder.
+    pub fn named(name: impl Into<String>) -> Self {
+        Self {
+            name: name.into(),
+            aliases: Vec::new(),
+            per_machine: 1,
+            positions: Vec::new(),
+            machines: Vec::new(),
+            changed: ChangedHow::Singly,
+            unit_cost: None,
+            pack: 1,
+            minimum_order: 1,
+            lead_time: None,
+            on_hand: 0,
+            on_order: Vec::new(),
+            believed_life: None,
+            fixed_life: None,
+            planned_change: PlannedChange::default(),
+            unplanned_stop: None,
+        }
+    }
+}
+
 /// Unit that deflections are shown in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]

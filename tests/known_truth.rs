@@ -1,0 +1,76 @@
+//! From export to life model against a truth that is known: the invented crew with other luck.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test may stop at what it did not expect"
+)]
+
+#[path = "../examples/evaporator_crew.rs"]
+#[expect(dead_code, reason = "the example's main is not run here")]
+mod evaporator_crew;
+
+use wearcast::lives::{build, observations};
+use wearcast::models::{LifeModel, life_model};
+use wearcast::records::{Fleet, LoadOptions};
+
+const CREWS: u64 = 40;
+
+/// Posterior chance that the age by which a share `p` has worn out is below `hours`.
+fn chance_below(model: &LifeModel, p: f64, hours: f64) -> f64 {
+    let quantile = |shape: f64, scale: f64| scale * (-(1.0 - p).ln()).powf(1.0 / shape);
+    let below = |n: &&wearcast::models::WeibullNode| quantile(n.shape, n.scale) < hours;
+    model.nodes.iter().filter(below).map(|n| n.weight).sum()
+}
+
+/// In how many of the crews the 95 % interval of the median and of B10 holds the true one, with no
+/// belief stated, and how many crews had a model.
+fn held(part: &str) -> (u64, u64, u64) {
+    let law = evaporator_crew::law(part);
+    let true_age = |p: f64| law.1 * (-f64::ln(1.0 - p)).powf(1.0 / law.0);
+    let (mut median, mut b10, mut models) = (0, 0, 0);
+    for seed in 1..=CREWS {
+        let dir = tempfile::tempdir().unwrap();
+        for (name, text) in evaporator_crew::with_seed(seed) {
+            std::fs::write(dir.path().join(name), text).unwrap();
+        }
+        let fleet = Fleet::load(dir.path(), &LoadOptions::default()).unwrap();
+        let lives = build(&fleet);
+        let of_part = observations(lives.lives.iter().filter(|life| life.part == part));
+        let mut catalogue = fleet.parts.iter().find(|p| p.name == part).unwrap().clone();
+        catalogue.believed_life = None;
+        if let Ok(model) = life_model(&catalogue, &of_part) {
+            models += 1;
+            let inside = |p| (0.025..0.975).contains(&chance_below(&model, p, true_age(p)));
+            median += u64::from(inside(0.5));
+            b10 += u64::from(inside(0.1));
+        }
+    }
+    (median, b10, models)
+}
+
+// Of 40 intervals at 95 %, fewer than 33 hold the truth once in 6,000 times.
+
+#[test]
+fn rings_changed_singly_come_back_with_their_true_lives() {
+    let (median, b10, models) = held("wear ring");
+    assert_eq!(models, CREWS);
+    assert!(median >= 33 && b10 >= 33, "{median} and {b10} of {models}");
+}
+
+#[test]
+fn rollers_changed_as_a_set_come_back_with_the_lives_of_single_rollers() {
+    let (median, b10, models) = held("drive roller");
+    assert!(models >= 38, "{models}");
+    assert!(median >= 33 && b10 >= 33, "{median} and {b10} of {models}");
+}
+
+#[test]
+fn guide_blocks_with_few_worn_are_not_claimed_to_be_known_better_than_they_are() {
+    let (median, b10, models) = held("guide block");
+    assert!(models >= 33, "{models}");
+    let enough = models - 6;
+    assert!(
+        median >= enough && b10 >= enough,
+        "{median} and {b10} of {models}"
+    );
+}
