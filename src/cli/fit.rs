@@ -1,22 +1,32 @@
 //! `wearcast fit`.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
+use super::fit_text::shown;
 use super::{CliError, Reply};
-use crate::lives::{ColumnValues, LivesTable, Observations};
-use crate::models::{Belief, Family, Fit, FitRequest, IntervalMethod, Method, fit};
-use crate::report::{self, Cell, Table, format};
+use crate::lives::{self, ColumnValues, LivesTable, NamedColumn, Observations};
+use crate::models::regression::{Covariate, CovariateValues};
+use crate::models::{
+    Belief, CovariateFitError, Family, Fit, FitRequest, IntervalMethod, Method, fit,
+    fit_with_covariates,
+};
+use crate::records::{Fleet, LoadOptions};
+use crate::report;
 
 /// Arguments of `wearcast fit`.
 #[derive(Debug, Args)]
 pub(super) struct FitArgs {
-    /// Lives file (.csv or .parquet): hours and outcome, or low and high, a row a life.
-    #[arg(value_name = "LIVES")]
+    /// Lives file (.csv or .parquet: hours and outcome, or low and high, a row a life) or fleet
+    /// folder.
+    #[arg(value_name = "LIVES|DIR")]
     lives: PathBuf,
+    /// Look at a fleet folder from this day (YYYY-MM-DD) instead of its own.
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<jiff::civil::Date>,
     /// Family of life distributions.
     #[arg(long, value_enum, default_value = "weibull")]
     distribution: FamilyArg,
@@ -47,6 +57,13 @@ pub(super) struct FitArgs {
     /// told otherwise.
     #[arg(long, value_delimiter = ',', value_name = "COLUMN,…")]
     by: Vec<String>,
+    /// Column that tells the cause of wear-out: one fit a cause, with lives that ended by another
+    /// cause as right-censored.
+    #[arg(long, value_name = "COLUMN")]
+    cause: Option<String>,
+    /// Column whose values are alike (machine): coefficients get clustered errors.
+    #[arg(long, value_name = "COLUMN", requires = "covariates")]
+    clusters: Option<String>,
     /// Shape taken as known; only the scale is estimated.
     #[arg(long, value_name = "SHAPE")]
     known_shape: Option<f64>,
@@ -103,29 +120,31 @@ struct Body {
 }
 
 pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
-    let table =
-        LivesTable::read(&args.lives).map_err(|error| CliError::Input(error.to_string()))?;
-    let (by, remarks) = grouping(args, &table)?;
-    if !args.covariates.is_empty() {
-        return Err(CliError::NotBuilt("fit --covariates"));
-    }
+    let table = read(args)?;
     let request = request(args);
     let mut fits = Vec::new();
     let mut not_given = Vec::new();
-    for (label, observations) in groups(&table, &by)? {
-        let mut answer = fit(&observations, &request).map_err(|error| {
-            let group = label
-                .as_deref()
-                .map(|l| format!(" ({l})"))
-                .unwrap_or_default();
-            CliError::Input(format!("{}{group}: {error}", args.lives.display()))
-        })?;
-        answer.part = label;
-        if let Some(why) = missing(&answer, args.interval.is_some()) {
-            let name = answer.part.as_deref().unwrap_or("the lives");
-            not_given.push(format!("{name}: {why}"));
+    for group in groups(args, &table)? {
+        let name = group.label.as_deref().unwrap_or("the lives").to_owned();
+        match answer(args, &table, &group, &request) {
+            Ok(mut answer) => {
+                answer.part = group.label;
+                if let Some(why) = missing(&answer, args.interval.is_some()) {
+                    not_given.push(format!("{name}: {why}"));
+                }
+                fits.push(answer);
+            }
+            // The request is the same for all groups, so this ends the command.
+            Err(CovariateFitError::Request(error)) => {
+                return Err(CliError::Input(format!(
+                    "{} ({name}): {error}",
+                    args.lives.display()
+                )));
+            }
+            Err(CovariateFitError::Regression(error)) => {
+                not_given.push(format!("{name}: {error}"));
+            }
         }
-        fits.push(answer);
     }
     let body = Body { fits };
     let stdout = if args.json {
@@ -135,9 +154,81 @@ pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
     };
     Ok(Reply {
         stdout,
-        remarks,
         not_given,
+        ..Reply::default()
     })
+}
+
+/// The lives of a file, or of a fleet folder.
+fn read(args: &FitArgs) -> Result<LivesTable, CliError> {
+    if args.lives.is_dir() {
+        let fleet = Fleet::load(
+            &args.lives,
+            &LoadOptions {
+                as_of: args.as_of,
+                strict: false,
+            },
+        )?;
+        return Ok(LivesTable::from_lives(&lives::build(&fleet).lives));
+    }
+    Ok(LivesTable::read(&args.lives)?)
+}
+
+fn answer(
+    args: &FitArgs,
+    table: &LivesTable,
+    group: &Group,
+    request: &FitRequest,
+) -> Result<Fit, CovariateFitError> {
+    if args.covariates.is_empty() {
+        return Ok(fit(&group.lives, request)?);
+    }
+    let named = |name: &String| table.column(name);
+    let covariates = args.covariates.iter().filter_map(named).map(|column| {
+        let values = &column.values;
+        Covariate {
+            name: column.name.clone(),
+            values: match values {
+                ColumnValues::Numbers(numbers) => {
+                    CovariateValues::Number(group.rows.iter().map(|&i| numbers[i]).collect())
+                }
+                ColumnValues::Text { levels, codes } => category(levels, codes, &group.rows),
+            },
+        }
+    });
+    let covariates = covariates.collect();
+    let clusters = args.clusters.as_ref().and_then(named).map(|column| {
+        let mut seen = BTreeMap::new();
+        for &i in &group.rows {
+            seen.entry(cell(&column.values, i)).or_insert(0);
+        }
+        for (number, code) in seen.values_mut().enumerate() {
+            *code = u32::try_from(number).unwrap_or(u32::MAX);
+        }
+        let code = |&i: &usize| seen[&cell(&column.values, i)];
+        group.rows.iter().map(code).collect()
+    });
+    fit_with_covariates(&group.lives, request, covariates, clusters)
+}
+
+/// Categories among these rows only, so that the base is the first level that is there.
+fn category(levels: &[String], codes: &[u32], rows: &[usize]) -> CovariateValues {
+    let mut there: Vec<u32> = rows.iter().map(|&i| codes[i]).collect();
+    there.sort_unstable();
+    there.dedup();
+    there.retain(|&code| (code as usize) < levels.len());
+    let place = |code: u32| there.binary_search(&code).ok();
+    CovariateValues::Category {
+        levels: there.iter().map(|&c| levels[c as usize].clone()).collect(),
+        codes: rows
+            .iter()
+            .map(|&i| {
+                place(codes[i])
+                    .and_then(|p| u32::try_from(p).ok())
+                    .unwrap_or(ColumnValues::EMPTY)
+            })
+            .collect(),
+    }
 }
 
 fn request(args: &FitArgs) -> FitRequest {
@@ -172,15 +263,17 @@ fn request(args: &FitArgs) -> FitRequest {
     }
 }
 
-/// The grouping columns: as asked, else `part` where the file has it.
-fn grouping(args: &FitArgs, table: &LivesTable) -> Result<(Vec<String>, Vec<String>), CliError> {
-    if args.by.is_empty() {
-        return Ok(match table.column("part") {
-            Some(column) => (vec![column.name.clone()], Vec::new()),
-            None => (Vec::new(), Vec::new()),
-        });
-    }
-    for name in &args.by {
+/// Lives fitted together.
+struct Group {
+    label: Option<String>,
+    rows: Vec<usize>,
+    lives: Observations,
+}
+
+/// Columns asked for that are not there.
+fn known_columns(args: &FitArgs, table: &LivesTable) -> Result<(), CliError> {
+    let asked = args.by.iter().chain(&args.covariates);
+    for name in asked.chain(&args.cause).chain(&args.clusters) {
         if table.column(name).is_none() {
             let there: Vec<&str> = table.columns.iter().map(|c| c.name.as_str()).collect();
             let there = if there.is_empty() {
@@ -189,51 +282,94 @@ fn grouping(args: &FitArgs, table: &LivesTable) -> Result<(Vec<String>, Vec<Stri
                 there.join(", ")
             };
             return Err(CliError::Input(format!(
-                "{}: there is no column {name:?} to fit by; columns that can be used: {there}",
+                "{}: there is no column {name:?}; columns that can be used: {there}",
                 args.lives.display()
             )));
         }
     }
-    Ok((args.by.clone(), Vec::new()))
+    Ok(())
 }
 
-/// The lives of each group, by its label (values joined by ", "), sorted.
-fn groups(
-    table: &LivesTable,
-    by: &[String],
-) -> Result<Vec<(Option<String>, Observations)>, CliError> {
-    let all = &table.observations;
-    if by.is_empty() {
-        return Ok(vec![(None, all.clone())]);
-    }
-    let columns: Vec<_> = by.iter().filter_map(|name| table.column(name)).collect();
-    let mut rows: BTreeMap<String, Observations> = BTreeMap::new();
-    for i in 0..all.len() {
+/// The groups by label (values joined by ", "), sorted; each split by cause where asked.
+fn groups(args: &FitArgs, table: &LivesTable) -> Result<Vec<Group>, CliError> {
+    known_columns(args, table)?;
+    let by: Vec<&NamedColumn> = if args.by.is_empty() {
+        table.column("part").into_iter().collect()
+    } else {
+        args.by
+            .iter()
+            .filter_map(|name| table.column(name))
+            .collect()
+    };
+    let mut rows: BTreeMap<Vec<String>, Vec<usize>> = BTreeMap::new();
+    for i in 0..table.observations.len() {
         let mut label = Vec::new();
-        for column in &columns {
-            match cell(&column.values, i) {
-                Some(value) => label.push(value),
-                None => {
-                    return Err(CliError::Input(format!(
-                        "row {} (counting from the first life) has no value in column {:?}, which \
-                         the fit goes by; fill it in or leave the row out",
-                        i + 1,
-                        column.name
-                    )));
-                }
-            }
+        for column in &by {
+            let value = cell(&column.values, i).ok_or_else(|| {
+                CliError::Input(format!(
+                    "{}: life {} has no value in column {:?}, which the fit goes by; fill it in \
+                     or leave the row out",
+                    args.lives.display(),
+                    i + 1,
+                    column.name
+                ))
+            })?;
+            label.push(value);
         }
-        rows.entry(label.join(", ")).or_default().push(
+        rows.entry(label).or_default().push(i);
+    }
+    let cause = args.cause.as_ref().and_then(|name| table.column(name));
+    let mut groups = Vec::new();
+    for (label, rows) in rows {
+        let lives = chosen(&table.observations, &rows, |_| true);
+        let Some(cause) = cause else {
+            groups.push(Group {
+                label: (!label.is_empty()).then(|| label.join(", ")),
+                rows,
+                lives,
+            });
+            continue;
+        };
+        // A cause's model takes lives that ended by another cause as right-censored.
+        let worn = |i: &usize| table.observations.high[*i].is_finite();
+        let causes: BTreeSet<String> = rows
+            .iter()
+            .filter(|i| worn(i))
+            .filter_map(|&i| cell(&cause.values, i))
+            .collect();
+        for value in causes {
+            let mut label = label.clone();
+            label.push(value.clone());
+            groups.push(Group {
+                label: Some(label.join(", ")),
+                lives: chosen(&table.observations, &rows, |i| {
+                    cell(&cause.values, i).as_ref() == Some(&value)
+                }),
+                rows: rows.clone(),
+            });
+        }
+    }
+    Ok(groups)
+}
+
+/// Some rows; where the end does not count as worn, the life is right-censored where it was last
+/// known good.
+fn chosen(all: &Observations, rows: &[usize], counts: impl Fn(usize) -> bool) -> Observations {
+    let mut lives = Observations::default();
+    for &i in rows {
+        let high = if counts(i) {
+            all.high[i]
+        } else {
+            f64::INFINITY
+        };
+        lives.push(
             all.low[i],
-            all.high[i],
+            high,
             all.entry.get(i).copied().unwrap_or(0.0),
             all.count.get(i).copied().unwrap_or(1.0),
         );
     }
-    Ok(rows
-        .into_iter()
-        .map(|(label, lives)| (Some(label), lives))
-        .collect())
+    lives
 }
 
 fn cell(values: &ColumnValues, i: usize) -> Option<String> {
@@ -269,103 +405,4 @@ fn missing(fit: &Fit, interval_asked: bool) -> Option<String> {
         .next()
         .unwrap_or("some numbers do not exist");
     Some(why.to_owned())
-}
-
-fn shown(fit: &Fit) -> String {
-    let name = fit.part.as_deref().unwrap_or("all lives");
-    let mut table = Table::new("fit", format!("Life model: {name}"))
-        .words("quantity", "")
-        .figures("estimate", "Estimate")
-        .figures("lower", "Lower")
-        .figures("upper", "Upper");
-    let figure = |x: Option<f64>| {
-        Cell::text(x.map_or_else(|| format::NOTHING.to_owned(), |v| format::significant(v, 4)))
-    };
-    for p in fit.parameters.iter().chain(&fit.coefficients) {
-        table.push(vec![
-            Cell::text(p.name.clone()),
-            figure(p.estimate),
-            figure(p.lower),
-            figure(p.upper),
-        ]);
-    }
-    if let Some(shape) = fit.reduced_bias_shape {
-        table.push(vec![Cell::text("shape, reduced bias"), figure(Some(shape))]);
-    }
-    for q in &fit.quantiles {
-        table.push(vec![
-            Cell::text(format!(
-                "{} worn out by, hours",
-                format::percent(q.probability)
-            )),
-            figure(q.hours),
-            figure(q.lower),
-            figure(q.upper),
-        ]);
-    }
-    for r in &fit.reliability {
-        table.push(vec![
-            Cell::text(format!("still good at {} hours", format::hours(r.hours))),
-            figure(r.reliability),
-            figure(r.lower),
-            figure(r.upper),
-        ]);
-    }
-    let mean = &fit.mean_life;
-    table.push(vec![
-        Cell::text("mean life, hours"),
-        figure(mean.hours),
-        figure(mean.lower),
-        figure(mean.upper),
-    ]);
-    let n = &fit.lives;
-    table.note(format!(
-        "{} lives: {} worn, {} right-censored, {} left-censored, {} between two ages; {} seen only \
-         from a later age.",
-        n.total, n.worn, n.right_censored, n.left_censored, n.interval_censored, n.left_truncated
-    ));
-    let intervals = if fit.parameters.iter().any(|p| p.lower.is_some()) {
-        format!(
-            "{} % intervals: {}",
-            100.0 * fit.confidence,
-            words(&fit.interval_method)
-        )
-    } else {
-        "no intervals".to_owned()
-    };
-    table.note(format!(
-        "Family {}, by {}; {intervals}.",
-        words(&fit.distribution),
-        words(&fit.method)
-    ));
-    if let Some(log_likelihood) = fit.log_likelihood {
-        table.note(format!(
-            "Log-likelihood {}, AIC {}.",
-            format::significant(log_likelihood, 7),
-            format::significant(fit.aic.unwrap_or(f64::NAN), 7)
-        ));
-    }
-    if let Some(a2) = fit.goodness_of_fit.anderson_darling {
-        let p = fit
-            .goodness_of_fit
-            .p_value
-            .map(format::p_value)
-            .unwrap_or_default();
-        table.note(format!(
-            "Anderson–Darling {} {p}",
-            format::significant(a2, 4)
-        ));
-    }
-    for caution in &fit.cautions {
-        table.note(format!("Caution: {}.", caution.text));
-    }
-    report::text(&table)
-}
-
-/// A choice in its own words, as on the command line.
-fn words<T: Serialize>(choice: &T) -> String {
-    serde_json::to_value(choice)
-        .ok()
-        .and_then(|v| v.as_str().map(ToOwned::to_owned))
-        .unwrap_or_default()
 }

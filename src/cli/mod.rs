@@ -10,6 +10,7 @@ mod directory;
 mod error;
 mod files;
 mod fit;
+mod fit_text;
 mod fleet_args;
 mod forecast;
 mod lives;

@@ -8,7 +8,7 @@ use super::bootstrap::Bootstrap;
 use super::functional::{Intervals, Limits, NoIntervals, Offset};
 use super::goodness::{anderson_darling, p_value};
 use super::kernel::Kernel;
-use super::life_model::{first_shape, zero_worn_scale};
+use super::life_model::{first_shape, scale_bounds, zero_worn_scale};
 use super::likelihood::{Likelihood, Second};
 use super::likelihood_ratio::LikelihoodRatio;
 use super::log_lives::LogLives;
@@ -348,6 +348,23 @@ impl Problem<'_> {
             }
             _ => self.fill(None, &NoIntervals, fit),
         }
+        let bounds = scale_bounds(self.lives, self.request.confidence);
+        if why == NoOptimum::NoWorn && self.request.family == Family::Weibull && !bounds.is_empty()
+        {
+            let each: Vec<String> = bounds
+                .iter()
+                .map(|b| format!("{:.4e} at shape {}", b.scale, b.shape))
+                .collect();
+            fit.cautions.push(Caution::new(
+                CautionCode::NoWorn,
+                format!(
+                    "lower bounds on the scale in hours, at {} % confidence, by the shape taken as \
+                     known: {}",
+                    100.0 * self.request.confidence,
+                    each.join(", ")
+                ),
+            ));
+        }
     }
 
     fn wald(&self, optimum: &Optimum) -> Wald {
@@ -651,7 +668,7 @@ fn cautions(lives: &LogLives, request: &FitRequest, fit: &mut Fit) {
     if beyond {
         fit.cautions.push(Caution::new(
             CautionCode::BeyondRecords,
-            format!("some ages asked about lie beyond the longest seen ({longest:.6} hours)"),
+            "some ages asked about lie beyond the longest seen",
         ));
     }
     if request.belief.is_some() {
@@ -665,7 +682,7 @@ fn cautions(lives: &LogLives, request: &FitRequest, fit: &mut Fit) {
     fit.cautions.dedup();
 }
 
-fn check(observations: &Observations, request: &FitRequest) -> Result<(), FitError> {
+pub(super) fn check(observations: &Observations, request: &FitRequest) -> Result<(), FitError> {
     if observations.is_empty() {
         return Err(FitError::NoLives);
     }

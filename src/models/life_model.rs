@@ -132,7 +132,7 @@ pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel,
         part: part.name.clone(),
         reason,
         lives,
-        bounds: scale_bounds(&data),
+        bounds: scale_bounds(&data, 0.95),
     };
     if belief.is_some() && prior.is_none() {
         return Err(refuse(
@@ -187,8 +187,8 @@ fn node((shape, ln_scale, weight): (f64, f64, f64), ln_longest: f64) -> WeibullN
     }
 }
 
-/// With nothing worn: `(Σ t^β / −ln 0.05)^(1/β)` for a range of shapes; empty otherwise.
-fn scale_bounds(data: &LogLives) -> Vec<ScaleBound> {
+/// With nothing worn: `(Σ t^β / −ln(1 − confidence))^(1/β)` for a range of shapes; empty otherwise.
+pub(super) fn scale_bounds(data: &LogLives, confidence: f64) -> Vec<ScaleBound> {
     if data.worn() > 0.0 || data.right.y.is_empty() {
         return Vec::new();
     }
@@ -196,7 +196,7 @@ fn scale_bounds(data: &LogLives) -> Vec<ScaleBound> {
         .iter()
         .map(|&shape| ScaleBound {
             shape,
-            scale: zero_worn_scale(data, shape, 0.95),
+            scale: zero_worn_scale(data, shape, confidence),
         })
         .collect()
 }

@@ -4,6 +4,7 @@
 mod belief;
 mod bootstrap;
 mod caution;
+mod covariate_fit;
 pub mod curve;
 mod fit;
 mod fitting;
@@ -24,6 +25,7 @@ mod wald;
 
 pub use belief::Prior;
 pub use caution::*;
+pub use covariate_fit::{CovariateFitError, fit_with_covariates};
 pub use fit::*;
 pub use fitting::{FitError, fit};
 pub use kernel::*;
