@@ -58,8 +58,7 @@ pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
                 })?;
                 (0..grouping.levels.len())
                     .map(|g| {
-                        let of = |&i: &usize| grouping.codes[i] as usize == g;
-                        let rows: Vec<usize> = (0..grouping.codes.len()).filter(of).collect();
+                        let rows = grouping.rows_of(g);
                         (
                             Some(grouping.levels[g].clone()),
                             part.table.observations.rows(&rows),

@@ -1,10 +1,11 @@
-//! A lives file, by part kind where it has several.
+//! A lives file or a fleet folder, by part kind.
 
 use std::path::Path;
 
 use super::CliError;
 use crate::compare::Grouping;
-use crate::lives::LivesTable;
+use crate::lives::{self, LivesTable};
+use crate::records::{Fleet, LoadOptions};
 
 /// The lives of one part kind.
 pub(super) struct PartLives {
@@ -13,17 +14,37 @@ pub(super) struct PartLives {
     pub(super) table: LivesTable,
 }
 
-/// Reads a lives file and keeps one part kind, where one is asked for.
+/// Reads lives from a file (kept together) or a fleet folder (each part kind by itself), or those of
+/// one part kind.
 ///
 /// # Errors
 /// An unreadable file, or a part it does not have.
 pub(super) fn read(path: &Path, part: Option<&str>) -> Result<Vec<PartLives>, CliError> {
-    if path.is_dir() {
-        return Err(CliError::NotBuilt("this command on a fleet folder"));
-    }
-    let table = LivesTable::read(path).map_err(|error| CliError::Input(error.to_string()))?;
+    let whole_fleet = path.is_dir();
+    let table = if whole_fleet {
+        let fleet = Fleet::load(path, &LoadOptions::default())?;
+        LivesTable::from_lives(&lives::build(&fleet).lives)
+    } else {
+        LivesTable::read(path)?
+    };
+    by_part(path, table, part, whole_fleet)
+}
+
+/// The lives of each part kind of a fleet; those of a file together, unless one part is asked for.
+fn by_part(
+    path: &Path,
+    table: LivesTable,
+    part: Option<&str>,
+    each: bool,
+) -> Result<Vec<PartLives>, CliError> {
     let grouping = Grouping::of(&table, "part").ok();
     match (part, grouping) {
+        (None, Some(grouping)) if each => Ok((0..grouping.levels.len())
+            .map(|level| PartLives {
+                part: Some(grouping.levels[level].clone()),
+                table: table.rows(&grouping.rows_of(level)),
+            })
+            .collect()),
         (None, Some(grouping)) if grouping.levels.len() == 1 => Ok(vec![PartLives {
             part: grouping.levels.first().cloned(),
             table,
@@ -37,11 +58,9 @@ pub(super) fn read(path: &Path, part: Option<&str>) -> Result<Vec<PartLives>, Cl
                     grouping.levels.join(", ")
                 )));
             };
-            let of = |&i: &usize| grouping.codes[i] as usize == level;
-            let rows: Vec<usize> = (0..grouping.codes.len()).filter(of).collect();
             Ok(vec![PartLives {
                 part: Some(part.to_owned()),
-                table: table.rows(&rows),
+                table: table.rows(&grouping.rows_of(level)),
             }])
         }
         (Some(part), None) => Err(CliError::Input(format!(

@@ -25,10 +25,9 @@ impl Grouping {
     /// # Errors
     /// The column is not there.
     pub fn of(table: &LivesTable, column: &str) -> Result<Self, CompareError> {
-        let found = table.column(column).ok_or_else(|| CompareError::NoColumn {
-            column: column.to_owned(),
-            known: table.columns.iter().map(|c| c.name.clone()).collect(),
-        })?;
+        let found = table
+            .column(column)
+            .ok_or_else(|| no_column(table, column))?;
         Ok(match &found.values {
             ColumnValues::Text { levels, codes } => Self {
                 name: found.name.clone(),
@@ -93,5 +92,48 @@ impl Grouping {
                 .collect(),
             codes: rows.iter().map(|&i| place(self.codes[i])).collect(),
         }
+    }
+
+    /// Rows of one level.
+    pub fn rows_of(&self, level: usize) -> Vec<usize> {
+        let of = |&i: &usize| self.codes[i] as usize == level;
+        (0..self.codes.len()).filter(of).collect()
+    }
+
+    /// Clusters for errors: each level one, each empty cell one of its own.
+    pub fn clusters(&self) -> Vec<u32> {
+        let mut next = self.levels.len() as u32;
+        self.codes
+            .iter()
+            .map(|&c| {
+                if (c as usize) < self.levels.len() {
+                    c
+                } else {
+                    next += 1;
+                    next - 1
+                }
+            })
+            .collect()
+    }
+}
+
+/// A column as a covariate: numbers as numbers, text as categories.
+///
+/// # Errors
+/// The column is not there.
+pub fn covariate_of(table: &LivesTable, name: &str) -> Result<Covariate, CompareError> {
+    let column = table.column(name).ok_or_else(|| no_column(table, name))?;
+    Ok(match &column.values {
+        ColumnValues::Numbers(values) => Covariate::number(&column.name, values.clone()),
+        ColumnValues::Text { levels, codes } => {
+            Covariate::category(&column.name, levels.clone(), codes.clone())
+        }
+    })
+}
+
+fn no_column(table: &LivesTable, name: &str) -> CompareError {
+    CompareError::NoColumn {
+        column: name.to_owned(),
+        known: table.columns.iter().map(|c| c.name.clone()).collect(),
     }
 }

@@ -10,7 +10,7 @@ mod planning;
 mod run;
 
 pub use comparison::*;
-pub use groups::Grouping;
+pub use groups::{Grouping, covariate_of};
 pub use holm::holm;
 pub use log_rank::{LogRank, Tally, log_rank};
 pub use permutation::{PermutationTest, permute_machines};

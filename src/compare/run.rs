@@ -3,9 +3,9 @@
 use super::answer::answer;
 use super::{
     AdjustedRatio, ClusteredTest, CompareError, CompareOptions, Comparison, Group, Grouping,
-    LifeRatio, PermutationTest, PrimaryTest, holm, log_rank, permute_machines,
+    LifeRatio, PermutationTest, PrimaryTest, covariate_of, holm, log_rank, permute_machines,
 };
-use crate::lives::{ColumnValues, LivesTable, Observations};
+use crate::lives::{LivesTable, Observations};
 use crate::models::curve::reliability_curve;
 use crate::models::regression::{
     Covariate, Errors, Regression, RegressionError, RegressionRequest, TestResult, level_scores,
@@ -99,8 +99,8 @@ impl<'a> Prepared<'a> {
         let adjust = options
             .adjust
             .iter()
-            .map(|name| adjusting(table, name, &kept))
-            .collect::<Result<Vec<_>, _>>()?;
+            .map(|name| Ok(keep_covariate(&covariate_of(table, name)?, &kept)))
+            .collect::<Result<Vec<_>, CompareError>>()?;
         Ok(Self {
             options,
             lives: table.observations.rows(&kept),
@@ -110,13 +110,6 @@ impl<'a> Prepared<'a> {
             adjust,
             cautions,
         })
-    }
-
-    fn rows_in(&self, group: usize) -> Vec<usize> {
-        let codes = &self.grouping.codes;
-        (0..codes.len())
-            .filter(|&i| codes[i] as usize == group)
-            .collect()
     }
 
     fn request(&self, covariates: Vec<Covariate>) -> RegressionRequest {
@@ -129,22 +122,7 @@ impl<'a> Prepared<'a> {
 
     /// Machine of each life; a life without one is a machine of its own.
     fn clusters(&self) -> Option<Vec<u32>> {
-        let machines = self.machines.as_ref()?;
-        let mut next = machines.levels.len() as u32;
-        Some(
-            machines
-                .codes
-                .iter()
-                .map(|&c| {
-                    if (c as usize) < machines.levels.len() {
-                        c
-                    } else {
-                        next += 1;
-                        next - 1
-                    }
-                })
-                .collect(),
-        )
+        self.machines.as_ref().map(Grouping::clusters)
     }
 
     fn compare(mut self) -> Result<Comparison, CompareError> {
@@ -153,7 +131,7 @@ impl<'a> Prepared<'a> {
         let mut groups = Vec::with_capacity(k);
         let mut separate = Vec::with_capacity(k);
         for g in 0..k {
-            let rows = self.rows_in(g);
+            let rows = self.grouping.rows_of(g);
             let lives = self.lives.rows(&rows);
             let curve = reliability_curve(&lives, self.options.confidence)?;
             let own = regress(&lives, &self.request(Vec::new()));
@@ -503,21 +481,6 @@ impl<'a> Prepared<'a> {
             }
         }
     }
-}
-
-/// A column to hold constant: numbers as numbers, text as categories.
-fn adjusting(table: &LivesTable, name: &str, kept: &[usize]) -> Result<Covariate, CompareError> {
-    let column = table.column(name).ok_or_else(|| CompareError::NoColumn {
-        column: name.to_owned(),
-        known: table.columns.iter().map(|c| c.name.clone()).collect(),
-    })?;
-    let whole = match &column.values {
-        ColumnValues::Numbers(values) => Covariate::number(&column.name, values.clone()),
-        ColumnValues::Text { levels, codes } => {
-            Covariate::category(&column.name, levels.clone(), codes.clone())
-        }
-    };
-    Ok(keep_covariate(&whole, kept))
 }
 
 fn keep_covariate(covariate: &Covariate, rows: &[usize]) -> Covariate {
