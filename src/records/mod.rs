@@ -19,6 +19,7 @@ mod problem;
 mod raw;
 mod reasons;
 mod replacements;
+mod starter;
 mod text;
 mod text_table;
 
@@ -27,3 +28,4 @@ pub use fleet::*;
 pub use load::{FLEET_FILE, LoadOptions, set_aside_error};
 pub use problem::*;
 pub use raw::{RawCell, RawRow, raw_rows};
+pub use starter::{EXAMPLE, STARTER, StarterFile};

@@ -1,0 +1,358 @@
+//! The rules from records to lives, one by one.
+
+use crate::folder::{BELT, Folder, belts, belts_with, briefs, codes, fitted};
+
+#[test]
+fn a_change_ends_one_life_and_starts_the_next() {
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,worn\n2025-06-01,M1,belt,600,unworn\n",
+    );
+    // In from 100 to 450, then to 600; the one before 100 has no known start.
+    assert_eq!(briefs(&lives), ["M1 1 worn 350", "M1 1 unworn 150"]);
+    assert_eq!(lives.unknown_start, 1);
+    assert_eq!(lives.rows.used, 3);
+    assert_eq!(lives.lives[0].id, "belt/M1/1/2");
+    assert_eq!(lives.lives[0].start_row.as_ref().unwrap().row, 2);
+    assert_eq!(lives.lives[0].end_row.as_ref().unwrap().row, 3);
+}
+
+#[test]
+fn a_serial_number_is_followed_across_machines() {
+    let settings = "[[machine]]\nname = \"M1\"\nnew_on = 2025-01-01\n[[machine]]\nname = \"M2\"\nnew_on = 2025-01-01\n[[readings]]\nfile = \"readings.csv\"\n";
+    let records = "date,machine,part,hours,reason,serial,serial_out\n\
+        2025-02-01,M1,belt,100,unworn,B,A\n\
+        2025-03-01,M2,belt,300,worn,A,C\n\
+        2025-04-01,M2,belt,350,worn,D,A\n";
+    let readings = "date,machine,hours\n2025-05-01,M1,400\n2025-05-01,M2,500\n";
+    let lives = Folder::new(
+        &format!("{BELT}{settings}"),
+        &[("records.csv", records), ("readings.csv", readings)],
+    )
+    .lives();
+    // A ran 100 on M1, came out unworn, ran 350 − 300 on M2 and wore out at 150.
+    let mut all = briefs(&lives);
+    all.sort();
+    assert_eq!(
+        all,
+        [
+            "M1 1 running 300",
+            "M2 1 running 150",
+            "M2 1 worn 150",
+            "M2 1 worn 300"
+        ]
+    );
+    let a = lives
+        .lives
+        .iter()
+        .find(|l| l.serial.as_deref() == Some("A"))
+        .unwrap();
+    assert_eq!((a.low, a.high), (150.0, 150.0));
+    assert_eq!(a.rows.iter().map(|r| r.row).collect::<Vec<_>>(), [2, 3, 4]);
+}
+
+#[test]
+fn a_reason_that_nothing_maps_is_never_worn() {
+    let lives = belts("2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,see sheet\n");
+    assert_eq!(briefs(&lives), ["M1 1 unworn 350"]);
+    assert!(lives.lives[0].unknown_reason);
+    assert_eq!(codes(&lives), ["unknown_reason"]);
+    assert_eq!(lives.rows.used, 2);
+}
+
+const ROLLERS: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[[part]]\nname = \"roller\"\nper_machine = 3\nchanged = \"as a set\"\n";
+
+#[test]
+fn a_set_with_a_worn_count_is_so_many_worn_and_the_rest_unworn() {
+    let records = "date,machine,part,hours,reason,quantity,worn_count\n\
+        2025-01-10,M1,roller,100,worn,3,1\n2025-03-01,M1,roller,450,worn,3,2\n";
+    let lives = Folder::new(ROLLERS, &[("records.csv", records)]).lives();
+    assert_eq!(briefs(&lives), ["M1 set unworn 350", "M1 set worn 350 ×2"]);
+    // Three parts were in at the start of the records.
+    assert_eq!(lives.unknown_start, 3);
+    assert_eq!(fitted(&lives), ["M1 1 0", "M1 2 0", "M1 3 0"]);
+}
+
+#[test]
+fn a_set_without_a_worn_count_is_the_first_of_them_to_wear() {
+    for records in [
+        "date,machine,part,hours,reason\n2025-01-10,M1,roller,100,worn\n2025-03-01,M1,roller,450,worn\n",
+        // The same, written as a row for each.
+        "date,machine,part,position,hours,reason\n\
+         2025-01-10,M1,roller,1,100,worn\n2025-01-10,M1,roller,2,100,worn\n2025-01-10,M1,roller,3,100,worn\n\
+         2025-03-01,M1,roller,1,450,worn\n2025-03-01,M1,roller,2,450,worn\n2025-03-01,M1,roller,3,450,worn\n",
+    ] {
+        let lives = Folder::new(ROLLERS, &[("records.csv", records)]).lives();
+        assert_eq!(briefs(&lives), ["M1 set unworn 350 ×2", "M1 set worn 350"]);
+    }
+}
+
+#[test]
+fn a_row_for_each_of_a_set_tells_how_many_were_worn() {
+    let records = "date,machine,part,position,hours,reason\n\
+         2025-01-10,M1,roller,,100,worn\n\
+         2025-03-01,M1,roller,1,450,worn\n2025-03-01,M1,roller,2,450,unworn\n2025-03-01,M1,roller,3,450,worn\n";
+    let lives = Folder::new(ROLLERS, &[("records.csv", records)]).lives();
+    assert_eq!(briefs(&lives), ["M1 set unworn 350", "M1 set worn 350 ×2"]);
+}
+
+#[test]
+fn part_of_a_set_is_set_aside_and_cuts_no_life_short_in_silence() {
+    let records = "date,machine,part,hours,reason,quantity\n2025-01-10,M1,roller,100,worn,3\n\
+        2025-02-10,M1,roller,200,worn,1\n2025-03-01,M1,roller,450,worn,3\n";
+    let lives = Folder::new(ROLLERS, &[("records.csv", records)]).lives();
+    assert!(lives.lives.is_empty(), "{:?}", briefs(&lives));
+    assert_eq!(codes(&lives), ["life_across_a_gap", "part_of_a_set"]);
+    assert_eq!(lives.rows.set_aside, 1);
+}
+
+#[test]
+fn a_machine_that_came_new_makes_first_lives_count() {
+    let lives = belts_with(
+        "[[machine]]\nname = \"M1\"\nnew_on = 2025-01-01\nfirst_hours = 5.0\n",
+        "2025-03-01,M1,belt,450,worn\n",
+    );
+    assert_eq!(briefs(&lives), ["M1 1 worn 445"]);
+    assert_eq!(lives.unknown_start, 0);
+}
+
+#[test]
+fn a_stated_age_makes_a_life_that_is_seen_only_from_there() {
+    let settings = "[[fitted]]\nmachine = \"M1\"\npart = \"belt\"\ndate = 2025-01-10\nage_hours = 80.0\n[[readings]]\nfile = \"readings.csv\"\n";
+    let folder = Folder::new(
+        &format!("{BELT}{settings}"),
+        &[
+            (
+                "records.csv",
+                "date,machine,part,hours,reason\n2025-03-01,M1,belt,450,worn\n",
+            ),
+            ("readings.csv", "date,machine,hours\n2025-01-10,M1,100\n"),
+        ],
+    );
+    let lives = folder.lives();
+    // 80 hours old at 100, worn at 450: 430 hours old, seen from 80 on.
+    assert_eq!(briefs(&lives), ["M1 1 worn 430 from 80"]);
+}
+
+#[test]
+fn what_is_still_in_runs_up_to_the_meter_of_that_day() {
+    let settings = "[[readings]]\nfile = \"readings.csv\"\n";
+    let folder = Folder::new(
+        &format!("{BELT}{settings}"),
+        &[
+            (
+                "records.csv",
+                "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n",
+            ),
+            ("readings.csv", "date,machine,hours\n2025-02-10,M1,275.5\n"),
+        ],
+    );
+    let lives = folder.lives();
+    assert_eq!(briefs(&lives), ["M1 1 running 175.5"]);
+    assert_eq!(fitted(&lives), ["M1 1 175.5"]);
+    assert_eq!(lives.fitted[0].life.as_deref(), Some("belt/M1/1/2"));
+}
+
+const FOUND: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[records.reasons]\nfound_worn = [\"found worn*\"]\ninspected_ok = [\"ok*\"]\n[[part]]\nname = \"belt\"\n";
+
+#[test]
+fn found_worn_at_a_look_wore_out_since_the_last_one() {
+    let records = "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n2025-02-01,M1,belt,250,ok\n\
+        2025-02-15,M1,belt,300,ok\n2025-03-01,M1,belt,450,found worn\n2025-05-01,M1,belt,600,found worn\n";
+    let lives = Folder::new(FOUND, &[("records.csv", records)]).lives();
+    // Good at 300 − 100, worn by 450 − 100; the next has no look before 150.
+    assert_eq!(briefs(&lives), ["M1 1 worn 200..350", "M1 1 worn 0..150"]);
+    assert_eq!(lives.lives[0].rows.len(), 4);
+}
+
+#[test]
+fn no_reading_at_a_change_gives_bounds_from_the_readings_around_it() {
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,worn\n2025-04-01,M1,belt,,worn\n2025-06-01,M1,belt,800,worn\n",
+    );
+    // Changed between 450 and 800, and no sooner than 24 hours a day allow.
+    assert_eq!(
+        briefs(&lives),
+        ["M1 1 worn 350", "M1 1 worn 0..350", "M1 1 worn 0..350"]
+    );
+}
+
+#[test]
+fn no_reading_at_all_is_set_aside_unless_a_use_rate_is_stated() {
+    let rows = "2025-01-10,M1,belt,,worn\n2025-03-01,M1,belt,,worn\n";
+    let lives = belts(rows);
+    assert!(lives.lives.is_empty());
+    assert_eq!(lives.rows.set_aside, 2);
+    assert_eq!(codes(&lives), ["no_meter"]);
+    let settings = "[[machine]]\nname = \"M1\"\nhours_per_day = 6.0\n";
+    // 50 days at 6 hours.
+    assert_eq!(briefs(&belts_with(settings, rows)), ["M1 1 worn 300"]);
+}
+
+#[test]
+fn a_meter_that_goes_backwards_is_followed_only_up_to_there() {
+    let rows = "2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,worn\n2025-06-01,M1,belt,20,worn\n2025-08-01,M1,belt,90,worn\n";
+    let lives = belts(rows);
+    assert_eq!(briefs(&lives), ["M1 1 worn 350"]);
+    assert_eq!(lives.rows.set_aside, 2);
+    let backwards: Vec<_> = lives
+        .problems
+        .iter()
+        .filter(|p| p.code == "meter_backwards")
+        .collect();
+    assert_eq!(backwards.len(), 2);
+    // Both rows are named: the last good one and the first that lies below it.
+    assert_eq!(
+        backwards[0].rows.iter().map(|r| r.row).collect::<Vec<_>>(),
+        [4, 3]
+    );
+    assert_eq!(fitted(&lives), ["M1 1 ?"]);
+}
+
+#[test]
+fn a_declared_reset_carries_the_meter_on() {
+    let reset = |old: &str| {
+        format!(
+            "[[readings]]\nfile = \"readings.csv\"\n[[readings.resets]]\nmachine = \"M1\"\ndate = 2025-05-01\nnew_reading = 0.0\n{old}"
+        )
+    };
+    let files = |_: ()| {
+        [
+            (
+                "records.csv",
+                "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n2025-06-01,M1,belt,20,worn\n",
+            ),
+            ("readings.csv", "date,machine,hours\n2025-04-30,M1,450\n"),
+        ]
+    };
+    let lives = Folder::new(
+        &format!("{BELT}{}", reset("old_reading = 460.0\n")),
+        &files(()),
+    )
+    .lives();
+    assert_eq!(briefs(&lives), ["M1 1 worn 380"]);
+    // Without the old reading: at least from 450, at most 24 hours on each of the two days.
+    let lives = Folder::new(&format!("{BELT}{}", reset("")), &files(())).lives();
+    assert_eq!(briefs(&lives), ["M1 1 worn 370..418"]);
+}
+
+#[test]
+fn exact_duplicates_merge_and_near_ones_are_said() {
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,worn\n2025-03-01,M1,belt,450,worn\n2025-03-01,M1,belt,450,worn out\n",
+    );
+    assert_eq!(briefs(&lives), ["M1 1 worn 350"]);
+    assert_eq!((lives.rows.used, lives.rows.merged), (3, 1));
+    assert_eq!(
+        lives.lives[0]
+            .rows
+            .iter()
+            .map(|r| r.row)
+            .collect::<Vec<_>>(),
+        [2, 3, 4]
+    );
+    assert_eq!(
+        codes(&lives),
+        ["exact_duplicate", "no_hours_between", "unknown_reason"]
+    );
+}
+
+#[test]
+fn what_cannot_be_read_is_set_aside_with_its_reason() {
+    let settings = "";
+    let lives = belts_with(
+        settings,
+        "2025-01-10,M1,belt,100,worn\nsoon,M2,belt,200,worn\n2025-02-01,M3,belt,-5,worn\n2025-02-01,M4,belt,9e9,worn\n\
+         2025-02-01,,belt,5,worn\n2025-02-01,M5,gearbox,5,worn\n2025-02-01,M6,belt,many,worn\n",
+    );
+    assert_eq!(lives.rows.set_aside, 6);
+    assert_eq!(
+        codes(&lives),
+        [
+            "absurd_hours",
+            "negative_hours",
+            "no_machine",
+            "unknown_part",
+            "unreadable_date",
+            "unreadable_hours"
+        ]
+    );
+    for problem in &lives.problems {
+        assert!(
+            problem.rows.len() == 1
+                && problem.column.is_some()
+                && problem.found.is_some()
+                && problem.allowed.is_some()
+        );
+    }
+}
+
+#[test]
+fn a_record_after_the_day_we_look_from_is_set_aside() {
+    let toml = BELT.replace("name = \"Test\"\n", "name = \"Test\"\nas_of = 2025-02-01\n");
+    let records = "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n2025-02-01,M1,belt,180,worn\n2025-03-01,M1,belt,450,worn\n";
+    let lives = Folder::new(&toml, &[("records.csv", records)]).lives();
+    assert_eq!(briefs(&lives), ["M1 1 worn 80"]);
+    assert_eq!(codes(&lives), ["after_as_of"]);
+    assert_eq!(fitted(&lives), ["M1 1 0"]);
+}
+
+const RINGS: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[[part]]\nname = \"ring\"\nper_machine = 2\n";
+
+#[test]
+fn a_position_that_is_not_told_is_not_guessed() {
+    let records = "date,machine,part,position,hours,reason\n2025-01-10,M1,ring,front,100,worn\n2025-01-10,M1,ring,rear,100,unworn\n\
+        2025-03-01,M1,ring,,300,worn\n2025-04-01,M1,ring,front,450,worn\n2025-06-01,M1,ring,front,600,worn\n";
+    let lives = Folder::new(RINGS, &[("records.csv", records)]).lives();
+    // The row without a position may have changed either ring, so no life reaches across it.
+    assert_eq!(briefs(&lives), ["M1 front worn 150"]);
+    assert_eq!(lives.rows.set_aside, 1);
+    assert_eq!(codes(&lives), ["life_across_a_gap", "position_not_told"]);
+    assert_eq!(fitted(&lives), ["M1 front 0", "M1 rear ?"]);
+}
+
+#[test]
+fn a_row_set_aside_takes_the_lives_it_could_cut_with_it() {
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\n2025-02-10,M1,belt,-1,worn\n2025-03-01,M1,belt,450,worn\n2025-06-01,M1,belt,600,worn\n",
+    );
+    assert_eq!(briefs(&lives), ["M1 1 worn 150"]);
+    // Without a date it could be anywhere.
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\nlater,M1,belt,,worn\n2025-03-01,M1,belt,450,worn\n2025-06-01,M1,belt,600,worn\n",
+    );
+    assert!(lives.lives.is_empty());
+    assert_eq!(fitted(&lives), ["M1 1 0"]);
+}
+
+#[test]
+fn a_retired_machine_ends_its_lives_and_has_nothing_fitted() {
+    let settings = "[[machine]]\nname = \"M1\"\naliases = [\"Unit 1\"]\nretired_on = 2025-03-01\n[[readings]]\nfile = \"readings.csv\"\n";
+    let folder = Folder::new(
+        &format!("{BELT}{settings}"),
+        &[
+            (
+                "records.csv",
+                "date,machine,part,hours,reason\n2025-01-10,unit 1,belt,100,worn\n",
+            ),
+            (
+                "readings.csv",
+                "date,machine,hours\n2025-03-01,M1,275\n2025-04-01,M2,10\n",
+            ),
+        ],
+    );
+    let lives = folder.lives();
+    assert_eq!(briefs(&lives), ["M1 1 unworn 175"]);
+    assert_eq!(fitted(&lives), ["M2 1 ?"]);
+}
+
+#[test]
+fn rows_in_any_order_give_the_same_lives() {
+    let rows = [
+        "2025-01-10,M1,belt,100,worn\n",
+        "2025-03-01,M1,belt,450,worn\n",
+        "2025-06-01,M1,belt,600,unworn\n",
+    ];
+    let forward = briefs(&belts(&rows.concat()));
+    let backward = briefs(&belts(&rows.iter().rev().copied().collect::<String>()));
+    assert_eq!(forward, backward);
+}
