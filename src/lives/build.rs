@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use super::chain::{End, LeftOut, Span, walk};
 use super::events::{SET, Sorting};
 use super::ids::Slugs;
+use super::stints::{self, Stint};
 use super::{Fitted, Life, Lives, Outcome};
 use crate::meters::{HoursBounds, Meters};
 use crate::records::{ChangedHow, Disposition, Fleet, Part, Problem, RowCounts, RowRef};
@@ -45,6 +46,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             .push(index);
     }
     for part in &fleet.parts {
+        let mut stints = Vec::new();
         for machine in &fleet.machines {
             let records = records
                 .remove(&(part.name.as_str(), machine.as_str()))
@@ -52,9 +54,11 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             let carries =
                 part.machines.is_empty() || part.machines.contains(machine) || !records.is_empty();
             if carries {
-                building.part_on_machine(part, machine, &records);
+                building.part_on_machine(part, machine, &records, &mut stints);
             }
         }
+        stints::join(&mut stints, fleet, &mut building.problems);
+        building.add_part(part, &stints);
     }
     building.note_old_readings();
     building.lives.sort_by(|a, b| a.id.cmp(&b.id));
@@ -79,7 +83,13 @@ struct Building<'a> {
 }
 
 impl Building<'_> {
-    fn part_on_machine(&mut self, part: &Part, machine: &str, records: &[usize]) {
+    fn part_on_machine(
+        &mut self,
+        part: &Part,
+        machine: &str,
+        records: &[usize],
+        stints: &mut Vec<Stint>,
+    ) {
         let mut sorting = Sorting::new(self.fleet, self.meters, machine, part, records);
         sorting.run();
         for (record, _) in &sorting.set_aside {
@@ -96,44 +106,55 @@ impl Building<'_> {
             self.meters.point_at(machine, self.fleet.as_of),
         );
         let last_read = self.meters.last_read(machine, self.fleet.as_of);
-        let mut fitted: BTreeMap<String, Fitted> = BTreeMap::new();
         for (chain, events) in &sorting.chains {
-            let spans = walk(machine, events, until, last_read, self.meters);
-            for span in &spans {
-                self.count_left_out(part, span);
-                self.add_lives(part, machine, chain, span);
+            for span in walk(machine, events, until, last_read, self.meters) {
+                stints.push(Stint::new(machine, chain, span, self.fleet));
             }
-            if let Some(last) = spans.last().filter(|s| !s.retired) {
-                for position in positions_of(part, chain) {
-                    fitted.insert(
-                        position.clone(),
-                        self.fitted_part(part, machine, chain, &position, last, until.1.is_some()),
-                    );
-                }
-            }
-        }
-        for position in &part.positions {
-            self.fitted.extend(fitted.remove(position));
         }
     }
 
-    fn fitted_part(
-        &mut self,
-        part: &Part,
-        machine: &str,
-        chain: &str,
-        position: &str,
-        last: &Span,
-        meter_known: bool,
-    ) -> Fitted {
-        let age = last.age.as_ref().ok().filter(|_| meter_known);
-        let life = self.id(part, machine, chain, last.number);
+    /// Lives and fitted parts of one part kind.
+    fn add_part(&mut self, part: &Part, stints: &[Stint]) {
+        let mut fitted: Vec<(String, usize, Fitted)> = Vec::new();
+        for stint in stints {
+            if !stint.moved_on {
+                self.count_left_out(part, stint);
+                self.add_lives(part, stint);
+            }
+            if stint.span.end.is_none() {
+                for (place, position) in part.positions.iter().enumerate() {
+                    if stint.chain == SET || stint.chain == *position {
+                        fitted.push((
+                            stint.machine.clone(),
+                            place,
+                            self.fitted_part(part, stint, position),
+                        ));
+                    }
+                }
+            }
+        }
+        fitted.sort_by(|a, b| (&a.0, a.1).cmp(&(&b.0, b.1)));
+        self.fitted
+            .extend(fitted.into_iter().map(|(_, _, fitted)| fitted));
+    }
+
+    fn fitted_part(&mut self, part: &Part, stint: &Stint, position: &str) -> Fitted {
+        let meter_known = self
+            .meters
+            .point_at(&stint.machine, self.fleet.as_of)
+            .is_some();
+        let age = stint.age().ok().filter(|_| meter_known);
+        let life = self.id(part, stint);
         Fitted {
-            machine: machine.to_owned(),
+            machine: stint.machine.clone(),
             part: part.name.clone(),
             position: position.to_owned(),
             age_hours: age.map(|a| a.best),
-            since: last.start.and_then(|s| s.record).and_then(|r| self.row(r)),
+            since: stint
+                .span
+                .start
+                .and_then(|s| s.record)
+                .and_then(|r| self.row(r)),
             life: self
                 .lives
                 .iter()
@@ -145,7 +166,8 @@ impl Building<'_> {
     }
 
     /// Counts parts whose start is unknown, and says why any other life is left out.
-    fn count_left_out(&mut self, part: &Part, span: &Span) {
+    fn count_left_out(&mut self, part: &Part, stint: &Stint) {
+        let span = &stint.span;
         let Err(why) = span.age else { return };
         let (code, advice) = match why {
             LeftOut::UnknownStart => {
@@ -173,11 +195,16 @@ impl Building<'_> {
         }
     }
 
-    fn add_lives(&mut self, part: &Part, machine: &str, chain: &str, span: &Span) {
-        let (Ok(age), Some(start)) = (span.age, span.start) else {
+    fn add_lives(&mut self, part: &Part, stint: &Stint) {
+        let span = &stint.span;
+        let (Ok(age), Some(start)) = (stint.age(), span.start) else {
             return;
         };
-        let n = if chain == SET { part.per_machine } else { 1 };
+        let n = if stint.chain == SET {
+            part.per_machine
+        } else {
+            1
+        };
         let pieces: Vec<(Outcome, u32, &str)> = match span.end {
             None => vec![(Outcome::Running, n, "")],
             Some(End::Worn | End::FoundWorn) => vec![(Outcome::Worn, n, "")],
@@ -195,12 +222,13 @@ impl Building<'_> {
             .record
             .map(|r| self.fleet.replacements[r].extra.clone())
             .unwrap_or_default();
-        let id = self.id(part, machine, chain, span.number);
+        let id = self.id(part, stint);
+        let first = stint.before.first().copied();
         let single = pieces.iter().filter(|(_, count, _)| *count > 0).count() == 1;
         for (outcome, count, suffix) in pieces {
-            let Some((low, high)) = bounds(outcome, span, &age, start.age) else {
+            let Some((low, high)) = bounds(outcome, span, &age, stint.entry) else {
                 if count > 0 && outcome != Outcome::Running {
-                    self.say_no_hours(span);
+                    self.say_no_hours(part, stint);
                 }
                 return;
             };
@@ -214,42 +242,38 @@ impl Building<'_> {
                     format!("{id}{suffix}")
                 },
                 part: part.name.clone(),
-                machine: machine.to_owned(),
-                position: chain.to_owned(),
-                serial: None,
+                machine: stint.machine.clone(),
+                position: stint.chain.clone(),
+                serial: stint.serial.clone(),
                 outcome,
                 low,
                 high,
-                entry: start.age,
+                entry: stint.entry,
                 count,
-                start: Some(start.date),
+                start: Some(first.map_or(start.date, |r| self.fleet.replacements[r].date)),
                 end: span.end_date,
-                start_row: start.record.and_then(|r| self.row(r)),
+                start_row: first.or(start.record).and_then(|r| self.row(r)),
                 end_row: span.end_record.and_then(|r| self.row(r)),
-                rows: self.rows_of(span),
+                rows: self.rows_of(stint),
                 unknown_reason: span.end == Some(End::Unknown),
                 covariates: covariates.clone(),
             });
         }
     }
 
-    fn say_no_hours(&mut self, span: &Span) {
-        let nothing = Span {
-            age: Err(LeftOut::NoHours),
-            ..span.clone()
-        };
-        if let Some(part) = self.fleet.parts.first() {
-            self.count_left_out(part, &nothing);
-        }
+    fn say_no_hours(&mut self, part: &Part, stint: &Stint) {
+        let mut nothing = stint.clone();
+        nothing.span.age = Err(LeftOut::NoHours);
+        self.count_left_out(part, &nothing);
     }
 
-    fn id(&mut self, part: &Part, machine: &str, chain: &str, number: usize) -> String {
+    fn id(&mut self, part: &Part, stint: &Stint) -> String {
         let (part, machine, chain) = (
             self.slugs.of(&part.name),
-            self.slugs.of(machine),
-            self.slugs.of(chain),
+            self.slugs.of(&stint.machine),
+            self.slugs.of(&stint.chain),
         );
-        format!("{part}/{machine}/{chain}/{number}")
+        format!("{part}/{machine}/{chain}/{}", stint.span.number)
     }
 
     fn row(&self, record: usize) -> Option<RowRef> {
@@ -257,14 +281,9 @@ impl Building<'_> {
     }
 
     /// Rows a span rests on, each once, in the order of events.
-    fn rows_of(&self, span: &Span) -> Vec<RowRef> {
+    fn rows_of(&self, stint: &Stint) -> Vec<RowRef> {
         let mut rows: Vec<RowRef> = Vec::new();
-        let start = span.start.and_then(|s| s.record);
-        for record in start
-            .into_iter()
-            .chain(span.looks.iter().copied())
-            .chain(span.end_record)
-        {
+        for record in stint.before.iter().copied().chain(stint.records()) {
             for row in &self.fleet.replacements[record].rows {
                 if !rows.contains(row) {
                     rows.push(row.clone());
@@ -325,13 +344,6 @@ fn parts_in(part: &Part) -> u32 {
     match part.changed {
         ChangedHow::Singly => 1,
         ChangedHow::AsASet => part.per_machine,
-    }
-}
-
-fn positions_of(part: &Part, chain: &str) -> Vec<String> {
-    match part.changed {
-        ChangedHow::Singly => vec![chain.to_owned()],
-        ChangedHow::AsASet => part.positions.clone(),
     }
 }
 

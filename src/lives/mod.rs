@@ -9,6 +9,7 @@ mod life;
 mod observations;
 mod read;
 mod select;
+mod stints;
 mod table;
 mod write;
 

@@ -40,8 +40,10 @@ pub struct Replacement {
     pub reason: String,
     /// What the reason means.
     pub verdict: Verdict,
-    /// Serial number of the part that came out or went in (it follows the part).
+    /// Serial number of the part that went in, or that was looked at.
     pub serial: Option<String>,
+    /// Serial number of the part that came out.
+    pub serial_out: Option<String>,
     /// How many were changed together, where told.
     pub quantity: Option<u32>,
     /// How many of those were worn, where told.

@@ -95,6 +95,8 @@ file_entry! {
         reasons: ReasonsEntry,
         /// What an empty reason (or no reason column) means.
         reason_when_blank: Option<VerdictWord>,
+        /// Whose serial number the rows hold.
+        serial_is: Option<SerialWord>,
         hours_unit: Option<HoursUnit>,
     }
 }
@@ -140,6 +142,14 @@ pub(crate) enum VerdictWord {
     FoundWorn,
     Unworn,
     InspectedOk,
+}
+
+/// Whose serial number a row holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum SerialWord {
+    Fitted,
+    Removed,
 }
 
 /// Unit of a column of operating time.

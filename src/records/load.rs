@@ -7,11 +7,14 @@ use jiff::civil::Date;
 
 use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, RECORDS, TENSION};
-use super::fleet_file::{FleetFile, ForceWord, JobsEntry, LengthWord, ReadingsEntry, TensionEntry};
+use super::fleet_file::{
+    FleetFile, ForceWord, JobsEntry, LengthWord, ReadingsEntry, SerialWord, TensionEntry,
+};
 use super::names::Names;
 use super::opened::Opened;
 use super::positions;
 use super::replacements::{ABSURD_HOURS, ReplacementRows, SharedNames, per_hour};
+use super::serials::{self, SerialIs};
 use super::text::{list, quoted};
 use super::{
     Disposition, Fleet, Gap, Job, MachineFacts, MeterReset, Part, Problem, Reading, RecordsError,
@@ -86,6 +89,10 @@ struct Loading<'a> {
     jobs: Vec<Job>,
     problems: Vec<Problem>,
     notes: Vec<String>,
+    /// Files that state whose serial numbers they hold.
+    serial_is: BTreeMap<String, SerialIs>,
+    /// Files that have a column for each side.
+    both_serials: BTreeSet<String>,
 }
 
 impl<'a> Loading<'a> {
@@ -112,6 +119,8 @@ impl<'a> Loading<'a> {
             jobs: Vec::new(),
             problems: Vec::new(),
             notes: Vec::new(),
+            serial_is: BTreeMap::new(),
+            both_serials: BTreeSet::new(),
             part_names: std::mem::take(&mut part_names),
         })
     }
@@ -138,6 +147,16 @@ impl<'a> Loading<'a> {
         for entry in &file.records {
             let opened = Opened::new(self.dir, entry.source(), &RECORDS)?;
             self.notes.extend(opened.notes());
+            if let Some(word) = entry.serial_is {
+                let is = match word {
+                    SerialWord::Fitted => SerialIs::Fitted,
+                    SerialWord::Removed => SerialIs::Removed,
+                };
+                self.serial_is.insert(entry.file.clone(), is);
+            }
+            if opened.columns.get("serial_out").is_some() {
+                self.both_serials.insert(entry.file.clone());
+            }
             let mut names = SharedNames {
                 machines: &mut self.machine_names,
                 parts: &mut self.part_names,
@@ -447,6 +466,12 @@ impl<'a> Loading<'a> {
             &mut self.rows.replacements,
             &mut self.notes,
         );
+        serials::settle(
+            &mut self.rows.replacements,
+            &self.serial_is,
+            &self.both_serials,
+            &mut self.notes,
+        )?;
         self.rows
             .replacements
             .sort_by(|a, b| replacement_order(a).cmp(&replacement_order(b)));

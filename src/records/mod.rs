@@ -19,6 +19,7 @@ mod problem;
 mod raw;
 mod reasons;
 mod replacements;
+mod serials;
 mod starter;
 mod text;
 mod text_table;

@@ -141,6 +141,7 @@ impl ReplacementRows {
                 verdict,
                 reason,
                 serial: some_text(opened.text(row, "serial")),
+                serial_out: some_text(opened.text(row, "serial_out")),
                 quantity,
                 worn_count,
                 extra,
@@ -308,6 +309,7 @@ fn identity(record: &Replacement) -> Vec<u8> {
     text(record.position.as_deref());
     text(Some(&record.reason));
     text(record.serial.as_deref());
+    text(record.serial_out.as_deref());
     for (name, value) in &record.extra {
         text(Some(name));
         text(Some(value));

@@ -7,7 +7,7 @@ use wearcast::lives::{self, Life, Lives};
 use wearcast::records::{Fleet, LoadOptions, RecordsError};
 
 /// One belt a machine; the records in `records.csv` with our own headings and words.
-pub const BELT: &str = r#"
+pub(crate) const BELT: &str = r#"
 [fleet]
 name = "Test"
 [[records]]
@@ -16,10 +16,10 @@ file = "records.csv"
 name = "belt"
 "#;
 
-pub struct Folder(tempfile::TempDir);
+pub(crate) struct Folder(tempfile::TempDir);
 
 impl Folder {
-    pub fn new(toml: &str, files: &[(&str, &str)]) -> Self {
+    pub(crate) fn new(toml: &str, files: &[(&str, &str)]) -> Self {
         let dir = tempfile::tempdir().unwrap();
         std::fs::write(dir.path().join("fleet.toml"), toml).unwrap();
         for (name, contents) in files {
@@ -28,15 +28,15 @@ impl Folder {
         Self(dir)
     }
 
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         self.0.path()
     }
 
-    pub fn load(&self) -> Result<Fleet, RecordsError> {
+    pub(crate) fn load(&self) -> Result<Fleet, RecordsError> {
         Fleet::load(self.path(), &LoadOptions::default())
     }
 
-    pub fn lives(&self) -> Lives {
+    pub(crate) fn lives(&self) -> Lives {
         let fleet = self.load().unwrap();
         let lives = lives::build(&fleet);
         let rows = lives.rows;
@@ -48,11 +48,11 @@ impl Folder {
         lives
     }
 
-    pub fn refused(&self) -> String {
+    pub(crate) fn refused(&self) -> String {
         self.load().unwrap_err().to_string()
     }
 
-    pub fn run(&self, args: &[&str]) -> Output {
+    pub(crate) fn run(&self, args: &[&str]) -> Output {
         Command::new(env!("CARGO_BIN_EXE_wearcast"))
             .args(args)
             .current_dir(self.path())
@@ -62,18 +62,18 @@ impl Folder {
 }
 
 /// Belt lives from records with columns date, machine, part, hours, reason.
-pub fn belts(rows: &str) -> Lives {
+pub(crate) fn belts(rows: &str) -> Lives {
     belts_with("", rows)
 }
 
 /// Likewise, with more settings.
-pub fn belts_with(settings: &str, rows: &str) -> Lives {
+pub(crate) fn belts_with(settings: &str, rows: &str) -> Lives {
     let records = format!("date,machine,part,hours,reason\n{rows}");
     Folder::new(&format!("{BELT}{settings}"), &[("records.csv", &records)]).lives()
 }
 
 /// A life in short: `position outcome low..high` with entry and count where they say something.
-pub fn brief(life: &Life) -> String {
+pub(crate) fn brief(life: &Life) -> String {
     let word = match life.outcome {
         lives::Outcome::Worn => "worn",
         lives::Outcome::Unworn => "unworn",
@@ -94,11 +94,11 @@ pub fn brief(life: &Life) -> String {
     brief
 }
 
-pub fn briefs(lives: &Lives) -> Vec<String> {
+pub(crate) fn briefs(lives: &Lives) -> Vec<String> {
     lives.lives.iter().map(brief).collect()
 }
 
-pub fn codes(lives: &Lives) -> Vec<&str> {
+pub(crate) fn codes(lives: &Lives) -> Vec<&str> {
     let mut codes: Vec<&str> = lives.problems.iter().map(|p| p.code.as_str()).collect();
     codes.sort_unstable();
     codes.dedup();
@@ -106,7 +106,7 @@ pub fn codes(lives: &Lives) -> Vec<&str> {
 }
 
 /// Ages of what is now fitted: `machine position age`.
-pub fn fitted(lives: &Lives) -> Vec<String> {
+pub(crate) fn fitted(lives: &Lives) -> Vec<String> {
     lives
         .fitted
         .iter()

@@ -215,7 +215,7 @@ fn a_declared_reset_carries_the_meter_on() {
             "[[readings]]\nfile = \"readings.csv\"\n[[readings.resets]]\nmachine = \"M1\"\ndate = 2025-05-01\nnew_reading = 0.0\n{old}"
         )
     };
-    let files = |_: ()| {
+    let files = || {
         [
             (
                 "records.csv",
@@ -226,12 +226,12 @@ fn a_declared_reset_carries_the_meter_on() {
     };
     let lives = Folder::new(
         &format!("{BELT}{}", reset("old_reading = 460.0\n")),
-        &files(()),
+        &files(),
     )
     .lives();
     assert_eq!(briefs(&lives), ["M1 1 worn 380"]);
     // Without the old reading: at least from 450, at most 24 hours on each of the two days.
-    let lives = Folder::new(&format!("{BELT}{}", reset("")), &files(())).lives();
+    let lives = Folder::new(&format!("{BELT}{}", reset("")), &files()).lives();
     assert_eq!(briefs(&lives), ["M1 1 worn 370..418"]);
 }
 
