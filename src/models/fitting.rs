@@ -353,7 +353,7 @@ impl Problem<'_> {
         {
             let each: Vec<String> = bounds
                 .iter()
-                .map(|b| format!("{:.4e} at shape {}", b.scale, b.shape))
+                .map(|b| format!("{} at shape {}", four_digits(b.scale), b.shape))
                 .collect();
             fit.cautions.push(Caution::new(
                 CautionCode::NoWorn,
@@ -630,6 +630,17 @@ impl Intervals for ZeroWorn {
     }
 }
 
+/// Four significant digits for a sentence; scientific only where hours are far from human ones.
+fn four_digits(x: f64) -> String {
+    if (1000.0..1e7).contains(&x) {
+        format!("{x:.0}")
+    } else if (1.0..1000.0).contains(&x) {
+        format!("{x:.1}")
+    } else {
+        format!("{x:.3e}")
+    }
+}
+
 fn code_of(why: NoOptimum) -> CautionCode {
     match why {
         NoOptimum::NoWorn => CautionCode::NoWorn,
@@ -785,3 +796,7 @@ pub(super) fn check(observations: &Observations, request: &FitRequest) -> Result
 #[cfg(test)]
 #[path = "fitting_tests.rs"]
 mod tests;
+
+#[cfg(test)]
+#[path = "fitting_properties.rs"]
+mod properties;

@@ -49,6 +49,25 @@ impl LikelihoodRatio<'_> {
         }
     }
 
+    /// Whether the interval of the quantile `μ + cσ` holds this value, in shifted log hours.
+    pub(crate) fn holds_life(&self, psi: f64, c: f64) -> bool {
+        self.optimum.log_likelihood - self.through_point(psi, c) <= 0.5 * self.chi_square
+    }
+
+    /// Whether the interval of the shape holds this value.
+    pub(crate) fn holds_shape(&self, tau: f64) -> bool {
+        self.optimum.log_likelihood - self.at_shape(tau) <= 0.5 * self.chi_square
+    }
+
+    /// Top over μ at one shape.
+    fn at_shape(&self, tau: f64) -> f64 {
+        let jet = |gamma: f64| self.likelihood.at_tau(gamma, tau);
+        match top(jet, self.optimum.mu * tau, 1.0, f64::NEG_INFINITY) {
+            Some(gamma) => jet(gamma).value,
+            None => f64::NAN,
+        }
+    }
+
     /// Top over τ of the curves through `(ψ, c)`.
     fn through_point(&self, psi: f64, c: f64) -> f64 {
         if self.known_sigma {
@@ -91,15 +110,8 @@ impl Intervals for LikelihoodRatio<'_> {
         if self.known_sigma {
             return Limits::default();
         }
-        let Optimum { mu, sigma, .. } = self.optimum;
-        let profile = |ln_tau: f64| {
-            let tau = ln_tau.exp();
-            let jet = |gamma: f64| self.likelihood.at_tau(gamma, tau);
-            match top(jet, mu * tau, 1.0, f64::NEG_INFINITY) {
-                Some(gamma) => jet(gamma).value,
-                None => f64::NAN,
-            }
-        };
+        let sigma = self.optimum.sigma;
+        let profile = |ln_tau: f64| self.at_shape(ln_tau.exp());
         let first = 1.5 * self.optimum.covariance.bb.sqrt();
         self.crossings(-sigma.ln(), first, profile).map(f64::exp)
     }

@@ -377,7 +377,7 @@ impl Posterior {
     }
 
     /// Probability that ln β ≤ x.
-    fn shape_cdf(&self, x: f64) -> f64 {
+    pub(crate) fn shape_cdf(&self, x: f64) -> f64 {
         self.marginal.cdf(x)
     }
 
@@ -389,6 +389,13 @@ impl Posterior {
             .first()
             .zip(self.marginal.edges.last())?;
         brent(|x| self.shape_cdf(x) - p, a, b, 1e-13).map(f64::exp)
+    }
+
+    /// Probability that a time (see [`Self::life`]) is at most `e^ln_hours`.
+    pub(crate) fn life_cdf(&self, ln_hours: f64, offset: impl Fn(f64) -> f64) -> f64 {
+        let y = ln_hours - self.shift;
+        let below = |s: &Slice| s.weight * s.below(y - offset(s.beta));
+        self.slices.iter().map(below).sum()
     }
 
     /// Quantile of `exp(μ + offset(β))` in hours: life quantiles with offset `ln(−ln(1 − p))/β`,

@@ -1,0 +1,53 @@
+//! How often the 95 % intervals hold the truth, by simulation; writes the table of the documentation.
+//!
+//! `cargo run --release --example coverage_study -- [replicates]` (default 10,000; about five minutes).
+
+use std::io::Write;
+
+use wearcast::models::{Censoring, Held, coverage};
+
+fn main() -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
+    let replicates = std::env::args()
+        .nth(1)
+        .and_then(|a| a.parse().ok())
+        .unwrap_or(10_000);
+    let name = |censoring| match censoring {
+        Censoring::Complete => "complete",
+        Censoring::TypeI => "type I",
+        Censoring::TypeII => "type II",
+        Censoring::Random => "random",
+    };
+    let percent = |held: Held| {
+        format!(
+            "{:.1} / {:.1} / {:.1}",
+            100.0 * held.b10,
+            100.0 * held.median,
+            100.0 * held.shape
+        )
+    };
+    writeln!(
+        out,
+        "Coverage of 95 % intervals in percent: B10 / median / shape. {replicates} replicates.\n"
+    )?;
+    writeln!(
+        out,
+        "| censoring | worn | posterior | likelihood ratio | Wald | no posterior |"
+    )?;
+    writeln!(out, "|---|---|---|---|---|---|")?;
+    for censoring in Censoring::ALL {
+        for worn in [3, 5, 10, 30] {
+            let c = coverage(censoring, worn, 0.95, replicates);
+            writeln!(
+                out,
+                "| {} | {worn} | {} | {} | {} | {:.1} % |",
+                name(censoring),
+                percent(c.posterior),
+                percent(c.likelihood),
+                percent(c.wald),
+                100.0 * c.without_posterior
+            )?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,274 @@
+//! What must hold of any fit, over all families, methods and mixes of lives.
+
+use approx::assert_relative_eq;
+
+use super::*;
+use crate::numerics::streams::{Stream, stream};
+
+const FAMILIES: [Family; 5] = [
+    Family::Weibull,
+    Family::Lognormal,
+    Family::Loglogistic,
+    Family::Exponential,
+    Family::WeibullThreshold,
+];
+
+fn request(family: Family, interval: IntervalMethod) -> FitRequest {
+    FitRequest {
+        family,
+        method: Method::Likelihood,
+        interval,
+        confidence: 0.9,
+        at_probability: vec![0.01, 0.1, 0.5, 0.9],
+        at_hours: vec![],
+        known_shape: None,
+        belief: None,
+    }
+}
+
+/// A few lives of any kind, on a coarse lattice now and then so that ties and touching bounds
+/// come up.
+fn random_lives(random: &mut Stream) -> Observations {
+    let n = 1 + random.below(8);
+    let unit = 10_f64.powf(-6.0 + 18.0 * random.uniform());
+    let spread = [0.01, 0.3, 1.0, 4.0][random.below(4)];
+    let coarse = random.below(3) == 0;
+    let age = |random: &mut Stream| {
+        let x = spread * random.normal();
+        let x = if coarse { (2.0 * x).round() / 2.0 } else { x };
+        unit * x.exp()
+    };
+    let mut o = Observations::default();
+    for _ in 0..n {
+        let (a, b) = (age(random), age(random));
+        let (a, b) = (a.min(b), a.max(b));
+        let (low, high) = match random.below(6) {
+            0 | 1 => (a, a),
+            2 | 3 => (a, f64::INFINITY),
+            4 => (0.0, b),
+            _ => (a, b),
+        };
+        let end = if high.is_finite() { high } else { low };
+        let entry = if random.below(5) == 0 { 0.5 * end } else { 0.0 };
+        let entry = if low == 0.0 { 0.0 } else { entry };
+        o.push(low, high, entry, 1.0 + random.below(3) as f64);
+    }
+    o
+}
+
+fn assert_sound(fit: &Fit, lives: &Observations) {
+    let limits = |low: Option<f64>, high: Option<f64>, what: &str| {
+        for v in [low, high].into_iter().flatten() {
+            assert!(v.is_finite(), "{what} {v}: {fit:?} {lives:?}");
+        }
+        if let (Some(low), Some(high)) = (low, high) {
+            assert!(low <= high, "{what} {low} > {high}: {fit:?} {lives:?}");
+        }
+    };
+    for p in &fit.parameters {
+        limits(p.lower, p.upper, &p.name);
+        assert!(p.estimate.is_none_or(f64::is_finite));
+        assert!(p.standard_error.is_none_or(|e| e.is_finite() && e >= 0.0));
+    }
+    for q in &fit.quantiles {
+        limits(q.lower, q.upper, "quantile");
+        assert!(q.hours.is_none_or(|h| h.is_finite() && h >= 0.0));
+    }
+    for pair in fit.quantiles.windows(2) {
+        if let (Some(a), Some(b)) = (pair[0].hours, pair[1].hours) {
+            assert!(a <= b, "quantiles fall: {fit:?} {lives:?}");
+        }
+        // Wald limits, each with its own error, may cross; the others are sets of whole curves.
+        if fit.interval_method == IntervalMethod::Wald {
+            continue;
+        }
+        if let (Some(a), Some(b)) = (pair[0].lower, pair[1].lower) {
+            assert!(
+                a <= b * (1.0 + 1e-6),
+                "lower limits fall: {fit:?} {lives:?}"
+            );
+        }
+    }
+    for r in &fit.reliability {
+        limits(r.lower, r.upper, "reliability");
+        for v in [r.reliability, r.lower, r.upper].into_iter().flatten() {
+            assert!((0.0..=1.0).contains(&v), "{v}: {fit:?} {lives:?}");
+        }
+    }
+    limits(fit.mean_life.lower, fit.mean_life.upper, "mean");
+    let named = fit.cautions.iter().any(|c| {
+        matches!(
+            c.code,
+            CautionCode::NoWorn
+                | CautionCode::AllWornAtOneAge
+                | CautionCode::FlatLikelihood
+                | CautionCode::NoInteriorOptimum
+        )
+    });
+    let estimated = fit.parameters.iter().all(|p| p.estimate.is_some());
+    assert!(
+        estimated || named,
+        "neither number nor reason: {fit:?} {lives:?}"
+    );
+}
+
+fn any_answer(replicates: std::ops::Range<u64>) {
+    for replicate in replicates {
+        let mut random = stream(77, replicate);
+        let lives = random_lives(&mut random);
+        let intervals = [
+            IntervalMethod::Wald,
+            IntervalMethod::Likelihood,
+            IntervalMethod::Posterior,
+        ];
+        let family = FAMILIES[random.below(5)];
+        let mut asked = request(family, intervals[random.below(3)]);
+        let longest = lives.low.iter().copied().fold(0.0, f64::max);
+        if longest > 0.0 {
+            asked.at_hours = vec![0.1 * longest, longest, 10.0 * longest];
+        }
+        let answer = fit(&lives, &asked).unwrap();
+        assert_sound(&answer, &lives);
+    }
+}
+
+#[test]
+fn a_few_lives_of_any_kind_give_an_answer_or_a_reason() {
+    any_answer(0..500);
+}
+
+/// The long run: `cargo test --release --lib a_million -- --ignored`.
+#[test]
+#[ignore = "takes minutes; run by the command in its documentation"]
+fn a_million_small_data_sets_give_an_answer_or_a_reason() {
+    use rayon::prelude::*;
+    (0..1000_u64)
+        .into_par_iter()
+        .for_each(|block| any_answer(10_000 + 1000 * block..11_000 + 1000 * block));
+}
+
+/// A mix on which every family has an optimum.
+fn mix(unit: f64) -> Observations {
+    let mut o = Observations::default();
+    for (low, high, entry, count) in [
+        (120.0, 120.0, 0.0, 1.0),
+        (310.0, 310.0, 0.0, 2.0),
+        (455.0, 455.0, 200.0, 1.0),
+        (610.0, 610.0, 0.0, 1.0),
+        (800.0, f64::INFINITY, 0.0, 1.0),
+        (350.0, f64::INFINITY, 100.0, 3.0),
+        (0.0, 200.0, 0.0, 1.0),
+        (400.0, 600.0, 0.0, 2.0),
+    ] {
+        o.push(low * unit, high * unit, entry * unit, count);
+    }
+    o
+}
+
+const METHODS: [IntervalMethod; 4] = [
+    IntervalMethod::Wald,
+    IntervalMethod::Likelihood,
+    IntervalMethod::Posterior,
+    IntervalMethod::Bootstrap,
+];
+
+#[test]
+fn another_unit_of_time_changes_nothing_but_the_unit() {
+    for family in [
+        Family::Weibull,
+        Family::Lognormal,
+        Family::Loglogistic,
+        Family::Exponential,
+    ] {
+        for interval in METHODS {
+            if interval == IntervalMethod::Bootstrap && family != Family::Weibull {
+                continue;
+            }
+            let asked = request(family, interval);
+            let base = fit(&mix(1.0), &asked).unwrap();
+            for unit in [1e-9, 1e9] {
+                let scaled = fit(&mix(unit), &asked).unwrap();
+                let pairs = base.quantiles.iter().zip(&scaled.quantiles);
+                for (a, b) in pairs {
+                    for (a, b) in [(a.hours, b.hours), (a.lower, b.lower), (a.upper, b.upper)] {
+                        assert_relative_eq!(a.unwrap() * unit, b.unwrap(), max_relative = 1e-8);
+                    }
+                }
+                let shape = |f: &Fit| f.parameters.iter().find(|p| p.name == "shape").cloned();
+                if let (Some(a), Some(b)) = (shape(&base), shape(&scaled)) {
+                    assert_relative_eq!(
+                        a.estimate.unwrap(),
+                        b.estimate.unwrap(),
+                        max_relative = 1e-8
+                    );
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn order_of_rows_and_splitting_of_counts_change_nothing() {
+    let whole = mix(1.0);
+    let mut split = Observations::default();
+    for i in (0..whole.len()).rev() {
+        for _ in 0..whole.count[i] as u32 {
+            split.push(whole.low[i], whole.high[i], whole.entry[i], 1.0);
+        }
+    }
+    for family in FAMILIES {
+        for interval in [IntervalMethod::Wald, IntervalMethod::Posterior] {
+            let asked = request(family, interval);
+            let (a, b) = (fit(&whole, &asked).unwrap(), fit(&split, &asked).unwrap());
+            assert_eq!(a.parameters, b.parameters, "{family:?}");
+            assert_eq!(a.quantiles, b.quantiles, "{family:?}");
+            assert_eq!(a.log_likelihood, b.log_likelihood, "{family:?}");
+        }
+    }
+}
+
+#[test]
+fn shapes_to_a_hundred_and_ages_from_1e_minus_6_to_1e12_have_numbers() {
+    for shape in [0.2, 1.0, 10.0, 100.0] {
+        for scale in [1e-6, 1.0, 1e12] {
+            let mut o = Observations::default();
+            let mut random = stream(5, 0);
+            for k in 0..12 {
+                let t = scale * random.exponential().powf(1.0 / shape);
+                o.push(t, if k % 4 == 3 { f64::INFINITY } else { t }, 0.0, 1.0);
+            }
+            for interval in METHODS {
+                let answer = fit(&o, &request(Family::Weibull, interval)).unwrap();
+                assert_sound(&answer, &o);
+                let estimated = answer.parameters[0].estimate.unwrap();
+                assert!(estimated > 0.5 * shape && estimated < 3.0 * shape);
+                assert!(answer.quantiles.iter().all(|q| q.lower.is_some()));
+            }
+        }
+    }
+}
+
+#[test]
+fn a_curve_s_quantiles_and_reliabilities_are_each_others_inverse() {
+    for family in [
+        Family::Weibull,
+        Family::Lognormal,
+        Family::Loglogistic,
+        Family::Exponential,
+    ] {
+        let mut asked = request(family, IntervalMethod::Likelihood);
+        let answer = fit(&mix(1.0), &asked).unwrap();
+        asked.at_hours = answer.quantiles.iter().map(|q| q.hours.unwrap()).collect();
+        let back = fit(&mix(1.0), &asked).unwrap();
+        for (p, r) in asked.at_probability.iter().zip(&back.reliability) {
+            assert_relative_eq!(1.0 - p, r.reliability.unwrap(), max_relative = 1e-12);
+        }
+        // The likelihood interval is the same set of curves: the reliability at the lower limit
+        // of a quantile has that quantile's share as its lower limit.
+        let q = &answer.quantiles[1];
+        asked.at_hours = vec![q.lower.unwrap(), q.upper.unwrap()];
+        let ends = fit(&mix(1.0), &asked).unwrap();
+        assert_relative_eq!(ends.reliability[0].lower.unwrap(), 0.9, max_relative = 1e-8);
+        assert_relative_eq!(ends.reliability[1].upper.unwrap(), 0.9, max_relative = 1e-8);
+    }
+}
