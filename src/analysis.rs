@@ -2,6 +2,7 @@
 
 use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
 use crate::lives::{Life, Lives, Observations, build, observations};
+use crate::models::trend::trend_caution;
 use crate::models::{
     Belief, Caution, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit, life_model,
 };
@@ -56,6 +57,10 @@ impl Analysis {
             match life_model(part, &observed) {
                 Ok(model) => {
                     cautions.extend(model.cautions.iter().map(|c| about(&part.name, c)));
+                    cautions.extend(trend_caution(
+                        &part.name,
+                        lives.lives.iter().filter(|l| l.part == part.name),
+                    ));
                     models.push(model);
                 }
                 Err(none) => {

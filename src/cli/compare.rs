@@ -239,8 +239,8 @@ fn tests(c: &Comparison) -> Table {
         PrimaryTest::PermutationByMachine => "The answer rests on whole machines dealt anew.",
         PrimaryTest::ClusteredByMachine => "The answer rests on the test clustered by machine.",
         PrimaryTest::EqualLife => {
-            "The answer rests on the test for equal life; no machine is told, so every life counts \
-             as independent."
+            "The answer rests on the test for equal life, every life taken as independent of the \
+             others."
         }
         PrimaryTest::None => "No test is given: see the cautions.",
     });

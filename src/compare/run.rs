@@ -210,8 +210,8 @@ impl<'a> Prepared<'a> {
         } else {
             test(separate_value, null_value, k - 1 + shapes_free)
         };
-        for (outcome, g) in separate.iter().zip(0..) {
-            if matches!(outcome, Err(RegressionError::PerfectFit)) {
+        for (g, outcome) in separate.iter().enumerate() {
+            if matches!(outcome, Err(RegressionError::PerfectFit)) && groups[g].worn > 1.0 {
                 self.cautions.push(Caution::new(
                     CautionCode::AllWornAtOneAge,
                     format!(
@@ -278,21 +278,33 @@ impl<'a> Prepared<'a> {
 
     /// Cautions about thin groups; true when some group has too few machines for a test.
     fn caution_thin(&mut self, groups: &[Group]) -> bool {
-        for group in groups {
-            if group.worn == 0.0 {
-                self.cautions.push(Caution::new(
-                    CautionCode::NoWorn,
-                    format!(
-                        "No life of {} ended worn, so its life has no estimate and no ratio.",
-                        group.value
-                    ),
-                ));
-            } else if group.worn < FEW_WORN {
-                self.cautions.push(Caution::new(
-                    CautionCode::FewWorn,
-                    format!("{} has {} worn lives only.", group.value, group.worn),
-                ));
-            }
+        let named = |wanted: &dyn Fn(f64) -> bool| -> Vec<String> {
+            let thin = groups.iter().filter(|g| wanted(g.worn));
+            thin.map(|g| format!("{} ({})", g.value, g.worn)).collect()
+        };
+        let none: Vec<&str> = groups
+            .iter()
+            .filter(|g| g.worn == 0.0)
+            .map(|g| g.value.as_str())
+            .collect();
+        if !none.is_empty() {
+            self.cautions.push(Caution::new(
+                CautionCode::NoWorn,
+                format!(
+                    "No life ended worn in {}, so there is no estimate of life and no ratio there.",
+                    none.join(", ")
+                ),
+            ));
+        }
+        let few = named(&|worn| worn > 0.0 && worn < FEW_WORN);
+        if !few.is_empty() {
+            self.cautions.push(Caution::new(
+                CautionCode::FewWorn,
+                format!(
+                    "Few worn lives: {}. Their numbers are rough.",
+                    few.join(", ")
+                ),
+            ));
         }
         let thin: Vec<String> = groups
             .iter()

@@ -22,6 +22,7 @@ mod prediction;
 mod ranks;
 pub mod regression;
 mod threshold;
+pub mod trend;
 mod wald;
 
 pub use belief::Prior;
