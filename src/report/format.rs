@@ -201,6 +201,15 @@ pub fn plural(n: u64, word: &str) -> String {
     format!("{} {word}{ending}", count(n))
 }
 
+/// `1 worn life`, `6 worn lives`.
+pub fn lives(n: u64, kind: &str) -> String {
+    format!(
+        "{} {kind} {}",
+        count(n),
+        if n == 1 { "life" } else { "lives" }
+    )
+}
+
 /// A p-value: `0.032`, `< 0.001`.
 pub fn p_value(p: f64) -> String {
     if !p.is_finite() {

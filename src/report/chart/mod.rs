@@ -7,14 +7,18 @@
 mod axis;
 mod calendar;
 mod demand;
+mod lines;
 mod probability;
+mod ranges;
 mod reliability;
 mod sketch;
 mod stock;
 
 pub(super) use calendar::{CalendarJob, CalendarRow, calendar};
 pub(super) use demand::{DemandCell, DemandRow, demand};
+pub(super) use lines::{CostCurve, MeterLine, cost_curve, meters};
 pub(super) use probability::{ProbabilityPlot, probability_plot};
+pub(super) use ranges::{LifeRange, Look, ranges};
 pub(super) use reliability::{ReliabilityPlot, reliability};
 pub use sketch::Svg;
 pub(super) use stock::{StockRow, stock_levels};

@@ -140,7 +140,7 @@ fn draw(plot: &ProbabilityPlot) -> Sketch {
     }
     if let Some(&(hours, share)) = plot.worn.last() {
         let at = (across.within(hours) + 10.0, up.within(weibull(share)));
-        let label = format::plural(plot.worn.len() as u64, "worn life").replace("lifes", "lives");
+        let label = format::lives(plot.worn.len() as u64, "worn");
         sketch.words_if_free(Words::new(&label, at, Side::Left));
     }
     sketch
