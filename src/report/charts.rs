@@ -1,14 +1,19 @@
 //! From an analysis to the plain values its charts are drawn from.
 
 use super::chart::{
-    CalendarJob, CalendarRow, DemandCell, DemandRow, ProbabilityPlot, ReliabilityPlot, StockRow,
-    calendar, demand, probability_plot, reliability, stock_levels,
+    CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, LifeRange, Look, MeterLine,
+    ProbabilityPlot, ReliabilityPlot, StockRow, calendar, demand, probability_plot, reliability,
+    stock_levels,
 };
-use super::{Svg, format, tables};
+use super::{Svg, chart, format, tables};
 use crate::analysis::Analysis;
+use crate::forecast::{Counts, WeibullCurve};
 use crate::lives::{Life, Observations, observations};
-use crate::models::LifeModel;
+use crate::meters::{MeterReading, Meters, Standing};
 use crate::models::curve::{Curve, reliability_curve};
+use crate::models::{LifeModel, life_model};
+use crate::records::{ChangedHow, Part};
+use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour};
 
 /// Rows of the calendar chart.
 const CALENDAR_ROWS: usize = 30;
@@ -31,6 +36,8 @@ pub(super) struct PartChart {
 /// Every chart of the report.
 #[derive(Default)]
 pub(super) struct Charts {
+    pub(super) meters: Option<Svg>,
+    pub(super) kit: Option<(Svg, String)>,
     pub(super) calendar: Option<Svg>,
     pub(super) demand: Vec<Svg>,
     pub(super) stock: Option<Svg>,
@@ -44,6 +51,8 @@ impl Charts {
             demand: demands(analysis),
             stock: stock(analysis),
             parts: parts(analysis),
+            meters: meter_history(analysis),
+            kit: kit(analysis),
         }
     }
 
@@ -53,10 +62,13 @@ impl Charts {
 
     pub(super) fn all(&self) -> impl Iterator<Item = &Svg> {
         let parts = self.parts.iter().map(|chart| &chart.svg);
+        let kit = self.kit.iter().map(|kit| &kit.0);
         self.calendar
             .iter()
             .chain(&self.demand)
+            .chain(kit)
             .chain(&self.stock)
+            .chain(&self.meters)
             .chain(parts)
     }
 }
@@ -189,6 +201,272 @@ fn stock(analysis: &Analysis) -> Option<Svg> {
     })
 }
 
+/// Machines drawn in the meter history.
+const METERS: usize = 40;
+
+fn meter_history(analysis: &Analysis) -> Option<Svg> {
+    let meters = Meters::new(&analysis.fleet);
+    let lines: Vec<MeterLine> = analysis
+        .fleet
+        .machines
+        .iter()
+        .take(METERS)
+        .map(|machine| {
+            let readings = meters.readings(machine);
+            let (used, doubtful): (Vec<_>, Vec<_>) =
+                readings.iter().partition(|r| r.standing == Standing::Used);
+            let plain =
+                |readings: Vec<&MeterReading>| readings.iter().map(|r| (r.date, r.hours)).collect();
+            MeterLine {
+                machine: machine.clone(),
+                readings: plain(used),
+                doubtful: plain(doubtful),
+            }
+        })
+        .filter(|line| !line.readings.is_empty() || !line.doubtful.is_empty())
+        .collect();
+    let title = if analysis.fleet.machines.len() > METERS {
+        format!("Hour meters of the first {METERS} machines")
+    } else {
+        "Hour meters".to_owned()
+    };
+    (!lines.is_empty()).then(|| chart::meters("meters", &title, &lines))
+}
+
+/// What more certainty costs in the kit of the next job: the cheapest kit for each of a row of
+/// chances that nothing is lacking.
+fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
+    let job = analysis
+        .fleet
+        .jobs
+        .iter()
+        .find(|j| j.end > analysis.forecast.as_of)?;
+    let mut needs = Vec::new();
+    let mut unpriced = Vec::new();
+    for demand in analysis
+        .forecast
+        .demand
+        .iter()
+        .filter(|d| d.job.as_deref() == Some(&job.name))
+    {
+        let part = analysis
+            .fleet
+            .parts
+            .iter()
+            .find(|p| p.name == demand.part)?;
+        let Some(cost) = part.unit_cost else {
+            unpriced.push(part.name.as_str());
+            continue;
+        };
+        let most = demand.distribution.iter().map(|q| q.quantity).max()?;
+        let mut weights = vec![0.0; most as usize + 1];
+        for q in &demand.distribution {
+            weights[q.quantity as usize] += q.probability;
+        }
+        needs.push(KitPart {
+            need: Counts::from_weights(weights),
+            cost,
+            step: set_size(part),
+        });
+    }
+    if needs.is_empty() {
+        return None;
+    }
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    let cost = |kit: &Kit| -> f64 {
+        needs
+            .iter()
+            .zip(&kit.quantities)
+            .map(|(need, &n)| need.cost * f64::from(n))
+            .sum()
+    };
+    for i in 0..=99 {
+        let kit = cheapest_kit(&needs, f64::from(i) / 100.0);
+        let point = (kit.enough, cost(&kit));
+        if kit.enough >= 0.3 && points.last() != Some(&point) {
+            points.push(point);
+        }
+    }
+    let level = analysis.stock.service_level;
+    let chosen = cheapest_kit(&needs, level);
+    let name = format!(
+        "{} to lack nothing: {}",
+        format::percent(chosen.enough),
+        format::money(cost(&chosen), &analysis.fleet.currency)
+    );
+    let curve = CostCurve {
+        points,
+        marks: vec![(chosen.enough, cost(&chosen), name)],
+        across: "chance that nothing is lacking in the job".to_owned(),
+        up: format!("cost of the kit, {}", analysis.fleet.currency),
+        separate: true,
+        chances: true,
+        from_zero: true,
+        ..CostCurve::default()
+    };
+    let title = format!(
+        "What certainty costs in the kit for {}",
+        format::shortened(&format::plain(&job.name), 60)
+    );
+    let mut caption =
+        "Each dot is the cheapest kit for its chance; the diamond meets the service level."
+            .to_owned();
+    if !unpriced.is_empty() {
+        caption.push_str(" Parts without a unit_cost are left out: ");
+        caption.push_str(&format::shortened(
+            &format::plain(&unpriced.join(", ")),
+            200,
+        ));
+        caption.push('.');
+    }
+    Some((chart::cost_curve("kit", &title, &curve), caption))
+}
+
+/// Parts taken at one change.
+fn set_size(part: &Part) -> u32 {
+    match part.changed {
+        ChangedHow::AsASet => part.per_machine.max(1),
+        ChangedHow::Singly => 1,
+    }
+}
+
+/// What was believed, what the records alone say, and what the forecast uses.
+fn belief(analysis: &Analysis, place: usize, part: &Part, lives: &Observations) -> Option<Svg> {
+    let model = analysis.models.iter().find(|m| m.part == part.name)?;
+    let range = |label: &str, model: &LifeModel, look| {
+        Some(LifeRange {
+            label: label.to_owned(),
+            low: model.hours_at(0.05)?,
+            middle: model.hours_at(0.5),
+            high: model.hours_at(0.95)?,
+            look,
+        })
+    };
+    let mut rows = Vec::new();
+    if let Some(stated) = part.believed_life {
+        let worth = format::significant(stated.worth, 2);
+        rows.push(LifeRange {
+            label: format!("stated belief (worth {worth} worn)"),
+            low: stated.low_hours,
+            middle: None,
+            high: stated.high_hours,
+            look: Look::Dashed,
+        });
+    }
+    if part.believed_life.is_some() || part.fixed_life.is_some() {
+        let unbelieving = Part {
+            believed_life: None,
+            fixed_life: None,
+            ..part.clone()
+        };
+        if let Ok(alone) = life_model(&unbelieving, lives) {
+            rows.extend(range("records alone", &alone, Look::Hatched));
+        }
+    }
+    let used = format!("forecast: {}", tables::basis_short(model.basis));
+    rows.extend(range(&used, model, Look::Solid));
+    if rows.len() < 2 {
+        return None;
+    }
+    let worn: Vec<f64> = lives
+        .low
+        .iter()
+        .zip(&lives.high)
+        .filter(|(l, h)| l == h)
+        .map(|(l, _)| *l)
+        .collect();
+    let title = format!(
+        "Belief and records: {}",
+        format::shortened(&format::plain(&part.name), 60)
+    );
+    Some(chart::ranges(
+        &format!("belief-{}", place + 1),
+        &title,
+        &rows,
+        &worn,
+    ))
+}
+
+/// Expected cost per hour against the age at which to change.
+fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, String)> {
+    let model = analysis.models.iter().find(|m| m.part == part.name)?;
+    let costs = Costs::of(part, set_size(part))?;
+    // Costs of a set changed together follow the life of the first of the set to wear.
+    if set_size(part) > 1 {
+        return None;
+    }
+    let curves: Vec<(f64, WeibullCurve)> = model
+        .nodes
+        .iter()
+        .map(|n| {
+            (
+                n.weight,
+                WeibullCurve {
+                    shape: n.shape,
+                    scale: n.scale,
+                },
+            )
+        })
+        .collect();
+    let run_on = expected_cost_per_hour(&curves, costs, None);
+    let (low, high) = (model.hours_at(0.005)?, model.hours_at(0.98)?);
+    let points: Vec<(f64, f64)> = (0..=80)
+        .map(|i| (low.ln() + (high.ln() - low.ln()) * f64::from(i) / 80.0).exp())
+        .map(|hours| (hours, expected_cost_per_hour(&curves, costs, Some(hours))))
+        // Changing far too often costs out of all proportion and would flatten the rest.
+        .filter(|(_, cost)| !run_on.is_finite() || *cost <= 2.5 * run_on)
+        .collect();
+    let planned = analysis
+        .stock
+        .planned_intervals
+        .iter()
+        .find(|p| p.part == part.name)?;
+    let marks = planned
+        .hours
+        .zip(planned.cost_per_hour)
+        .map(|(hours, cost)| {
+            (
+                hours,
+                cost,
+                format!(
+                    "change at {} h: {}",
+                    format::hours(hours),
+                    format::significant(cost, 2)
+                ),
+            )
+        });
+    let caption = match (planned.hours, planned.cost_per_hour) {
+        (Some(_), Some(cost)) if run_on.is_finite() && run_on > 0.0 => format!(
+            "Planned change saves about {} of what running until worn costs.",
+            format::percent((1.0 - cost / run_on).max(0.0))
+        ),
+        _ => "Planned change does not pay here.".to_owned(),
+    };
+    let curve = CostCurve {
+        points,
+        level: run_on
+            .is_finite()
+            .then(|| (run_on, "run until worn".to_owned())),
+        marks: marks.into_iter().collect(),
+        across: "age at which to change, operating hours (log scale)".to_owned(),
+        up: format!(
+            "expected cost per operating hour, {}",
+            analysis.fleet.currency
+        ),
+        log: true,
+        from_zero: true,
+        ..CostCurve::default()
+    };
+    let title = format!(
+        "When to change: {}",
+        format::shortened(&format::plain(&part.name), 60)
+    );
+    Some((
+        chart::cost_curve(&format!("interval-{}", place + 1), &title, &curve),
+        caption,
+    ))
+}
+
 fn parts(analysis: &Analysis) -> Vec<PartChart> {
     let mut charts = Vec::new();
     for (place, fit) in analysis.fits.iter().enumerate().take(PARTS) {
@@ -240,8 +518,23 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
                       with the band that holds the true share. Triangles: ages of the parts now \
                       fitted."
                 .to_owned(),
-            part,
+            part: part.clone(),
         });
+        let Some(kind) = analysis.fleet.parts.iter().find(|p| p.name == part) else {
+            continue;
+        };
+        if let Some(svg) = belief(analysis, place, kind, &lives) {
+            charts.push(PartChart {
+                svg,
+                caption: "Each bar holds 90% of lives; the diamond is the age by which half are \
+                          worn out. Ticks: worn lives on record."
+                    .to_owned(),
+                part: part.clone(),
+            });
+        }
+        if let Some((svg, caption)) = interval(analysis, place, kind) {
+            charts.push(PartChart { svg, caption, part });
+        }
     }
     charts
 }

@@ -383,6 +383,16 @@ pub(super) fn basis(basis: Basis) -> &'static str {
     }
 }
 
+/// The same, short enough for a chart.
+pub(super) fn basis_short(basis: Basis) -> &'static str {
+    match basis {
+        Basis::Records => "records",
+        Basis::Belief => "belief only",
+        Basis::BeliefAndRecords => "belief and records",
+        Basis::Fixed => "stated model",
+    }
+}
+
 /// Fits, a row a part.
 pub fn life_models(analysis: &Analysis) -> Table {
     let mut table = Table::new("life_models", "Life of each part")

@@ -89,6 +89,9 @@ pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
                  the schedule. Thick line: stock that meets the service level."
             }))
         }
+        @if let Some((chart, caption)) = &contents.charts.kit {
+            (figure(chart, &html! { (caption) }))
+        }
         @if let Some(table) = contents.table("jobs") { (pieces::table(table)) }
         (pieces::table(&tables::demand_across(contents.analysis)))
         p.under {
@@ -207,6 +210,9 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
             }
         }
         @if let Some(table) = contents.table("problems") && !table.rows.is_empty() { (pieces::table(table)) }
+        @if let Some(chart) = &contents.charts.meters {
+            (figure(chart, &html! { "Every line is a machine; lines that cannot be told apart are dashed. A cross is a reading that could not be used." }))
+        }
         @if !contents.analysis.fleet.notes.is_empty() {
             details {
                 summary { "What the program settled by itself while reading" }
