@@ -219,6 +219,8 @@ fn cautions(
 ) -> Vec<Caution> {
     let mut cautions = Vec::new();
     let mut add = |code, text: String| cautions.push(Caution::about(code, part, text));
+    // An empty sum is −0; nobody has "-0 worn lives".
+    let worn = worn + 0.0;
     match prior {
         Some(prior) if worn < prior.worth => add(
             CautionCode::MostlyBelief,

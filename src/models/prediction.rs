@@ -38,13 +38,21 @@ impl LifeModel {
             .collect();
         shares.sort_by(|a, b| a.0.total_cmp(&b.0));
         let total: f64 = shares.iter().map(|s| s.1).sum();
+        // Each node stands at the middle of its weight; between nodes the line is straight, so
+        // that the band does not jump from node to node.
         let at = |level: f64| {
+            let mut before: Option<(f64, f64)> = None;
             let mut sum = 0.0;
             for &(share, weight) in &shares {
-                sum += weight;
-                if sum >= level * total {
-                    return share;
+                let middle = (sum + weight / 2.0) / total;
+                if middle >= level {
+                    return match before {
+                        Some((m, s)) if middle > m => s + (share - s) * (level - m) / (middle - m),
+                        _ => share,
+                    };
                 }
+                before = Some((middle, share));
+                sum += weight;
             }
             shares.last().map_or(0.0, |s| s.0)
         };

@@ -1,7 +1,7 @@
 //! From an analysis to the plain values its charts are drawn from.
 
 use super::chart::{
-    CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, LifeRange, Look, MeterLine,
+    Across, CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, LifeRange, Look, MeterLine,
     ProbabilityPlot, ReliabilityPlot, StockRow, calendar, demand, probability_plot, reliability,
     stock_levels,
 };
@@ -287,30 +287,46 @@ fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
             points.push(point);
         }
     }
-    let level = analysis.stock.service_level;
-    let chosen = cheapest_kit(&needs, level);
+    let carried: Vec<_> = analysis
+        .stock
+        .kits
+        .iter()
+        .filter(|k| k.job == job.name)
+        .collect();
+    let price = |part: &str| {
+        analysis
+            .fleet
+            .parts
+            .iter()
+            .find(|p| p.name == part)?
+            .unit_cost
+    };
+    let chosen = carried.iter().filter_map(|k| Some((k, price(&k.part)?)));
+    let (enough, spent) = chosen.fold((1.0, 0.0), |(enough, spent), (kit, price)| {
+        (
+            enough * kit.probability_enough,
+            spent + price * f64::from(kit.quantity),
+        )
+    });
     let name = format!(
-        "{} to lack nothing: {}",
-        format::percent(chosen.enough),
-        format::money(cost(&chosen), &analysis.fleet.currency)
+        "advised: {}, {}",
+        format::percent(enough),
+        format::money(spent, &analysis.fleet.currency)
     );
     let curve = CostCurve {
         points,
-        marks: vec![(chosen.enough, cost(&chosen), name)],
+        marks: vec![(enough, spent, name)],
         across: "chance that nothing is lacking in the job".to_owned(),
         up: format!("cost of the kit, {}", analysis.fleet.currency),
-        separate: true,
-        chances: true,
-        from_zero: true,
-        ..CostCurve::default()
+        level: None,
+        kind: Across::Chances,
     };
     let title = format!(
         "What certainty costs in the kit for {}",
         format::shortened(&format::plain(&job.name), 60)
     );
     let mut caption =
-        "Each dot is the cheapest kit for its chance; the diamond meets the service level."
-            .to_owned();
+        "Each dot is the cheapest kit for its chance; the diamond is the kit advised.".to_owned();
     if !unpriced.is_empty() {
         caption.push_str(" Parts without a unit_cost are left out: ");
         caption.push_str(&format::shortened(
@@ -344,9 +360,9 @@ fn belief(analysis: &Analysis, place: usize, part: &Part, lives: &Observations) 
     };
     let mut rows = Vec::new();
     if let Some(stated) = part.believed_life {
-        let worth = format::significant(stated.worth, 2);
+        let worth = format::meter(stated.worth);
         rows.push(LifeRange {
-            label: format!("stated belief (worth {worth} worn)"),
+            label: format!("stated belief, worth {worth} worn"),
             low: stated.low_hours,
             middle: None,
             high: stated.high_hours,
@@ -410,12 +426,17 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
         .collect();
     let run_on = expected_cost_per_hour(&curves, costs, None);
     let (low, high) = (model.hours_at(0.005)?, model.hours_at(0.98)?);
-    let points: Vec<(f64, f64)> = (0..=80)
+    let mut points: Vec<(f64, f64)> = (0..=80)
         .map(|i| (low.ln() + (high.ln() - low.ln()) * f64::from(i) / 80.0).exp())
         .map(|hours| (hours, expected_cost_per_hour(&curves, costs, Some(hours))))
-        // Changing far too often costs out of all proportion and would flatten the rest.
-        .filter(|(_, cost)| !run_on.is_finite() || *cost <= 2.5 * run_on)
+        .filter(|(_, cost)| cost.is_finite())
         .collect();
+    // Changing far too often costs out of all proportion and would flatten the rest.
+    let least = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+    points.retain(|p| p.1 <= 3.0 * least);
+    if points.len() < 2 {
+        return None;
+    }
     let planned = analysis
         .stock
         .planned_intervals
@@ -453,9 +474,7 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
             "expected cost per operating hour, {}",
             analysis.fleet.currency
         ),
-        log: true,
-        from_zero: true,
-        ..CostCurve::default()
+        kind: Across::LogHours,
     };
     let title = format!(
         "When to change: {}",
@@ -533,7 +552,7 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
             });
         }
         if let Some((svg, caption)) = interval(analysis, place, kind) {
-            charts.push(PartChart { svg, caption, part });
+            charts.push(PartChart { part, svg, caption });
         }
     }
     charts

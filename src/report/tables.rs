@@ -590,25 +590,47 @@ pub fn lives_list(lives: &[Life]) -> Table {
     table
 }
 
-/// Cautions of every stage, each once.
-pub(super) fn all_cautions(analysis: &Analysis) -> Vec<&Caution> {
-    let fits = analysis.fits.iter().flat_map(|f| &f.cautions);
-    let models = analysis.models.iter().flat_map(|m| &m.cautions);
-    let forecast = analysis
+/// Cautions on the forecast and the stock plan, each once.
+pub(super) fn plan_cautions(analysis: &Analysis) -> Vec<Caution> {
+    let both = analysis
         .forecast
         .cautions
         .iter()
         .chain(&analysis.stock.cautions);
-    let mut cautions: Vec<&Caution> = Vec::new();
-    for caution in forecast.chain(models).chain(fits) {
-        let known = cautions
+    distinct(both.cloned())
+}
+
+/// Cautions of every stage, each once; those of a fit name its part.
+fn all_cautions(analysis: &Analysis) -> Vec<Caution> {
+    let fits = analysis.fits.iter().flat_map(|fit| {
+        fit.cautions.iter().map(|caution| Caution {
+            part: caution.part.clone().or_else(|| fit.part.clone()),
+            ..caution.clone()
+        })
+    });
+    let models = analysis
+        .models
+        .iter()
+        .flat_map(|m| m.cautions.iter().cloned());
+    distinct(
+        plan_cautions(analysis)
+            .into_iter()
+            .chain(models)
+            .chain(fits),
+    )
+}
+
+fn distinct(cautions: impl Iterator<Item = Caution>) -> Vec<Caution> {
+    let mut kept: Vec<Caution> = Vec::new();
+    for caution in cautions {
+        if !kept
             .iter()
-            .any(|c| c.text == caution.text && c.part == caution.part);
-        if !known {
-            cautions.push(caution);
+            .any(|c| c.text == caution.text && c.part == caution.part)
+        {
+            kept.push(caution);
         }
     }
-    cautions
+    kept
 }
 
 /// Cautions as a table.

@@ -124,7 +124,8 @@ fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
 /// which no line has room, or whose leader would cross another name, is left out.
 fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Scale) {
     let mut leaders: Vec<Area> = Vec::new();
-    for job in jobs {
+    // From the right: a name that must move up then stands left of the names below, clear of them.
+    for job in jobs.iter().rev() {
         let x = scale.within(days(as_of, job.start));
         let end = scale.within(days(as_of, job.end)).max(x + 1.5);
         sketch.rectangle((x, TOP - 6.0), (end, TOP - 3.0), Ink::QUIET);

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use super::axis::{Scale, date_ticks, days, round_step, round_ticks};
+use super::axis::{Scale, date_ticks, days, log_limits, log_ticks, round_step, round_ticks};
 use super::sketch::{Ink, Point, Side, Sketch, Words, fitted, width};
 use super::{Svg, WIDTH};
 use crate::report::format;
@@ -58,7 +58,7 @@ fn draw_meters(lines: &[MeterLine]) -> Sketch {
         .filter(|h| h.is_finite())
         .fold(0.0, f64::max);
     let across = Scale::linear(0.0, days(first, last).max(1.0), LEFT, WIDTH - RIGHT);
-    let up = vertical(&mut sketch, 0.0, most, "meter, hours");
+    let up = vertical(&mut sketch, most, "meter, hours");
     for tick in date_ticks(first, last, 8) {
         let x = across.at(days(first, tick.day));
         sketch.line([(x, TOP), (x, FLOOR)], Ink::GRID, 1.0);
@@ -121,17 +121,17 @@ fn name_ends(sketch: &mut Sketch, mut names: Vec<(Point, &str, Ink)>) {
     }
 }
 
-/// Draws the vertical axis with round ticks from `low` and gives its scale.
-fn vertical(sketch: &mut Sketch, low: f64, most: f64, title: &str) -> Scale {
-    let most = if most > low && most.is_finite() {
+/// Draws the vertical axis from 0 with round ticks and gives its scale.
+fn vertical(sketch: &mut Sketch, most: f64, title: &str) -> Scale {
+    let most = if most > 0.0 && most.is_finite() {
         most
     } else {
-        low + 1.0
+        1.0
     };
-    let step = round_step((most - low) / 5.0);
-    let (low, high) = ((low / step).floor() * step, (most / step).ceil() * step);
-    let up = Scale::linear(low, high, FLOOR, TOP);
-    for value in round_ticks(low, high, 5) {
+    let step = round_step(most / 5.0);
+    let high = (most / step).ceil() * step;
+    let up = Scale::linear(0.0, high, FLOOR, TOP);
+    for value in round_ticks(0.0, high, 5) {
         let y = up.at(value);
         sketch.line([(LEFT, y), (WIDTH - RIGHT, y)], Ink::GRID, 1.0);
         sketch.words_if_free(Words::new(&short(value, step), (LEFT - 8.0, y), Side::Right).quiet());
@@ -160,14 +160,18 @@ pub(in crate::report) struct CostCurve {
     pub(in crate::report) marks: Vec<(f64, f64, String)>,
     pub(in crate::report) across: String,
     pub(in crate::report) up: String,
-    /// Only dots, no line between.
-    pub(in crate::report) separate: bool,
-    /// Numbers across are probabilities.
-    pub(in crate::report) chances: bool,
-    /// Numbers across are on a log scale.
-    pub(in crate::report) log: bool,
-    /// The scale up starts at 0.
-    pub(in crate::report) from_zero: bool,
+    /// What the numbers across are.
+    pub(in crate::report) kind: Across,
+}
+
+/// What stands on the horizontal axis of a [`CostCurve`].
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(in crate::report) enum Across {
+    /// Hours on a log scale; the points are joined.
+    #[default]
+    LogHours,
+    /// Chances up to 1; the points are choices and stand alone.
+    Chances,
 }
 
 /// Cost against a choice.
@@ -207,35 +211,24 @@ fn draw_cost(curve: &CostCurve) -> Sketch {
         sketch.words(Words::new("nothing to show", (LEFT, TOP + 20.0), Side::Left).quiet());
         return sketch;
     }
-    let up = vertical(
-        &mut sketch,
-        if curve.from_zero { 0.0 } else { least },
-        most,
-        &curve.up,
-    );
-    let across = if curve.log {
-        let (low, high) = super::axis::log_limits(left, right);
-        let scale = Scale::log(low, high, LEFT, WIDTH - RIGHT);
-        for value in super::axis::log_ticks(low, high) {
-            across_tick(&mut sketch, scale.at(value), &format::hours(value));
+    let up = vertical(&mut sketch, most, &curve.up);
+    let across = match curve.kind {
+        Across::LogHours => {
+            let (low, high) = log_limits(left, right);
+            let scale = Scale::log(low, high, LEFT, WIDTH - RIGHT);
+            for value in log_ticks(low, high) {
+                across_tick(&mut sketch, scale.at(value), &format::hours(value));
+            }
+            scale
         }
-        scale
-    } else {
-        let (low, high) = if curve.chances {
-            (left.min(0.5), 1.0)
-        } else {
-            (0.0, right)
-        };
-        let scale = Scale::linear(low, high, LEFT, WIDTH - RIGHT);
-        for value in round_ticks(low, high, 8) {
-            let label = if curve.chances {
-                format::percent(value)
-            } else {
-                format::hours(value)
-            };
-            across_tick(&mut sketch, scale.at(value), &label);
+        Across::Chances => {
+            let low = left.min(0.5);
+            let scale = Scale::linear(low, 1.0, LEFT, WIDTH - RIGHT);
+            for value in round_ticks(low, 1.0, 8) {
+                across_tick(&mut sketch, scale.at(value), &format::percent(value));
+            }
+            scale
         }
-        scale
     };
     sketch.words(
         Words::new(
@@ -267,7 +260,7 @@ fn draw_cost(curve: &CostCurve) -> Sketch {
         .iter()
         .map(|p| (across.within(p.0), up.within(p.1)))
         .collect();
-    if curve.separate {
+    if curve.kind == Across::Chances {
         for &place in &places {
             sketch.dot(place, 3.0, Ink::BLUE);
         }
@@ -292,7 +285,8 @@ fn draw_cost(curve: &CostCurve) -> Sketch {
             Side::Left
         };
         let beside = if side == Side::Left { 12.0 } else { -12.0 };
-        for down in [0.0, -16.0, 16.0, -32.0, 32.0] {
+        // Over or under the curve rather than across it.
+        for down in [-16.0, 16.0, -32.0, 32.0, 0.0] {
             if sketch.words_if_free(Words::new(name, (at.0 + beside, at.1 + down), side)) {
                 break;
             }
@@ -339,11 +333,11 @@ mod tests {
     #[test]
     fn no_words_meet_on_cost_curves() {
         for (scale, n) in [(1.0, 0), (1e-6, 1), (400.0, 2), (1e9, 300)] {
-            for (log, chances) in [(false, false), (true, false), (false, true)] {
+            for kind in [Across::LogHours, Across::Chances] {
                 let points: Vec<(f64, f64)> = (1..=n)
                     .map(|i| {
                         (
-                            if chances {
+                            if kind == Across::Chances {
                                 1.0 - 0.5 / f64::from(i)
                             } else {
                                 scale * f64::from(i)
@@ -363,15 +357,9 @@ mod tests {
                     points,
                     across: "hours at which to change".to_owned(),
                     up: "cost per hour, USD".to_owned(),
-                    log,
-                    chances,
-                    ..CostCurve::default()
+                    kind,
                 };
-                assert_eq!(
-                    collisions(&draw_cost(&curve)),
-                    [],
-                    "{scale} {n} {log} {chances}"
-                );
+                assert_eq!(collisions(&draw_cost(&curve)), [], "{scale} {n} {kind:?}");
             }
         }
     }

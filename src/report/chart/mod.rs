@@ -16,7 +16,7 @@ mod stock;
 
 pub(super) use calendar::{CalendarJob, CalendarRow, calendar};
 pub(super) use demand::{DemandCell, DemandRow, demand};
-pub(super) use lines::{CostCurve, MeterLine, cost_curve, meters};
+pub(super) use lines::{Across, CostCurve, MeterLine, cost_curve, meters};
 pub(super) use probability::{ProbabilityPlot, probability_plot};
 pub(super) use ranges::{LifeRange, Look, ranges};
 pub(super) use reliability::{ReliabilityPlot, reliability};

@@ -48,7 +48,7 @@ fn draw(plot: &ReliabilityPlot) -> Sketch {
     let tail = plot
         .model
         .iter()
-        .find(|m| m.1 <= 0.02)
+        .find(|m| m.1 <= 0.05)
         .or(plot.model.last())
         .map_or(0.0, |m| m.0);
     let most = if tail > 0.0 {

@@ -9,6 +9,8 @@ use super::{Contents, pieces};
 use crate::records::Job;
 use crate::stock::{Advice, ChangeDecision, KitLine, Order};
 
+/// Jobs whose changes are told part by part; those further off in short.
+const SOON: usize = 3;
 /// Jobs shown with what to change and carry; later ones are in the tables.
 const JOBS: usize = 12;
 
@@ -52,7 +54,9 @@ fn answer(contents: &Contents<'_>) -> Markup {
                 Some(order) => {
                     "Order first: "
                     strong { (format::count(u64::from(order.order_quantity))) " × " (pieces::name(&order.part)) }
-                    @if let Some(day) = order.order_by { ", by " strong { (format::date(day)) } }
+                    @if let Some(day) = order.order_by {
+                        @if day <= stock.as_of { ", " strong { "now" } } @else { ", by " strong { (format::date(day)) } }
+                    }
                     ". "
                     @if due.len() > 1 {
                         (format::plural(due.len() as u64 - 1, "more order")) " below. "
@@ -95,6 +99,7 @@ fn orders(contents: &Contents<'_>) -> Markup {
                     li {
                         div.when {
                             @match order.order_by {
+                                Some(day) if day <= analysis.stock.as_of => { b { "now" } " (" (format::date(day)) ")" },
                                 Some(day) => { "by " b { (format::date(day)) } },
                                 None => { "when you can" },
                             }
@@ -190,74 +195,127 @@ fn jobs(contents: &Contents<'_>) -> Markup {
                         div.when { b { (format::date(job.start)) } }
                         div.what { a href={"#sheet-" (i + 1)} { (pieces::name(&job.name)) } }
                         div.why {
-                            (change_words(&changes))
-                            @if !kit.is_empty() {
-                                p {
-                                    b { "Carry " }
-                                    @for (i, line) in kit.iter().enumerate() {
-                                        @if i > 0 { ", " }
-                                        (format::count(u64::from(line.quantity))) " × " (pieces::name(&line.part))
-                                    }
-                                    ". "
-                                    @if let Some(least) = kit.iter().map(|k| k.probability_enough).min_by(f64::total_cmp) {
-                                        "Each is enough with a chance of at least " (format::percent(least)) "."
-                                    }
-                                }
-                            }
+                            @if i < SOON { (change_words(&changes)) } @else { (later_words(&changes)) }
+                            (kit_words(&kit))
                         }
                     }
                 }
             }
-            @if ahead.len() > JOBS {
-                p { (format::plural((ahead.len() - JOBS) as u64, "later job")) " in the tables." }
+            p.under {
+                "In brackets: the chance that the part wears out in the job if it is left in. What "
+                "to change before the later jobs is better decided when the records have caught up."
+                @if ahead.len() > JOBS {
+                    " " (format::plural((ahead.len() - JOBS) as u64, "later job")) " in the tables."
+                }
             }
         }
     }
 }
 
-/// What to change, gathered by machine.
-fn change_words(changes: &[&ChangeDecision]) -> Markup {
+fn kit_words(kit: &[&KitLine]) -> Markup {
+    let least = kit
+        .iter()
+        .map(|k| k.probability_enough)
+        .min_by(f64::total_cmp);
+    html! {
+        @if let Some(least) = least {
+            p {
+                b { "Carry " }
+                @for (i, line) in kit.iter().enumerate() {
+                    @if i > 0 { ", " }
+                    (format::count(u64::from(line.quantity))) " × " (pieces::name(&line.part))
+                }
+                ", each enough with " (format::percent(least)) " or better."
+            }
+        }
+    }
+}
+
+/// Changes gathered by machine, in the order of the machines.
+pub(super) fn by_machine<'a>(
+    changes: &[&'a ChangeDecision],
+) -> BTreeMap<&'a str, Vec<&'a ChangeDecision>> {
     let mut machines: BTreeMap<&str, Vec<&ChangeDecision>> = BTreeMap::new();
     for change in changes {
         machines.entry(&change.machine).or_default().push(change);
     }
+    for changes in machines.values_mut() {
+        changes.sort_by(|a, b| b.probability_worn_out.total_cmp(&a.probability_worn_out));
+    }
+    machines
+}
+
+/// What to change, a line a machine, the most pressing part first.
+fn change_words(changes: &[&ChangeDecision]) -> Markup {
+    let machines = by_machine(changes);
     html! {
         @if machines.is_empty() { p { "Nothing to change first." } }
         @else {
-            p {
-                b { "Change first " }
-                @for (i, (machine, changes)) in machines.iter().take(12).enumerate() {
-                    @if i > 0 { "; " }
-                    b { (pieces::name(machine)) } ": "
-                    @for (j, change) in changes.iter().enumerate() {
-                        @if j > 0 { ", " }
-                        (pieces::name(&change.part)) " " (pieces::name(&change.position))
-                        " (" (format::chance(change.probability_worn_out)) " worn out in the job if left)"
+            p { b { "Change first" } }
+            ul.machines {
+                @for (machine, changes) in machines.iter().take(12) {
+                    li {
+                        b { (pieces::name(machine)) } ": "
+                        @for (j, change) in changes.iter().enumerate() {
+                            @if j > 0 { ", " }
+                            (pieces::name(&change.part)) " "
+                            @if change.position != "1" { (pieces::name(&change.position)) " " }
+                            "(" (format::percent(change.probability_worn_out)) ")"
+                        }
                     }
                 }
-                @if machines.len() > 12 {
-                    "; and on " (format::plural((machines.len() - 12) as u64, "more machine")) ", see the table"
-                }
-                "."
+            }
+            @if machines.len() > 12 {
+                p { "And on " (format::plural((machines.len() - 12) as u64, "more machine")) ", see the table." }
             }
         }
     }
 }
 
-fn cautions(contents: &Contents<'_>) -> Markup {
-    let cautions = tables::all_cautions(contents.analysis);
+/// The same in short, for jobs further off.
+fn later_words(changes: &[&ChangeDecision]) -> Markup {
+    let most = changes
+        .iter()
+        .max_by(|a, b| a.probability_worn_out.total_cmp(&b.probability_worn_out));
     html! {
-        @if !cautions.is_empty() {
+        @match most {
+            None => p { "Nothing to change first, as things stand." },
+            Some(most) => p {
+                "As things stand, " (format::plural(changes.len() as u64, "part")) " to change first; most pressing "
+                (pieces::name(&most.part)) " on " (pieces::name(&most.machine))
+                " (" (format::percent(most.probability_worn_out)) ")."
+            },
+        }
+    }
+}
+
+/// Cautions on the forecast and the stock plan, gathered by part; those on the fits stand with
+/// each part's life.
+fn cautions(contents: &Contents<'_>) -> Markup {
+    let mut parts: BTreeMap<Option<&str>, Vec<&str>> = BTreeMap::new();
+    let cautions = tables::plan_cautions(contents.analysis);
+    for caution in &cautions {
+        parts
+            .entry(caution.part.as_deref())
+            .or_default()
+            .push(&caution.text);
+    }
+    html! {
+        @if !parts.is_empty() {
             h3 { "Take care with these" }
             ul.cautions {
-                @for caution in cautions.iter().take(30) {
+                @for (part, texts) in parts.iter().take(30) {
                     li {
-                        @if let Some(part) = &caution.part { b { (pieces::name(part)) ": " } }
-                        (pieces::short_name(&caution.text, 600))
+                        @if let Some(part) = part { b { (pieces::name(part)) ": " } }
+                        @for (i, text) in texts.iter().enumerate() {
+                            @if i > 0 { "; " }
+                            (pieces::short_name(text, 600))
+                        }
+                        "."
                     }
                 }
             }
-            @if cautions.len() > 30 { p { a href="tables/cautions.csv" { "All cautions" } } }
+            @if parts.len() > 30 { p { a href="tables/cautions.csv" { "All cautions" } } }
         }
     }
 }
