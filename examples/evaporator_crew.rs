@@ -731,8 +731,8 @@ lead_time_days = [14, 35]     # 5-95 % range
 on_hand = 4
 on_order = [{ quantity = 2, due = 2026-04-20 }]
 believed_life = [150, 900]    # "a few hundred hours"
-planned_change = { minutes = 20, cost = 0 }
-unplanned_stop = { hours = 3, cost_per_hour = 400 }
+planned_change = { minutes = 20, cost = 25 }
+unplanned_stop = { hours = 1.5, cost_per_hour = 180 }
 
 [[part]]
 name = "drive roller"
@@ -742,8 +742,8 @@ unit_cost = 64.0
 pack = 3
 lead_time_days = 42
 on_hand = 9
-planned_change = { minutes = 45, cost = 0 }
-unplanned_stop = { hours = 4, cost_per_hour = 400 }
+planned_change = { minutes = 45, cost = 60 }
+unplanned_stop = { hours = 2, cost_per_hour = 180 }
 
 [[part]]
 name = "wear ring"
@@ -754,8 +754,8 @@ unit_cost = 31.0
 pack = 2
 lead_time_days = 10
 on_hand = 4
-planned_change = { minutes = 30, cost = 0 }
-unplanned_stop = { hours = 2, cost_per_hour = 400 }
+planned_change = { minutes = 30, cost = 40 }
+unplanned_stop = { hours = 1, cost_per_hour = 180 }
 
 [[part]]
 name = "guide block"
@@ -766,8 +766,8 @@ unit_cost = 48.0
 pack = 1
 lead_time_days = 28
 on_hand = 2
-planned_change = { minutes = 40, cost = 0 }
-unplanned_stop = { hours = 2, cost_per_hour = 400 }
+planned_change = { minutes = 40, cost = 50 }
+unplanned_stop = { hours = 1, cost_per_hour = 180 }
 
 [[part]]
 name = "hose-stop collet"
@@ -779,8 +779,8 @@ lead_time_days = [35, 70]
 on_hand = 0
 believed_life = [700, 6000]   # no collet has worn out here yet
 belief_worth = 1              # as much as one worn part
-planned_change = { minutes = 15, cost = 0 }
-unplanned_stop = { hours = 2, cost_per_hour = 400 }
+planned_change = { minutes = 15, cost = 20 }
+unplanned_stop = { hours = 1, cost_per_hour = 180 }
 
 [stock]
 service_level = 0.95
