@@ -29,7 +29,10 @@ fn answer(args: &[&Path]) -> Result<String, Failure> {
 fn rebuild(root: &Path, into: &Path) -> Result<(), Failure> {
     for (fleet, name) in FLEETS {
         let (fleet, folder) = (root.join(fleet), into.join(name));
-        answer(&[Path::new("report"), &fleet, Path::new("-o"), &folder])?;
+        let whole = tempfile::tempdir()?;
+        let report = whole.path().join("report");
+        answer(&[Path::new("report"), &fleet, Path::new("-o"), &report])?;
+        keep(&report, &folder)?;
     }
     let folder = into.join("validation");
     std::fs::create_dir_all(&folder)?;
@@ -37,6 +40,21 @@ fn rebuild(root: &Path, into: &Path) -> Result<(), Failure> {
     std::fs::write(folder.join("validation.txt"), answer(&[validate])?)?;
     let json = answer(&[validate, Path::new("--json")])?;
     std::fs::write(folder.join("validation.json"), json)?;
+    Ok(())
+}
+
+/// Copies the page and the tables. Charts are in the page, the spreadsheet and the JSON repeat the
+/// tables: what is committed stays small without them.
+fn keep(report: &Path, folder: &Path) -> Result<(), Failure> {
+    if folder.exists() {
+        std::fs::remove_dir_all(folder)?;
+    }
+    std::fs::create_dir_all(folder.join("tables"))?;
+    std::fs::copy(report.join("index.html"), folder.join("index.html"))?;
+    for entry in std::fs::read_dir(report.join("tables"))? {
+        let entry = entry?;
+        std::fs::copy(entry.path(), folder.join("tables").join(entry.file_name()))?;
+    }
     Ok(())
 }
 

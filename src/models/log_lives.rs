@@ -153,7 +153,9 @@ impl LogLives {
 
     /// Weight of all lives known to have worn out.
     pub(crate) fn worn(&self) -> f64 {
-        self.worn_exactly() + self.left.total() + self.between.iter().map(|p| p.weight).sum::<f64>()
+        // An empty sum is −0 in floating point; nobody wants to read "-0 worn lives".
+        let between = self.between.iter().map(|p| p.weight).sum::<f64>();
+        0.0 + self.worn_exactly() + self.left.total() + between
     }
 
     /// Only exact and right-censored lives (late entry allowed): the Weibull scale then has a
