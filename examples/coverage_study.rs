@@ -1,6 +1,6 @@
 //! How often the 95 % intervals hold the truth, by simulation; writes the table of the documentation.
 //!
-//! `cargo run --release --example coverage_study -- [replicates]` (default 10,000; about five minutes).
+//! `cargo run --release --example coverage_study -- [replicates]` (default 10,000; a minute or two).
 
 use std::io::Write;
 

@@ -37,7 +37,12 @@ pub(super) struct FitArgs {
     #[arg(long, value_enum)]
     interval: Option<IntervalArg>,
     /// Confidence of the intervals, between 0 and 1.
-    #[arg(long, default_value_t = 0.95, value_name = "SHARE")]
+    #[arg(
+        long,
+        default_value_t = 0.95,
+        value_name = "SHARE",
+        allow_negative_numbers = true
+    )]
     confidence: f64,
     /// Shares worn out at which to give hours.
     #[arg(
@@ -48,7 +53,12 @@ pub(super) struct FitArgs {
     )]
     at_probability: Vec<f64>,
     /// Ages in hours at which to give the share still good.
-    #[arg(long, value_delimiter = ',', value_name = "HOURS,…")]
+    #[arg(
+        long,
+        value_delimiter = ',',
+        value_name = "HOURS,…",
+        allow_negative_numbers = true
+    )]
     at_hours: Vec<f64>,
     /// Columns that lengthen or shorten life (accelerated-life regression).
     #[arg(long, value_delimiter = ',', value_name = "COLUMN,…")]
@@ -65,7 +75,7 @@ pub(super) struct FitArgs {
     #[arg(long, value_name = "COLUMN", requires = "covariates")]
     clusters: Option<String>,
     /// Shape taken as known; only the scale is estimated.
-    #[arg(long, value_name = "SHAPE")]
+    #[arg(long, value_name = "SHAPE", allow_negative_numbers = true)]
     known_shape: Option<f64>,
     /// Belief to combine with the lives: nine in ten such parts wear out between LOW and HIGH hours.
     #[arg(long, num_args = 2, value_names = ["LOW", "HIGH"])]
