@@ -18,6 +18,8 @@ pub struct AnalysisOptions {
     pub service_level: Option<f64>,
     /// Lead time of every part, days, instead of the catalogue's.
     pub lead_time_days: Option<f64>,
+    /// Leave the stock plan empty: only the forecast is wanted.
+    pub without_stock: bool,
 }
 
 /// Everything the program worked out about a fleet; the report and every command show parts of it.
@@ -75,9 +77,13 @@ impl Analysis {
         outlook.cautions.sort();
         outlook.cautions.dedup();
         let forecast = of_outlook(&outlook);
+        if options.without_stock {
+            outlook.parts.clear();
+        }
         let stock = plan(
             &fleet,
             &outlook,
+            &forecast,
             &StockOptions {
                 service_level: options.service_level.unwrap_or(fleet.service_level),
                 lead_time_days: options.lead_time_days,

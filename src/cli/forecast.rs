@@ -19,7 +19,7 @@ pub(super) struct ForecastArgs {
 }
 
 pub(super) fn run(args: &ForecastArgs) -> Result<Reply, CliError> {
-    let analysis = analyse(&args.fleet, &args.what_if)?;
+    let analysis = analyse(&args.fleet, &args.what_if, true)?;
     let stdout = if args.fleet.json {
         report::json("forecast", &analysis.forecast)
     } else {

@@ -37,7 +37,7 @@ const OURS: [&str; 5] = [
 ];
 
 pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
-    let analysis = analyse(&args.fleet, &args.what_if)?;
+    let analysis = analyse(&args.fleet, &args.what_if, false)?;
     let not_given = analysis
         .forecast
         .no_forecast

@@ -20,7 +20,7 @@ pub(super) struct StockArgs {
 }
 
 pub(super) fn run(args: &StockArgs) -> Result<Reply, CliError> {
-    let analysis = analyse(&args.fleet, &args.what_if)?;
+    let analysis = analyse(&args.fleet, &args.what_if, false)?;
     let mut not_given = not_given(&analysis);
     not_given.extend(
         analysis

@@ -26,13 +26,20 @@ pub(super) struct WhatIf {
 }
 
 /// Reads the folder and runs the stages.
-pub(super) fn analyse(fleet: &FleetArgs, what_if: &WhatIf) -> Result<Analysis, CliError> {
+pub(super) fn analyse(
+    fleet: &FleetArgs,
+    what_if: &WhatIf,
+    without_stock: bool,
+) -> Result<Analysis, CliError> {
     let options = LoadOptions {
         as_of: fleet.as_of,
         ..LoadOptions::default()
     };
     let fleet = Fleet::load(&fleet.dir, &options).map_err(unusable)?;
-    let options = what_if.options(&fleet)?;
+    let options = AnalysisOptions {
+        without_stock,
+        ..what_if.options(&fleet)?
+    };
     Ok(Analysis::of(fleet, &options))
 }
 

@@ -99,6 +99,17 @@ impl Counts {
             .sum()
     }
 
+    /// Largest difference of `P(N ≤ s)` over s.
+    pub fn furthest_from(&self, other: &Self) -> f64 {
+        let (mut apart, mut largest) = (0.0_f64, 0.0_f64);
+        for n in 0..self.pmf.len().max(other.pmf.len()) {
+            let at = |c: &Self| c.pmf.get(n).copied().unwrap_or(0.0);
+            apart += at(self) - at(other);
+            largest = largest.max(apart.abs());
+        }
+        largest
+    }
+
     /// Sum of two independent numbers.
     #[must_use]
     pub fn plus(&self, other: &Self) -> Self {

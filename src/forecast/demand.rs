@@ -8,8 +8,10 @@
 use rayon::prelude::*;
 
 use super::counts::{Counts, mix};
-use super::first_life::{FirstLife, WeibullCurve};
-use super::renewal::{Finest, JointPosition, JointWindow, Lattice, Position, Window};
+use super::first_life::FirstLife;
+use super::refine::{Answer, Values, horizon, refine, value};
+use super::remaining::curve;
+use super::renewal::{JointPosition, JointWindow, Lattice, Position, Window};
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -59,9 +61,17 @@ impl Default for Accuracy {
     }
 }
 
-/// Curves whose weights together are below this are left out, and the rest rescaled; it counts in
-/// the error.
-const LEFT_OUT: f64 = 1e-6;
+impl Accuracy {
+    /// The share of the tolerance that one curve may use up: half is spread evenly over the curves,
+    /// half by weight, so a curve of little weight may be less exact.
+    fn allowed(&self, share: f64, weight: f64) -> f64 {
+        self.tolerance * (share / weight).max(1.0) * 0.4
+    }
+}
+
+/// Curves whose weights together are below this share of the tolerance are left out, and the rest
+/// rescaled; it counts in the error.
+const LEFT_OUT: f64 = 0.2;
 
 /// Demand of all groups in each window. `per_change` parts are taken at each wear-out (1, or the
 /// size of the set), and the life of a set is that of its first to wear.
@@ -72,7 +82,7 @@ pub fn demand(
     accuracy: Accuracy,
 ) -> WindowDemand {
     let windows = groups.first().map_or(0, |g| g.windows.len());
-    let (nodes, left_out) = without_negligible(nodes);
+    let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
     if horizon(groups) <= 0.0 {
         return WindowDemand {
@@ -81,27 +91,14 @@ pub fn demand(
             error: 0.0,
         };
     }
-    let apart = |a: &Values, b: &Values| difference(groups, a, b);
+    let totals = Totals { groups, windows };
     let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
         .par_iter()
         .map(|node| {
-            let life = WeibullCurve {
-                shape: node.shape,
-                scale: node.scale,
-            }
-            .first_of(per_change);
-            // A curve of little weight may be less exact.
-            let allowed = accuracy.tolerance * (share / node.weight).max(1.0) * 0.5;
-            let (at_least, error) = refine(
-                life,
-                groups,
-                &at_least,
-                &apart,
-                (allowed, accuracy.most_cells),
-            );
-            let counts = (0..windows)
-                .map(|w| total(groups, &at_least, w).in_sets_of(per_change))
-                .collect();
+            let life = curve(node, per_change);
+            let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
+            let (counts, error) = refine(life, groups, &at_least, &totals, within);
+            let counts = counts.iter().map(|c| c.in_sets_of(per_change)).collect();
             (node.weight, counts, error)
         })
         .collect();
@@ -116,14 +113,14 @@ pub fn demand(
     }
 }
 
-/// The curves that matter, weights summing to 1, and the weight left out.
-pub(super) fn without_negligible(nodes: &[WeibullNode]) -> (Vec<WeibullNode>, f64) {
+/// The curves that matter, weights summing to 1, and the weight left out, at most `allowed`.
+pub fn without_negligible(nodes: &[WeibullNode], allowed: f64) -> (Vec<WeibullNode>, f64) {
     let mut light: Vec<f64> = nodes.iter().map(|n| n.weight).collect();
     light.sort_by(f64::total_cmp);
     let mut left_out = 0.0;
     let mut threshold = 0.0;
     for weight in light {
-        if left_out + weight > LEFT_OUT {
+        if left_out + weight > allowed {
             break;
         }
         left_out += weight;
@@ -145,19 +142,37 @@ pub(super) fn without_negligible(nodes: &[WeibullNode]) -> (Vec<WeibullNode>, f6
     (kept, (1.0 - sum / whole).max(0.0))
 }
 
-/// Sum over all positions in window `w`.
-fn total(groups: &[Group], at_least: &Values, w: usize) -> Counts {
-    let mut sum = Counts::none();
-    for (group, positions) in groups.iter().zip(&at_least.0) {
-        for ((_, alike), windows) in group.positions.iter().zip(positions) {
-            let one = Counts::from_at_least(&windows[w]);
-            if one.pmf().len() == 1 {
-                continue;
+/// The sum over all positions in each window.
+struct Totals<'a> {
+    groups: &'a [Group],
+    windows: usize,
+}
+
+impl Answer for Totals<'_> {
+    type Of = Vec<Counts>;
+
+    fn make(&self, values: &Values) -> Vec<Counts> {
+        let total = |w: usize| {
+            let mut sum = Counts::none();
+            for (group, positions) in self.groups.iter().zip(&values.0) {
+                for ((_, alike), windows) in group.positions.iter().zip(positions) {
+                    let one = Counts::from_at_least(&windows[w]);
+                    if one.pmf().len() > 1 {
+                        sum = sum.plus(&times(&one, *alike));
+                    }
+                }
             }
-            sum = sum.plus(&times(&one, *alike));
-        }
+            sum
+        };
+        (0..self.windows).map(total).collect()
     }
-    sum
+
+    fn apart(&self, a: &Vec<Counts>, b: &Vec<Counts>) -> f64 {
+        a.iter()
+            .zip(b)
+            .map(|(a, b)| a.furthest_from(b))
+            .fold(0.0, f64::max)
+    }
 }
 
 /// Sum of `n` independent copies, by squaring.
@@ -175,112 +190,6 @@ fn times(one: &Counts, n: u32) -> Counts {
         }
     }
     result
-}
-
-/// Numbers by group, position, window, entry: what one lattice has to say.
-#[derive(Debug, Clone)]
-struct Values(Vec<Vec<Vec<Vec<f64>>>>);
-
-/// What is asked of each group on one lattice: numbers by position, window, entry.
-/// The second argument is the number of the group's first position among all.
-type Ask<'a> = dyn Fn(&Lattice<'_>, usize, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
-
-/// One curve on three lattices, each twice as fine as the one before. With an error that falls as
-/// the square of the cell, `(4 fine − coarse)/3` cancels its leading term; two such values come from
-/// three lattices, and their difference bounds the error of the better one as long as the error
-/// falls at least with the first power of the cell. Finer lattices follow until that difference, as
-/// `apart` measures it, is within `allowed`.
-fn refine(
-    life: WeibullCurve,
-    groups: &[Group],
-    ask: &Ask<'_>,
-    apart: &(dyn Fn(&Values, &Values) -> f64 + Sync),
-    (allowed, most_cells): (f64, usize),
-) -> (Values, f64) {
-    let horizon = horizon(groups);
-    let firsts = || groups.iter().flat_map(|g| g.positions.iter().map(|p| p.0));
-    let on_lattice = |finest: &Finest, stride: usize| {
-        let lattice = Lattice::new(finest, stride, allowed);
-        let mut number = 0;
-        let by_group = groups.iter().map(|group| {
-            let from = number;
-            number += group.positions.len();
-            ask(&lattice, from, group)
-        });
-        Values(by_group.collect())
-    };
-    let lives = horizon / life.scale;
-    let wanted = (2.5 * lives * life.shape.max(1.0)).ceil();
-    let mut cells = 4 * (wanted.clamp(8.0, most_cells as f64 / 4.0)) as usize;
-    let mut finest = Finest::new(life, firsts(), horizon, cells);
-    let mut middle = on_lattice(&finest, 2);
-    let mut before = extrapolate(&on_lattice(&finest, 4), &middle);
-    loop {
-        let fine = on_lattice(&finest, 1);
-        let best = extrapolate(&middle, &fine);
-        let error = apart(&before, &best);
-        if error <= allowed || 2 * cells > most_cells {
-            return (best, error);
-        }
-        cells *= 2;
-        finest = Finest::new(life, firsts(), horizon, cells);
-        middle = fine;
-        before = best;
-    }
-}
-
-fn horizon(groups: &[Group]) -> f64 {
-    groups
-        .iter()
-        .flat_map(|g| &g.windows)
-        .map(|w| w.end.max(w.start))
-        .fold(0.0, f64::max)
-}
-
-/// Largest over windows of the sum over positions of the largest difference in an entry: the error
-/// of a sum's cumulative probability is at most the sum of the errors of its terms'.
-fn difference(groups: &[Group], a: &Values, b: &Values) -> f64 {
-    let windows = groups.first().map_or(0, |g| g.windows.len());
-    (0..windows)
-        .map(|w| {
-            let mut sum = 0.0;
-            for (g, group) in groups.iter().enumerate() {
-                for (p, (_, alike)) in group.positions.iter().enumerate() {
-                    let (x, y) = (&a.0[g][p][w], &b.0[g][p][w]);
-                    let largest = (0..x.len().max(y.len()))
-                        .map(|n| (value(x, n) - value(y, n)).abs())
-                        .fold(0.0, f64::max);
-                    sum += f64::from(*alike) * largest;
-                }
-            }
-            sum
-        })
-        .fold(0.0, f64::max)
-}
-
-fn value(values: &[f64], n: usize) -> f64 {
-    values.get(n).copied().unwrap_or(0.0)
-}
-
-fn extrapolate(coarse: &Values, fine: &Values) -> Values {
-    let one = |c: &Vec<f64>, f: &Vec<f64>| -> Vec<f64> {
-        (0..c.len().max(f.len()))
-            .map(|n| ((4.0 * value(f, n) - value(c, n)) / 3.0).clamp(0.0, 1.0))
-            .collect()
-    };
-    Values(
-        coarse
-            .0
-            .iter()
-            .zip(&fine.0)
-            .map(|(c, f)| {
-                c.iter()
-                    .zip(f)
-                    .map(|(c, f)| c.iter().zip(f).map(|(c, f)| one(c, f)).collect())
-                    .collect()
-            })
-            .collect(),
-    )
 }
 
 /// `P(N ≥ 1), P(N ≥ 2), …` of each position in each window.
@@ -318,7 +227,7 @@ pub fn both_enough(
     per_change: u32,
     accuracy: Accuracy,
 ) -> (Vec<f64>, f64) {
-    let (nodes, left_out) = without_negligible(nodes);
+    let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
     let size = per_change.max(1);
     // As numbers of changes.
@@ -346,36 +255,17 @@ pub fn both_enough(
             })
             .collect()
     };
-    let chances = |values: &Values| -> Vec<f64> {
-        let mut row = 0;
-        limits
-            .iter()
-            .map(|limit| {
-                let rows = row..row + limit.0 + 1;
-                row = rows.end;
-                joint_total(groups, values, rows, *limit)
-            })
-            .collect()
-    };
-    let apart = |a: &Values, b: &Values| {
-        chances(a)
-            .iter()
-            .zip(chances(b))
-            .map(|(a, b)| (a - b).abs())
-            .fold(0.0, f64::max)
+    let both = BothEnough {
+        groups,
+        limits: &limits,
     };
     let by_curve: Vec<(f64, Vec<f64>, f64)> = nodes
         .par_iter()
         .map(|node| {
-            let life = WeibullCurve {
-                shape: node.shape,
-                scale: node.scale,
-            }
-            .first_of(per_change);
-            let allowed = accuracy.tolerance * (share / node.weight).max(1.0) * 0.5;
-            let within = (allowed, accuracy.most_cells);
-            let (values, error) = refine(life, groups, &ask, &apart, within);
-            (node.weight, chances(&values), error)
+            let life = curve(node, per_change);
+            let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
+            let (chances, error) = refine(life, groups, &ask, &both, within);
+            (node.weight, chances, error)
         })
         .collect();
     let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
@@ -388,7 +278,36 @@ pub fn both_enough(
     (mixed, error)
 }
 
-/// `P(at most first by the start and at most second by the end)`, summed over the positions.
+/// `P(at most first by the start and at most second by the end)` for each pair of limits.
+struct BothEnough<'a> {
+    groups: &'a [Group],
+    limits: &'a [(usize, usize)],
+}
+
+impl Answer for BothEnough<'_> {
+    type Of = Vec<f64>;
+
+    fn make(&self, values: &Values) -> Vec<f64> {
+        let mut row = 0;
+        self.limits
+            .iter()
+            .map(|limit| {
+                let rows = row..row + limit.0 + 1;
+                row = rows.end;
+                joint_total(self.groups, values, rows, *limit)
+            })
+            .collect()
+    }
+
+    fn apart(&self, a: &Vec<f64>, b: &Vec<f64>) -> f64 {
+        a.iter()
+            .zip(b)
+            .map(|(a, b)| (a - b).abs())
+            .fold(0.0, f64::max)
+    }
+}
+
+/// The same for one pair, summed over the positions.
 fn joint_total(
     groups: &[Group],
     values: &Values,

@@ -7,6 +7,7 @@ mod outlook;
 mod predict;
 #[cfg(test)]
 mod property_tests;
+mod refine;
 mod remaining;
 mod renewal;
 mod schedule;

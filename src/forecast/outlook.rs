@@ -152,9 +152,10 @@ impl Outlook {
                 ),
             ));
         }
+        let meters = Meters::new(fleet);
         for (index, part) in fleet.parts.iter().enumerate() {
             match models.iter().find(|m| m.part == part.name) {
-                Some(model) => outlook.add(index, fleet, lives, model),
+                Some(model) => outlook.add(index, fleet, &meters, lives, model),
                 None => outlook.no_forecast.push(NoForecast {
                     part: part.name.clone(),
                     reason: options
@@ -171,13 +172,19 @@ impl Outlook {
         outlook
     }
 
-    fn add(&mut self, index: usize, fleet: &Fleet, lives: &Lives, model: &LifeModel) {
+    fn add(
+        &mut self,
+        index: usize,
+        fleet: &Fleet,
+        meters: &Meters,
+        lives: &Lives,
+        model: &LifeModel,
+    ) {
         let part = &fleet.parts[index];
         let per_change = match part.changed {
             ChangedHow::AsASet => part.per_machine.max(1),
             ChangedHow::Singly => 1,
         };
-        let meters = Meters::new(fleet);
         let mut places: Vec<Place> = Vec::new();
         let mut uncounted: Vec<(FirstLife, u32)> = Vec::new();
         let mut unknown = 0;
@@ -197,7 +204,7 @@ impl Outlook {
             let first = match fitted.age_hours {
                 Some(age) => FirstLife::Aged(age.max(0.0)),
                 None => FirstLife::Met {
-                    seen: seen(fleet, &meters, fitted),
+                    seen: seen(fleet, meters, fitted),
                 },
             };
             unknown += u32::from(fitted.age_hours.is_none());
@@ -251,6 +258,15 @@ impl Outlook {
     pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
         let groups = self.groups(part, spans);
         demand(&part.nodes, &groups, part.per_change, self.accuracy)
+    }
+
+    /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then
+    /// checked.
+    #[must_use]
+    pub fn roughly(&self, tolerance: f64) -> Self {
+        let mut rough = self.clone();
+        rough.accuracy.tolerance = rough.accuracy.tolerance.max(tolerance);
+        rough
     }
 
     /// Chance that at most `limits.0` parts are needed up to the end of the first day **and** at most

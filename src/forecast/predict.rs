@@ -1,6 +1,7 @@
 //! The forecast itself: remaining life of fitted parts, their chance in each job, demand.
 
 use super::counts::Counts;
+use super::demand::without_negligible;
 use super::outlook::{ForecastOptions, Outlook, PartOutlook, Span};
 use super::remaining::{chance_within, remaining};
 use super::types::{Demand, FittedPart, Forecast, JobChance, QuantityProbability};
@@ -51,11 +52,13 @@ fn fitted_parts<'a>(
     outlook: &'a Outlook,
     part: &'a PartOutlook,
 ) -> impl Iterator<Item = FittedPart> + 'a {
-    part.places.iter().map(|place| {
+    // Chances need no more digits than the demand has.
+    let (nodes, _) = without_negligible(&part.nodes, 1e-5);
+    part.places.iter().map(move |place| {
         let schedule = &outlook.schedules[place.schedule];
-        let remaining = remaining(&part.nodes, part.per_change, place.first);
+        let remaining = remaining(&nodes, part.per_change, place.first);
         let date = |hours: Option<f64>| hours.and_then(|h| schedule.date_at(h));
-        let within = |hours| chance_within(&part.nodes, part.per_change, place.first, hours);
+        let within = |hours| chance_within(&nodes, part.per_change, place.first, hours);
         let jobs = schedule
             .runs
             .iter()

@@ -3,9 +3,13 @@
 use super::first_life::{FirstLife, WeibullCurve};
 use super::types::Remaining;
 use crate::models::WeibullNode;
+use crate::numerics::roots::brent;
 
 /// Hours beyond which a quantile counts as not reached.
 const NOT_REACHED: f64 = 1e12;
+
+/// Hours below which a quantile counts as now.
+const SMALLEST: f64 = 1e-9;
 
 /// Chance that a part wears out within the next `x` operating hours: `Σ wᵢ F₁ᵢ(x)`.
 ///
@@ -75,40 +79,38 @@ pub fn remaining_quantile(
     first: FirstLife,
     p: f64,
 ) -> Option<f64> {
-    let chance = |x: f64| chance_within(nodes, per_change, first, x);
-    // Bracket on a log scale from the typical scale outwards, then bisect: the function is
-    // monotone and costs little, so nothing cleverer is needed.
+    // Over y = ln x: Brent's method inside a bracket that is walked out from the typical scale.
+    let excess = |y: f64| chance_within(nodes, per_change, first, y.exp()) - p;
     let typical = nodes
         .iter()
         .map(|n| n.weight * curve(n, per_change).scale.ln())
         .sum::<f64>()
-        .exp();
-    let mut low = typical.clamp(1e-6, NOT_REACHED);
-    let mut high = low;
-    while chance(low) > p {
-        low *= 0.25;
-        if low < 1e-12 {
-            return Some(0.0);
+        .clamp(SMALLEST.ln(), NOT_REACHED.ln());
+    let (mut low, mut high) = (typical, typical);
+    if excess(typical) > 0.0 {
+        loop {
+            low -= 1.0;
+            if excess(low) <= 0.0 {
+                break;
+            }
+            if low < SMALLEST.ln() {
+                return Some(0.0);
+            }
+            high = low;
+        }
+    } else {
+        loop {
+            high += 1.0;
+            if excess(high) >= 0.0 {
+                break;
+            }
+            if high > NOT_REACHED.ln() {
+                return None;
+            }
+            low = high;
         }
     }
-    while chance(high) < p {
-        high *= 2.0;
-        if high > NOT_REACHED {
-            return None;
-        }
-    }
-    for _ in 0..60 {
-        let middle = (low * high).sqrt();
-        if chance(middle) < p {
-            low = middle;
-        } else {
-            high = middle;
-        }
-        if high / low < 1.0 + 1e-11 {
-            break;
-        }
-    }
-    Some((low * high).sqrt())
+    brent(excess, low, high, 1e-11).map(f64::exp)
 }
 
 /// The 10, 50 and 90 % points.

@@ -6,9 +6,9 @@ use super::costs::Costs;
 use super::decision::choices;
 use super::interval::{BestInterval, best_interval, curves, expected_cost_per_hour};
 use super::kits::{KitPart, cheapest_kit};
-use super::shortage::{Supply, shortage_by};
+use super::shortage::{Supply, shortage_by, shortages};
 use super::types::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
-use crate::forecast::{Counts, FirstLife, Outlook, PartOutlook, Span};
+use crate::forecast::{Counts, FirstLife, Forecast, Outlook, PartOutlook, without_negligible};
 use crate::models::{Basis, Caution, CautionCode};
 use crate::records::{Fleet, Part};
 
@@ -21,22 +21,40 @@ pub struct StockOptions {
     pub lead_time_days: Option<f64>,
 }
 
+/// Days are searched for with chances exact to this only; the day found is checked in full.
+const SEARCH_TOLERANCE: f64 = 1e-3;
+
 /// Orders, kits, changes and intervals for the jobs ahead.
-pub fn plan(fleet: &Fleet, outlook: &Outlook, options: &StockOptions) -> StockPlan {
+pub fn plan(
+    fleet: &Fleet,
+    outlook: &Outlook,
+    forecast: &Forecast,
+    options: &StockOptions,
+) -> StockPlan {
     let mut cautions = outlook.cautions.clone();
     let mut orders = Vec::new();
     let mut changes = Vec::new();
     let mut planned_intervals = Vec::new();
     let mut in_jobs: Vec<Vec<Counts>> = Vec::new();
-    let spans: Vec<Span> = (0..outlook.jobs.len())
-        .map(Span::Job)
-        .chain([Span::All])
-        .collect();
+    let rough = outlook.roughly(SEARCH_TOLERANCE);
     for ahead in &outlook.parts {
         let part = &fleet.parts[ahead.part];
-        let mut counts = outlook.demand(ahead, &spans).counts;
+        let mut counts: Vec<Counts> = forecast
+            .demand
+            .iter()
+            .filter(|d| d.part == ahead.name)
+            .map(|d| Counts::from_weights(d.distribution.iter().map(|q| q.probability).collect()))
+            .collect();
         let all = counts.pop().unwrap_or_else(Counts::none);
-        orders.push(order(outlook, ahead, part, &all, options, &mut cautions));
+        orders.push(order(
+            outlook,
+            &rough,
+            ahead,
+            part,
+            &all,
+            options,
+            &mut cautions,
+        ));
         in_jobs.push(counts);
         let (interval, best) = planned_interval(ahead, part);
         planned_intervals.push(interval);
@@ -91,6 +109,7 @@ fn supply(outlook: &Outlook, part: &Part, cautions: &mut Vec<Caution>) -> Supply
 
 fn order(
     outlook: &Outlook,
+    rough: &Outlook,
     ahead: &PartOutlook,
     part: &Part,
     all: &Counts,
@@ -115,7 +134,7 @@ fn order(
             .or(part.lead_time.map(|l| l.high_days));
         if let Some(lead) = lead {
             let lead = lead.ceil() as i32;
-            let asked = Asked {
+            let asked = |outlook| Asked {
                 outlook,
                 ahead,
                 supply: &supply,
@@ -123,8 +142,12 @@ fn order(
                 allowed,
             };
             let earliest = plus_days(outlook.as_of, lead);
-            let arrival = asked.latest_arrival(earliest);
-            if_ordered = asked.short_if_there_on(arrival);
+            let mut arrival = asked(rough).latest_arrival(earliest);
+            if_ordered = asked(outlook).short_if_there_on(arrival);
+            while if_ordered > allowed && arrival > earliest {
+                arrival = plus_days(arrival, -1);
+                if_ordered = asked(outlook).short_if_there_on(arrival);
+            }
             order_by = Some(plus_days(arrival, -lead));
             if if_ordered > allowed + 1e-9 {
                 cautions.push(Caution::about(
@@ -205,59 +228,60 @@ struct Asked<'a> {
 
 impl Asked<'_> {
     fn short_if_there_on(&self, day: Date) -> f64 {
-        let supply = self.supply.and(day, self.quantity);
-        shortage_by(self.outlook, self.ahead, &supply, &[self.outlook.end])[0]
+        self.short_if_there_on_any(&[day])[0]
+    }
+
+    fn short_if_there_on_any(&self, days: &[Date]) -> Vec<f64> {
+        let supplies: Vec<Supply> = days
+            .iter()
+            .map(|day| self.supply.and(*day, self.quantity))
+            .collect();
+        let questions: Vec<(&Supply, Date)> =
+            supplies.iter().map(|s| (s, self.outlook.end)).collect();
+        shortages(self.outlook, self.ahead, &questions)
     }
 
     /// The latest day on which the order may become usable so that the chance of running short at
     /// any time stays within what is allowed; `earliest` where no day does.
     fn latest_arrival(&self, earliest: Date) -> Date {
-        // Without the order the stock lasts, with the chance asked for, up to the day before this.
-        let latest = self.first_day_too_short().max(earliest);
-        if self.short_if_there_on(latest) <= self.allowed {
-            return latest;
-        }
-        if self.short_if_there_on(earliest) > self.allowed {
-            return earliest;
-        }
-        // Later is never better: bisect between a day that does and one that does not.
-        let (mut good, mut bad) = (earliest, latest);
-        while days_between(good, bad) > 1 {
-            let middle = plus_days(good, days_between(good, bad) / 2);
-            if self.short_if_there_on(middle) <= self.allowed {
-                good = middle;
-            } else {
-                bad = middle;
-            }
-        }
-        good
+        let after = plus_days(self.outlook.end, 1).max(earliest);
+        first_day(earliest, after, |days| {
+            let short = self.short_if_there_on_any(days);
+            short.into_iter().map(|p| p > self.allowed).collect()
+        })
+        .map_or(after, |too_late| plus_days(too_late, -1))
+        .max(earliest)
     }
+}
 
-    /// First day by whose end the chance of having run short without the order passes what is
-    /// allowed; the day after the schedule where none does.
-    fn first_day_too_short(&self) -> Date {
-        let outlook = self.outlook;
-        let mut good = outlook.as_of;
-        let mut bad = plus_days(outlook.end, 1);
-        while days_between(good, bad) > 1 {
-            let gap = days_between(good, bad);
-            let parts = gap.min(8);
-            let mut days: Vec<Date> = (1..parts)
-                .map(|i| plus_days(good, gap * i / parts))
-                .collect();
-            days.dedup();
-            let short = shortage_by(outlook, self.ahead, self.supply, &days);
-            let first = short.iter().position(|p| *p > self.allowed);
-            match first {
-                Some(0) => bad = days[0],
-                Some(i) => {
-                    good = days[i - 1];
-                    bad = days[i];
-                }
-                None => good = days[days.len() - 1],
-            }
+/// First day from `from` to `to` for which something holds that, once it holds, holds for all later
+/// days; `None` where it does not hold at `to`. Asks about a dozen days at a time.
+fn first_day(from: Date, to: Date, mut holds: impl FnMut(&[Date]) -> Vec<bool>) -> Option<Date> {
+    const AT_A_TIME: i32 = 12;
+    // It holds at `yes` or nowhere, and at no day before `no`.
+    let (mut no, mut yes) = (plus_days(from, -1), None);
+    loop {
+        let last = yes.unwrap_or(plus_days(to, 1));
+        let gap = days_between(no, last);
+        if gap <= 1 {
+            return yes;
         }
-        bad
+        let parts = gap.min(AT_A_TIME);
+        let mut days: Vec<Date> = (1..parts).map(|i| plus_days(no, gap * i / parts)).collect();
+        if yes.is_none() {
+            days.push(to);
+        }
+        days.dedup();
+        match holds(&days).iter().position(|h| *h) {
+            Some(at) => {
+                yes = Some(days[at]);
+                if at > 0 {
+                    no = days[at - 1];
+                }
+            }
+            None if yes.is_none() => return None,
+            None => no = days[days.len() - 1],
+        }
     }
 }
 
@@ -357,7 +381,8 @@ fn change_decisions(
     best: Option<BestInterval>,
 ) -> Vec<ChangeDecision> {
     let costs = Costs::of(part, ahead.per_change);
-    let curves = curves(&ahead.nodes, ahead.per_change);
+    let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
+    let curves = curves(&nodes, ahead.per_change);
     let mut decisions = Vec::new();
     for place in &ahead.places {
         let FirstLife::Aged(age) = place.first else {

@@ -3,7 +3,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::forecast::testing::{AS_OF, fitted, fleet, job, lives, model, part, spread};
-use crate::forecast::{ForecastOptions, Group, Hours, simulate};
+use crate::forecast::{ForecastOptions, Group, Hours, of_outlook, simulate};
 use crate::models::WeibullNode;
 use crate::records::{Delivery, LeadTime};
 
@@ -54,6 +54,10 @@ fn setup(part: Part, nodes: Vec<WeibullNode>, age: f64) -> (Fleet, Outlook) {
     (fleet, outlook)
 }
 
+fn planned(fleet: &Fleet, outlook: &Outlook, options: &StockOptions) -> StockPlan {
+    plan(fleet, outlook, &of_outlook(outlook), options)
+}
+
 fn exponential(scale: f64) -> Vec<WeibullNode> {
     vec![WeibullNode {
         shape: 1.0,
@@ -81,7 +85,7 @@ fn exponential_lives_follow_the_poisson_table() {
     let mut belt = part("belt");
     belt.on_hand = 5;
     let (fleet, outlook) = setup(belt, exponential(100.0), 40.0);
-    let plan = plan(&fleet, &outlook, &options(0.95));
+    let plan = planned(&fleet, &outlook, &options(0.95));
     let order = &plan.orders[0];
     assert!((order.expected_demand - 8.0).abs() < 1e-4);
     assert_eq!(order.needed, 13);
@@ -105,18 +109,18 @@ fn packs_and_the_smallest_order_are_kept() {
     belt.pack = 3;
     let (fleet, outlook) = setup(belt.clone(), exponential(100.0), 40.0);
     assert_eq!(
-        plan(&fleet, &outlook, &options(0.95)).orders[0].order_quantity,
+        planned(&fleet, &outlook, &options(0.95)).orders[0].order_quantity,
         9
     );
     belt.minimum_order = 20;
     let (fleet, outlook) = setup(belt.clone(), exponential(100.0), 40.0);
     assert_eq!(
-        plan(&fleet, &outlook, &options(0.95)).orders[0].order_quantity,
+        planned(&fleet, &outlook, &options(0.95)).orders[0].order_quantity,
         21
     );
     belt.on_hand = 13;
     let (fleet, outlook) = setup(belt, exponential(100.0), 40.0);
-    let order = &plan(&fleet, &outlook, &options(0.95)).orders[0];
+    let order = &planned(&fleet, &outlook, &options(0.95)).orders[0];
     assert_eq!((order.order_quantity, order.order_by), (0, None));
 }
 
@@ -128,13 +132,13 @@ fn too_late_and_no_lead_time_are_said() {
         high_days: 75.0,
     });
     let (fleet, outlook) = setup(belt.clone(), exponential(100.0), 40.0);
-    let late = plan(&fleet, &outlook, &options(0.95));
+    let late = planned(&fleet, &outlook, &options(0.95));
     assert_eq!(late.orders[0].order_by, Some(AS_OF));
     assert!(late.orders[0].shortage_probability_if_ordered > 0.5);
     assert!(late.cautions.iter().any(|c| c.code == CautionCode::TooLate));
     belt.lead_time = None;
     let (fleet, outlook) = setup(belt, exponential(100.0), 40.0);
-    let unknown = plan(&fleet, &outlook, &options(0.95));
+    let unknown = planned(&fleet, &outlook, &options(0.95));
     assert_eq!(unknown.orders[0].order_by, None);
     assert!(
         unknown
@@ -186,7 +190,7 @@ fn shortage_with_deliveries_agrees_with_simulation() {
             belt.on_hand = 1;
             belt.on_order = due.to_vec();
             let (fleet, outlook) = setup(belt, spread(shape, 170.0, 0.25, 5), age);
-            let order = plan(&fleet, &outlook, &options(0.95)).orders.remove(0);
+            let order = planned(&fleet, &outlook, &options(0.95)).orders.remove(0);
             (outlook, order.shortage_probability_if_nothing_ordered)
         };
         let last = date(2026, 6, 20);
@@ -223,8 +227,8 @@ proptest! {
         let mut belt = part("belt");
         belt.on_hand = on_hand;
         let (fleet, outlook) = setup(belt, spread(shape, scale, 0.2, 3), age);
-        let a = plan(&fleet, &outlook, &options(low)).orders.remove(0);
-        let b = plan(&fleet, &outlook, &options(low + more)).orders.remove(0);
+        let a = planned(&fleet, &outlook, &options(low)).orders.remove(0);
+        let b = planned(&fleet, &outlook, &options(low + more)).orders.remove(0);
         prop_assert!(a.needed <= b.needed);
         prop_assert!(a.order_quantity <= b.order_quantity);
         for (order, level) in [(a, low), (b, low + more)] {

@@ -8,9 +8,11 @@
 //! Applied Probability 13, 1976: the sum over a tree of pairs, here the path), so a promise made on
 //! it holds.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use jiff::civil::Date;
 
-use crate::forecast::{Outlook, PartOutlook, Span};
+use crate::forecast::{Counts, Outlook, PartOutlook, Span};
 
 /// Parts in stock and on their way.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,91 +45,122 @@ impl Supply {
 /// An event this unlikely is only added, not looked at together with others.
 const RARE: f64 = 1e-6;
 
-/// Chance of having run short by the end of each of `days` (sorted, none before the outlook's day).
+/// Chance of having run short by the end of each of `days` (none before the outlook's day).
 pub fn shortage_by(
     outlook: &Outlook,
     part: &PartOutlook,
     supply: &Supply,
     days: &[Date],
 ) -> Vec<f64> {
-    // The end of the day before each delivery that comes while parts are in use.
-    let mut checks: Vec<Date> = supply
-        .deliveries
+    let questions: Vec<(&Supply, Date)> = days.iter().map(|day| (supply, *day)).collect();
+    shortages(outlook, part, &questions)
+}
+
+/// Chance of having run short by the end of a day, for each supply and day asked about; asking
+/// together costs little more than asking once.
+pub fn shortages(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) -> Vec<f64> {
+    let checks: Vec<Vec<Date>> = questions
         .iter()
-        .filter_map(|(day, _)| day.yesterday().ok())
-        .filter(|day| *day > outlook.as_of && *day < outlook.end)
+        .map(|(supply, day)| checks(outlook, supply, *day))
         .collect();
-    checks.dedup();
-    let spans: Vec<Span> = checks
+    // Each day's demand once.
+    let days: BTreeSet<Date> = checks.iter().flatten().copied().collect();
+    let spans: Vec<Span> = days
         .iter()
-        .chain(days)
         .map(|day| Span::Days(outlook.as_of, *day))
         .collect();
-    let alone: Vec<f64> = outlook
-        .demand(part, &spans)
-        .counts
+    let counts = outlook.demand(part, &spans).counts;
+    let alone: BTreeMap<Date, &Counts> = days.into_iter().zip(&counts).collect();
+    let events: Vec<Vec<Event>> = checks
         .iter()
-        .zip(checks.iter().chain(days))
-        .map(|(counts, day)| counts.more_than(supply.by(*day)))
+        .zip(questions)
+        .map(|(checks, (supply, _))| {
+            let event = |day: &Date| {
+                let stock = supply.by(*day);
+                let chance = alone.get(day).map_or(0.0, |c| c.more_than(stock));
+                Event {
+                    day: *day,
+                    stock,
+                    chance,
+                }
+            };
+            checks.iter().map(event).collect()
+        })
         .collect();
-    let (at_checks, at_days) = alone.split_at(checks.len());
-    let common: Vec<(Date, f64)> = checks
+    // Each pair of neighbours once.
+    let pairs: BTreeSet<Pair> = events
         .iter()
-        .copied()
-        .zip(at_checks.iter().copied())
-        .filter(|(_, p)| *p > RARE)
+        .flat_map(|events| neighbours(events).map(|(a, b)| a.and(b)))
         .collect();
-    // Pairs that are wanted: each common check with the next one, and with the days that follow it.
-    let mut pairs: Vec<(Date, Date)> = common.windows(2).map(|w| (w[0].0, w[1].0)).collect();
-    let last_before = |day: Date| common.iter().rposition(|(check, _)| *check < day);
-    for (day, p) in days.iter().zip(at_days) {
-        if let Some(k) = last_before(*day)
-            && *p > RARE
-        {
-            pairs.push((common[k].0, *day));
-        }
-    }
-    let limits: Vec<(u32, u32)> = pairs
-        .iter()
-        .map(|(a, b)| (supply.by(*a), supply.by(*b)))
-        .collect();
+    let pairs: Vec<Pair> = pairs.into_iter().collect();
     let both_enough = if pairs.is_empty() {
         Vec::new()
     } else {
-        outlook.both_enough(part, &pairs, &limits)
+        let days: Vec<(Date, Date)> = pairs.iter().map(|p| p.days).collect();
+        let limits: Vec<(u32, u32)> = pairs.iter().map(|p| p.stocks).collect();
+        outlook.both_enough(part, &days, &limits)
     };
-    // P(A ∩ B) = P(A) + P(B) − 1 + P(neither), so what B adds to A is 1 − P(A) − P(neither).
-    let added = |p_first: f64, pair: usize, p_second: f64| {
-        (1.0 - p_first - both_enough[pair]).clamp(0.0, p_second)
-    };
-    let mut by_check: Vec<f64> = Vec::new();
-    for (k, (_, p)) in common.iter().enumerate() {
-        let so_far = if k == 0 {
-            *p
-        } else {
-            by_check[k - 1] + added(common[k - 1].1, k - 1, *p)
-        };
-        by_check.push(so_far);
-    }
-    let mut next_pair = common.len().saturating_sub(1);
-    days.iter()
-        .zip(at_days)
-        .map(|(day, p)| {
-            let rare: f64 = checks
-                .iter()
-                .zip(at_checks)
-                .filter(|(check, q)| **check < *day && **q <= RARE)
-                .map(|(_, q)| q)
+    events
+        .iter()
+        .map(|events| {
+            let rare: f64 = events.iter().map(|e| e.chance).filter(|c| *c <= RARE).sum();
+            let first = common(events).next().map_or(0.0, |e| e.chance);
+            // P(A ∩ B) = P(A) + P(B) − 1 + P(neither), so B adds 1 − P(A) − P(neither) to A.
+            let added: f64 = neighbours(events)
+                .map(|(a, b)| {
+                    let neither = pairs
+                        .binary_search(&a.and(b))
+                        .map_or(1.0, |at| both_enough[at]);
+                    (1.0 - a.chance - neither).clamp(0.0, b.chance)
+                })
                 .sum();
-            let chance = match last_before(*day) {
-                None => *p,
-                Some(k) if *p > RARE => {
-                    next_pair += 1;
-                    by_check[k] + added(common[k].1, next_pair - 1, *p)
-                }
-                Some(k) => by_check[k] + p,
-            };
-            (chance + rare).clamp(0.0, 1.0)
+            (rare + first + added).clamp(0.0, 1.0)
         })
         .collect()
+}
+
+/// The ends of the days before each delivery that comes while parts are in use, and the day itself.
+fn checks(outlook: &Outlook, supply: &Supply, day: Date) -> Vec<Date> {
+    let mut checks: Vec<Date> = supply
+        .deliveries
+        .iter()
+        .filter_map(|(due, _)| due.yesterday().ok())
+        .filter(|check| *check > outlook.as_of && *check < day.min(outlook.end))
+        .collect();
+    checks.push(day);
+    checks.dedup();
+    checks
+}
+
+/// Running short by the end of a day.
+#[derive(Debug, Clone, Copy)]
+struct Event {
+    day: Date,
+    /// Parts that there were by then.
+    stock: u32,
+    /// Its chance, looked at alone.
+    chance: f64,
+}
+
+impl Event {
+    fn and(&self, next: &Self) -> Pair {
+        Pair {
+            days: (self.day, next.day),
+            stocks: (self.stock, next.stock),
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Pair {
+    days: (Date, Date),
+    stocks: (u32, u32),
+}
+
+fn common(events: &[Event]) -> impl Iterator<Item = &Event> + Clone {
+    events.iter().filter(|e| e.chance > RARE)
+}
+
+fn neighbours(events: &[Event]) -> impl Iterator<Item = (&Event, &Event)> {
+    common(events).zip(common(events).skip(1))
 }
