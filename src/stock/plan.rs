@@ -6,7 +6,7 @@ use super::costs::Costs;
 use super::decision::choices;
 use super::interval::{BestInterval, best_interval, curves, expected_cost_per_hour};
 use super::kits::{KitPart, cheapest_kit};
-use super::shortage::{Supply, shortage_by, shortages};
+use super::shortage::{Supply, shortage_bounds, shortage_by, shortages};
 use super::types::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
 use crate::forecast::{Counts, FirstLife, Forecast, Outlook, PartOutlook, without_negligible};
 use crate::models::{Basis, Caution, CautionCode};
@@ -21,8 +21,11 @@ pub struct StockOptions {
     pub lead_time_days: Option<f64>,
 }
 
-/// Days are searched for with chances exact to this only; the day found is checked in full.
-const SEARCH_TOLERANCE: f64 = 1e-3;
+/// Chances of running short are exact to this.
+const TOLERANCE: f64 = 5e-4;
+
+/// Days are searched for with chances exact to this only; the day found is checked with the other.
+const SEARCH_TOLERANCE: f64 = 5e-3;
 
 /// Orders, kits, changes and intervals for the jobs ahead.
 pub fn plan(
@@ -36,6 +39,7 @@ pub fn plan(
     let mut changes = Vec::new();
     let mut planned_intervals = Vec::new();
     let mut in_jobs: Vec<Vec<Counts>> = Vec::new();
+    let exact = outlook.roughly(TOLERANCE);
     let rough = outlook.roughly(SEARCH_TOLERANCE);
     for ahead in &outlook.parts {
         let part = &fleet.parts[ahead.part];
@@ -47,7 +51,7 @@ pub fn plan(
             .collect();
         let all = counts.pop().unwrap_or_else(Counts::none);
         orders.push(order(
-            outlook,
+            &exact,
             &rough,
             ahead,
             part,
@@ -232,25 +236,50 @@ impl Asked<'_> {
     }
 
     fn short_if_there_on_any(&self, days: &[Date]) -> Vec<f64> {
+        self.ask(days, |questions| {
+            shortages(self.outlook, self.ahead, questions)
+        })
+    }
+
+    fn bounds_if_there_on_any(&self, days: &[Date]) -> Vec<(f64, f64)> {
+        self.ask(days, |questions| {
+            shortage_bounds(self.outlook, self.ahead, questions)
+        })
+    }
+
+    fn ask<T>(&self, days: &[Date], answer: impl Fn(&[(&Supply, Date)]) -> Vec<T>) -> Vec<T> {
         let supplies: Vec<Supply> = days
             .iter()
             .map(|day| self.supply.and(*day, self.quantity))
             .collect();
         let questions: Vec<(&Supply, Date)> =
             supplies.iter().map(|s| (s, self.outlook.end)).collect();
-        shortages(self.outlook, self.ahead, &questions)
+        answer(&questions)
     }
 
     /// The latest day on which the order may become usable so that the chance of running short at
     /// any time stays within what is allowed; `earliest` where no day does.
     fn latest_arrival(&self, earliest: Date) -> Date {
         let after = plus_days(self.outlook.end, 1).max(earliest);
-        first_day(earliest, after, |days| {
-            let short = self.short_if_there_on_any(days);
-            short.into_iter().map(|p| p > self.allowed).collect()
-        })
-        .map_or(after, |too_late| plus_days(too_late, -1))
-        .max(earliest)
+        // First with bounds, which cost little; then exactly between what they leave open.
+        let surely = first_day(earliest, after, |days| {
+            let bounds = self.bounds_if_there_on_any(days);
+            bounds.into_iter().map(|b| b.0 > self.allowed).collect()
+        });
+        let latest = surely.unwrap_or(plus_days(after, 1));
+        let perhaps = first_day(earliest, latest, |days| {
+            let bounds = self.bounds_if_there_on_any(days);
+            bounds.into_iter().map(|b| b.1 > self.allowed).collect()
+        });
+        let too_late = match perhaps {
+            Some(from) if from < latest => first_day(from, plus_days(latest, -1), |days| {
+                let short = self.short_if_there_on_any(days);
+                short.into_iter().map(|p| p > self.allowed).collect()
+            })
+            .unwrap_or(latest),
+            _ => latest,
+        };
+        plus_days(too_late, -1).clamp(earliest, after)
     }
 }
 

@@ -59,34 +59,7 @@ pub fn shortage_by(
 /// Chance of having run short by the end of a day, for each supply and day asked about; asking
 /// together costs little more than asking once.
 pub fn shortages(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) -> Vec<f64> {
-    let checks: Vec<Vec<Date>> = questions
-        .iter()
-        .map(|(supply, day)| checks(outlook, supply, *day))
-        .collect();
-    // Each day's demand once.
-    let days: BTreeSet<Date> = checks.iter().flatten().copied().collect();
-    let spans: Vec<Span> = days
-        .iter()
-        .map(|day| Span::Days(outlook.as_of, *day))
-        .collect();
-    let counts = outlook.demand(part, &spans).counts;
-    let alone: BTreeMap<Date, &Counts> = days.into_iter().zip(&counts).collect();
-    let events: Vec<Vec<Event>> = checks
-        .iter()
-        .zip(questions)
-        .map(|(checks, (supply, _))| {
-            let event = |day: &Date| {
-                let stock = supply.by(*day);
-                let chance = alone.get(day).map_or(0.0, |c| c.more_than(stock));
-                Event {
-                    day: *day,
-                    stock,
-                    chance,
-                }
-            };
-            checks.iter().map(event).collect()
-        })
-        .collect();
+    let events = events(outlook, part, questions);
     // Each pair of neighbours once.
     let pairs: BTreeSet<Pair> = events
         .iter()
@@ -115,6 +88,57 @@ pub fn shortages(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, D
                 })
                 .sum();
             (rare + first + added).clamp(0.0, 1.0)
+        })
+        .collect()
+}
+
+/// The same as bounds, from the single checks alone: at least the largest chance of any, at most their
+/// sum. They cost much less.
+pub fn shortage_bounds(
+    outlook: &Outlook,
+    part: &PartOutlook,
+    questions: &[(&Supply, Date)],
+) -> Vec<(f64, f64)> {
+    events(outlook, part, questions)
+        .iter()
+        .map(|events| {
+            let chances = || events.iter().map(|e| e.chance);
+            (
+                chances().fold(0.0, f64::max),
+                chances().sum::<f64>().min(1.0),
+            )
+        })
+        .collect()
+}
+
+/// The checks of each question with their chances.
+fn events(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) -> Vec<Vec<Event>> {
+    let checks: Vec<Vec<Date>> = questions
+        .iter()
+        .map(|(supply, day)| checks(outlook, supply, *day))
+        .collect();
+    // Each day's demand once.
+    let days: BTreeSet<Date> = checks.iter().flatten().copied().collect();
+    let spans: Vec<Span> = days
+        .iter()
+        .map(|day| Span::Days(outlook.as_of, *day))
+        .collect();
+    let counts = outlook.demand(part, &spans).counts;
+    let alone: BTreeMap<Date, &Counts> = days.into_iter().zip(&counts).collect();
+    checks
+        .iter()
+        .zip(questions)
+        .map(|(checks, (supply, _))| {
+            let event = |day: &Date| {
+                let stock = supply.by(*day);
+                let chance = alone.get(day).map_or(0.0, |c| c.more_than(stock));
+                Event {
+                    day: *day,
+                    stock,
+                    chance,
+                }
+            };
+            checks.iter().map(event).collect()
         })
         .collect()
 }
