@@ -284,9 +284,9 @@ impl Asked<'_> {
 }
 
 /// First day from `from` to `to` for which something holds that, once it holds, holds for all later
-/// days; `None` where it does not hold at `to`. Asks about a dozen days at a time.
+/// days; `None` where it does not hold at `to`. Asks about a few days at a time.
 fn first_day(from: Date, to: Date, mut holds: impl FnMut(&[Date]) -> Vec<bool>) -> Option<Date> {
-    const AT_A_TIME: i32 = 12;
+    const AT_A_TIME: i32 = 4;
     // It holds at `yes` or nowhere, and at no day before `no`.
     let (mut no, mut yes) = (plus_days(from, -1), None);
     loop {
