@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::files::write_whole;
 use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
-use crate::lives::{self, Fitted, Life, lives_csv};
+use crate::lives::{self, Fitted, Life, lives_csv, lives_parquet};
 use crate::records::{RawRow, RowCounts, RowRef, raw_rows};
 use crate::report::{self, format};
 
@@ -22,7 +22,7 @@ use crate::report::{self, format};
 pub(super) struct LivesArgs {
     #[command(flatten)]
     fleet: FleetArgs,
-    /// Write a lives file (.csv) for other programs.
+    /// Write a lives file (.csv or .parquet) for other programs.
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
     /// Show the rows that one life came from, as they stand in the export.
@@ -60,9 +60,16 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
         match ending.as_deref() {
             Some("csv") => write_whole(path, lives_csv(&lives.lives).as_bytes())?,
+            Some("parquet") => {
+                let bytes = lives_parquet(&lives.lives).map_err(|what| CliError::Write {
+                    path: path.clone(),
+                    source: std::io::Error::other(what),
+                })?;
+                write_whole(path, &bytes)?;
+            }
             _ => {
                 return Err(CliError::Usage(format!(
-                    "-o {}: allowed are files ending in .csv",
+                    "-o {}: allowed are files ending in .csv or .parquet",
                     path.display()
                 )));
             }

@@ -18,4 +18,4 @@ pub use file_error::LivesFileError;
 pub use life::*;
 pub use observations::*;
 pub use table::*;
-pub use write::lives_csv;
+pub use write::{lives_csv, lives_parquet};

@@ -1,4 +1,4 @@
-//! Reading a lives file (CSV), row by row into columns.
+//! Reading a lives file (CSV or Parquet), row by row into columns.
 
 use std::fs::File;
 use std::io::Read;
@@ -8,6 +8,7 @@ use csv::ByteRecord;
 
 use super::table::Interner;
 use super::{ColumnValues, LivesFileError, LivesTable, NamedColumn};
+use crate::records::parquet::{self, ParquetColumn, ParquetError, ParquetValues};
 
 /// Longest value shown in an error.
 const SHOWN: usize = 60;
@@ -401,7 +402,14 @@ impl LivesTable {
     /// A file that cannot be read, has no usable header or no rows, or holds a value that is not
     /// allowed where it stands (named by row and column).
     pub fn read(path: &Path) -> Result<Self, LivesFileError> {
-        read_csv(path)
+        if path
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("parquet"))
+        {
+            read_parquet(path)
+        } else {
+            read_csv(path)
+        }
     }
 }
 
@@ -455,6 +463,83 @@ fn read_csv(path: &Path) -> Result<LivesTable, LivesFileError> {
         })
         .collect();
     Ok(table)
+}
+
+/// One row of columns that are all in memory.
+struct ColumnsRow<'a> {
+    columns: &'a [Vec<String>],
+    row: usize,
+}
+
+impl Cells for ColumnsRow<'_> {
+    fn text(&self, column: usize) -> Result<&str, std::str::Utf8Error> {
+        Ok(self
+            .columns
+            .get(column)
+            .and_then(|c| c.get(self.row))
+            .map_or("", |t| t.trim()))
+    }
+}
+
+fn read_parquet(path: &Path) -> Result<LivesTable, LivesFileError> {
+    let columns = parquet::columns(path).map_err(|error| match error {
+        ParquetError::Read(source) => LivesFileError::Read {
+            path: path.to_owned(),
+            source,
+        },
+        ParquetError::Content(what) => LivesFileError::Shape {
+            path: path.to_owned(),
+            what,
+        },
+    })?;
+    let layout = Layout::of(columns.iter().map(|c| c.name.clone()).collect(), path)?;
+    let texts: Vec<Vec<String>> = columns.into_iter().map(texts_of).collect();
+    let mut table = LivesTable::default();
+    let mut rows = RowReader::new(path, &layout);
+    for row in 0..texts.first().map_or(0, Vec::len) {
+        rows.push(
+            &ColumnsRow {
+                columns: &texts,
+                row,
+            },
+            row as u64 + 2,
+            &mut table,
+        )?;
+    }
+    if table.observations.is_empty() {
+        return Err(LivesFileError::Shape {
+            path: path.to_owned(),
+            what: "it has columns and no lives in them".into(),
+        });
+    }
+    for &at in &layout.others {
+        let name = layout.headings[at].clone();
+        let is_name = NAMES.iter().any(|n| name.eq_ignore_ascii_case(n));
+        let mut gathering = if is_name {
+            Gathering::Text(Interner::default())
+        } else {
+            Gathering::Empty(0)
+        };
+        texts[at]
+            .iter()
+            .for_each(|text| gathering.push(text.trim()));
+        let values = gathering
+            .finish()
+            .unwrap_or_else(|| ColumnValues::from_texts(texts[at].iter().map(|t| t.trim())));
+        table.columns.push(NamedColumn { name, values });
+    }
+    Ok(table)
+}
+
+/// Every value as text, numbers with all their digits.
+fn texts_of(column: ParquetColumn) -> Vec<String> {
+    match column.values {
+        ParquetValues::Texts(values) => values.into_iter().map(Option::unwrap_or_default).collect(),
+        ParquetValues::Numbers(values) => values
+            .into_iter()
+            .map(|v| v.map_or_else(String::new, |v| v.to_string()))
+            .collect(),
+    }
 }
 
 /// Columns that began as numbers and turned out to be text are read once more, as text.

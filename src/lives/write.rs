@@ -4,9 +4,10 @@ use std::collections::BTreeSet;
 
 use super::{Life, LivesTable, NamedColumn, Outcome};
 use crate::lives::{ColumnValues, observations};
+use crate::records::parquet::{self, ParquetColumn, ParquetValues};
 
-/// Columns of a lives file that a covariate must not be named like.
-const OWN: [&str; 14] = [
+/// Own columns of a lives file, in order; a covariate must not be named like one.
+const FILE_COLUMNS: [&str; 14] = [
     "hours",
     "outcome",
     "low",
@@ -77,76 +78,107 @@ impl LivesTable {
     }
 }
 
+/// A lives file in rows of text: what CSV and Parquet share.
+struct FileRows {
+    header: Vec<String>,
+    rows: Vec<Vec<String>>,
+}
+
+/// Columns of a lives file that hold numbers.
+const NUMBERS: [&str; 5] = ["hours", "low", "high", "entry", "count"];
+
+fn file_rows(lives: &[Life]) -> FileRows {
+    let names: Vec<&str> = covariate_names(lives).into_iter().collect();
+    let header = FILE_COLUMNS
+        .iter()
+        .map(|s| (*s).to_owned())
+        .chain(names.iter().map(|n| outside_name(n)))
+        .collect();
+    let rows = lives
+        .iter()
+        .map(|life| {
+            let exact = life.low == life.high || life.high.is_infinite();
+            let mut cells = vec![
+                if exact {
+                    life.low.to_string()
+                } else {
+                    String::new()
+                },
+                life.outcome.word().to_owned(),
+                life.low.to_string(),
+                if life.high.is_finite() {
+                    life.high.to_string()
+                } else {
+                    String::new()
+                },
+                life.entry.to_string(),
+                life.count.to_string(),
+                life.id.clone(),
+                life.part.clone(),
+                life.machine.clone(),
+                life.position.clone(),
+                life.serial.clone().unwrap_or_default(),
+                life.start.map_or_else(String::new, |d| d.to_string()),
+                life.end.to_string(),
+                if life.unknown_reason {
+                    "yes".into()
+                } else {
+                    String::new()
+                },
+            ];
+            cells.extend(
+                names
+                    .iter()
+                    .map(|n| life.covariates.get(*n).cloned().unwrap_or_default()),
+            );
+            cells
+        })
+        .collect();
+    FileRows { header, rows }
+}
+
 /// The lives as a CSV lives file; every number with all its digits.
 ///
 /// Both forms of a lives file are given: `hours` with `outcome` (hours empty where the life is
 /// known within bounds only), and `low` with `high`.
 pub fn lives_csv(lives: &[Life]) -> String {
-    let names: Vec<&str> = covariate_names(lives).into_iter().collect();
+    let FileRows { header, rows } = file_rows(lives);
     let mut out = csv::WriterBuilder::new().from_writer(Vec::new());
-    let own = [
-        "hours",
-        "outcome",
-        "low",
-        "high",
-        "entry",
-        "count",
-        "id",
-        "part",
-        "machine",
-        "position",
-        "serial",
-        "start",
-        "end",
-        "unknown_reason",
-    ];
     // Writing into memory cannot fail; every row has as many cells as the header.
-    let header = own
-        .iter()
-        .map(|s| (*s).to_owned())
-        .chain(names.iter().map(|n| inert(&outside_name(n))));
-    let _ = out.write_record(header);
-    for life in lives {
-        let exact = life.low == life.high || life.high.is_infinite();
-        let mut cells = vec![
-            if exact {
-                life.low.to_string()
-            } else {
-                String::new()
-            },
-            life.outcome.word().to_owned(),
-            life.low.to_string(),
-            if life.high.is_finite() {
-                life.high.to_string()
-            } else {
-                String::new()
-            },
-            life.entry.to_string(),
-            life.count.to_string(),
-            inert(&life.id),
-            inert(&life.part),
-            inert(&life.machine),
-            inert(&life.position),
-            inert(life.serial.as_deref().unwrap_or_default()),
-            life.start.map_or_else(String::new, |d| d.to_string()),
-            life.end.to_string(),
-            if life.unknown_reason {
-                "yes".into()
-            } else {
-                String::new()
-            },
-        ];
-        cells.extend(
-            names
-                .iter()
-                .map(|n| inert(life.covariates.get(*n).map_or("", String::as_str))),
-        );
-        let _ = out.write_record(cells);
+    let _ = out.write_record(header.iter().map(|h| inert(h)));
+    for row in rows {
+        let _ = out.write_record(row.iter().map(|cell| inert(cell)));
     }
     out.into_inner()
         .ok()
         .and_then(|bytes| String::from_utf8(bytes).ok())
         .unwrap_or_default()
+}
+
+/// The lives as a Parquet lives file, with the columns of [`lives_csv`].
+///
+/// # Errors
+/// What the writer says, as a sentence; it has no reason to fail on lives.
+pub fn lives_parquet(lives: &[Life]) -> Result<Vec<u8>, String> {
+    let FileRows { header, rows } = file_rows(lives);
+    let columns = header
+        .into_iter()
+        .enumerate()
+        .map(|(at, name)| {
+            let texts = rows.iter().map(|row| row[at].as_str());
+            let values = if NUMBERS.contains(&name.as_str()) {
+                ParquetValues::Numbers(texts.map(|t| t.parse().ok()).collect())
+            } else {
+                ParquetValues::Texts(
+                    texts
+                        .map(|t| (!t.is_empty()).then(|| t.to_owned()))
+                        .collect(),
+                )
+            };
+            ParquetColumn { name, values }
+        })
+        .collect();
+    parquet::written(columns)
 }
 
 fn covariate_names(lives: &[Life]) -> BTreeSet<&str> {
@@ -158,7 +190,10 @@ fn covariate_names(lives: &[Life]) -> BTreeSet<&str> {
 
 /// A covariate's name in the file: never one of the file's own columns.
 fn outside_name(name: &str) -> String {
-    if OWN.iter().any(|own| name.eq_ignore_ascii_case(own)) {
+    if FILE_COLUMNS
+        .iter()
+        .any(|own| name.eq_ignore_ascii_case(own))
+    {
         format!("export {name}")
     } else {
         name.to_owned()

@@ -48,9 +48,26 @@ pub(crate) struct Source {
     pub(crate) sheet: Option<String>,
     pub(crate) header_row: Option<u32>,
     pub(crate) dates: Option<String>,
+    pub(crate) date_cells: Option<DateCellsWord>,
     pub(crate) decimal: Option<String>,
     pub(crate) delimiter: Option<String>,
     pub(crate) columns: BTreeMap<String, String>,
+}
+
+impl Source {
+    /// Whether the date cells of a half-converted column have day and month the wrong way round.
+    pub(crate) fn swapped(&self) -> bool {
+        self.date_cells == Some(DateCellsWord::Swapped)
+    }
+}
+
+/// What to make of real date cells beside dates that stayed text.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+pub(crate) enum DateCellsWord {
+    #[serde(rename = "as they stand")]
+    AsTheyStand,
+    #[serde(rename = "day and month swapped")]
+    Swapped,
 }
 
 /// Writes the keys that every file entry has into its own struct, since serde cannot both flatten
@@ -65,6 +82,7 @@ macro_rules! file_entry {
             pub(crate) sheet: Option<String>,
             pub(crate) header_row: Option<u32>,
             pub(crate) dates: Option<String>,
+            pub(crate) date_cells: Option<DateCellsWord>,
             pub(crate) decimal: Option<String>,
             pub(crate) delimiter: Option<String>,
             #[serde(default)]
@@ -79,6 +97,7 @@ macro_rules! file_entry {
                     sheet: self.sheet.clone(),
                     header_row: self.header_row,
                     dates: self.dates.clone(),
+                    date_cells: self.date_cells,
                     decimal: self.decimal.clone(),
                     delimiter: self.delimiter.clone(),
                     columns: self.columns.clone(),

@@ -184,7 +184,7 @@ impl<'a> Loading<'a> {
         let to_hours = per_hour(entry.hours_unit);
         for row in opened.rows() {
             let machine = opened.text(row, "machine");
-            let date = dates.read(opened.text(row, "date"));
+            let date = opened.date(row, "date", &mut dates);
             let hours = opened
                 .number(row, "hours", decimal)
                 .ok()
@@ -279,7 +279,7 @@ impl<'a> Loading<'a> {
         };
         for row in opened.rows() {
             let machine = opened.text(row, "machine");
-            let date = dates.read(opened.text(row, "date"));
+            let date = opened.date(row, "date", &mut dates);
             let deflection = opened
                 .number(row, "deflection", decimal)
                 .ok()
@@ -341,11 +341,11 @@ impl<'a> Loading<'a> {
             if name.is_empty() {
                 return Err(opened.cell_error(row, "job", "a name for the job"));
             }
-            let start = starts
-                .read(opened.text(row, "start"))
+            let start = opened
+                .date(row, "start", &mut starts)
                 .ok_or_else(|| opened.cell_error(row, "start", DAY))?;
-            let end = ends
-                .read(opened.text(row, "end"))
+            let end = opened
+                .date(row, "end", &mut ends)
                 .ok_or_else(|| opened.cell_error(row, "end", DAY))?;
             if end < start {
                 return Err(opened.cell_error(

@@ -9,7 +9,8 @@ use super::fleet_file::Source;
 use super::numbers::{self, DecimalMark, is_not_told};
 use super::text::{list, quoted, shown};
 use super::text_table::{Kind, TextTable};
-use super::{Problem, RecordsError, RowRef, delimited};
+use super::{Problem, RecordsError, RowRef, delimited, parquet, spreadsheet};
+use jiff::civil::Date;
 
 /// A file entry, opened.
 pub(super) struct Opened {
@@ -71,6 +72,7 @@ impl Opened {
         let heading = self.columns.heading(key);
         match DateReader::settle(texts) {
             Ok(reader) => {
+                self.half_converted(column, &reader)?;
                 if let DateReader::Settled(Some(order)) = &reader {
                     let order = if *order == DayMonth::DayFirst { "day first" } else { "month first" };
                     notes.push(format!("Dates in {}, column \"{heading}\", are read {order}.", self.table.name()));
@@ -92,6 +94,72 @@ impl Opened {
                 quoted(&month_first)
             ))),
         }
+    }
+
+    /// A day from a cell: as the column's texts are written, or as the spreadsheet keeps it.
+    pub(super) fn date(&self, row: usize, key: &str, dates: &mut DateColumn) -> Option<Date> {
+        let column = self.columns.get(key)?;
+        let text = self.table.cell(row, column);
+        match self.table.kind(row, column) {
+            Kind::Date => text.parse().ok().map(|day: Date| {
+                if self.source.swapped() {
+                    swapped(day).unwrap_or(day)
+                } else {
+                    day
+                }
+            }),
+            Kind::Number if self.table.is_spreadsheet => dates
+                .read(text)
+                .or_else(|| spreadsheet::serial_day(text.parse().ok()?, self.table.from_1904)),
+            _ => dates.read(text),
+        }
+    }
+
+    /// A spreadsheet program that reads day-first text in a month-first setting turns the texts it
+    /// can into wrong days and leaves the others as text. That cannot be told from the file alone.
+    fn half_converted(&self, column: usize, reader: &DateReader) -> Result<(), RecordsError> {
+        let DateReader::Settled(Some(order)) = reader else {
+            return Ok(());
+        };
+        if self.source.date_cells.is_some() {
+            return Ok(());
+        }
+        let mut cells: Option<Date> = None;
+        let mut text: Option<&str> = None;
+        for row in self.rows() {
+            let cell = self.table.cell(row, column);
+            match self.table.kind(row, column) {
+                Kind::Date => {
+                    let Ok(day) = cell.parse::<Date>() else {
+                        continue;
+                    };
+                    if day.day() > 12 {
+                        return Ok(());
+                    }
+                    cells = cells.or(Some(day));
+                }
+                Kind::Text if dates::both_readings(cell).is_some_and(|(a, b)| a != b) => {
+                    return Ok(());
+                }
+                Kind::Text if !cell.is_empty() => text = text.or(Some(cell)),
+                _ => {}
+            }
+        }
+        let (Some(day), Some(text)) = (cells, text) else {
+            return Ok(());
+        };
+        let order = if *order == DayMonth::DayFirst {
+            "day first"
+        } else {
+            "month first"
+        };
+        Err(self.refuse(format!(
+            "column \"{}\": some dates are text, {order} ({}), and every real date cell has a day up to 12 (such as {day}), \
+             so a spreadsheet program may have turned day and month around in those. Look at one whose day you know and \
+             say date_cells = \"as they stand\" or date_cells = \"day and month swapped\"",
+            shown(&self.columns.headings[column]),
+            quoted(text)
+        )))
     }
 
     /// Settles the decimal mark of a column of numbers.
@@ -248,17 +316,25 @@ fn table(dir: &Path, source: &Source) -> Result<TextTable, RecordsError> {
             )));
         }
     };
-    if source.sheet.is_some() {
-        return Err(refuse(
-            "sheet = … is for spreadsheets; a text file has none".into(),
-        ));
+    match ending.as_str() {
+        "xlsx" | "xlsm" => {
+            return spreadsheet::read(&path, &source.file, source.sheet.as_deref(), false);
+        }
+        "ods" => return spreadsheet::read(&path, &source.file, source.sheet.as_deref(), true),
+        _ if source.sheet.is_some() => {
+            return Err(refuse(
+                "sheet = … is for spreadsheets; a text file has none".into(),
+            ));
+        }
+        _ => {}
     }
     match ending.as_str() {
+        "parquet" => parquet::read(&path, &source.file),
         "csv" | "tsv" | "txt" | "tab" => delimited::read(&path, &source.file, delimiter),
         _ => Err(refuse(format!(
             "the ending .{} is not read; allowed are {}",
             shown(&ending),
-            list(["csv", "tsv", "txt"])
+            list(["csv", "tsv", "txt", "xlsx", "xlsm", "ods", "parquet"])
         ))),
     }
 }
@@ -292,4 +368,9 @@ fn inside(dir: &Path, file: &str) -> Result<PathBuf, RecordsError> {
         return Err(refuse("it is a folder or a device, not a file".into()));
     }
     Ok(real)
+}
+
+/// Day and month the other way round.
+fn swapped(day: Date) -> Option<Date> {
+    Date::new(day.year(), day.day(), day.month()).ok()
 }

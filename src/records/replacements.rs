@@ -52,7 +52,7 @@ impl ReplacementRows {
             let machine = (!machine.is_empty()).then(|| names.machines.learn(machine));
             let part = names.parts.known(part_text);
             let position = some_text(opened.text(row, "position"));
-            let date = dates.read(opened.text(row, "date"));
+            let date = opened.date(row, "date", &mut dates);
             let hours = opened
                 .number(row, "hours", decimal)
                 .map(|h| h.map(|h| h / to_hours));

@@ -3,10 +3,13 @@
 use super::RowRef;
 
 /// What a cell was in the file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(crate) enum Kind {
     /// Text as written; how to read it is open.
+    #[default]
     Text,
+    /// A date cell, written as year-month-day.
+    Date,
     /// A number cell of a spreadsheet or a typed file, written with a decimal point.
     Number,
 }
@@ -80,6 +83,11 @@ impl Rows {
         self.filled = false;
     }
 
+    /// Bytes of own text, to keep within 32 bits.
+    pub(crate) fn own_bytes(&self) -> usize {
+        self.own.len()
+    }
+
     /// Rows ended and kept.
     pub(crate) fn len(&self) -> usize {
         self.numbers.len()
@@ -93,6 +101,10 @@ pub(crate) struct TextTable {
     sheet: Option<String>,
     source: String,
     rows: Rows,
+    /// Number cells may stand for days.
+    pub(crate) is_spreadsheet: bool,
+    /// Such days count from 1904 instead of 1900.
+    pub(crate) from_1904: bool,
     /// What the reader settled by itself.
     pub(crate) notes: Vec<String>,
 }
@@ -105,6 +117,8 @@ impl TextTable {
             sheet: sheet.map(str::to_owned),
             source,
             rows,
+            is_spreadsheet: false,
+            from_1904: false,
             notes: Vec::new(),
         }
     }
