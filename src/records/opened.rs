@@ -296,12 +296,7 @@ fn table(dir: &Path, source: &Source) -> Result<TextTable, RecordsError> {
         file: shown(&source.file),
         what,
     };
-    let ending = path
-        .extension()
-        .map(|e| e.to_string_lossy().to_lowercase())
-        .unwrap_or_default();
     let delimiter = match source.delimiter.as_deref() {
-        None if ending == "tsv" => Some(b'\t'),
         None => None,
         Some("tab" | "\t") => Some(b'\t'),
         Some(text)
@@ -316,21 +311,33 @@ fn table(dir: &Path, source: &Source) -> Result<TextTable, RecordsError> {
             )));
         }
     };
+    read_file(&path, &source.file, source.sheet.as_deref(), delimiter)
+}
+
+/// Reads a file of any kind, by its ending.
+pub(super) fn read_file(
+    path: &Path,
+    name: &str,
+    sheet: Option<&str>,
+    delimiter: Option<u8>,
+) -> Result<TextTable, RecordsError> {
+    let refuse = |what: String| RecordsError::Table {
+        file: shown(name),
+        what,
+    };
+    let ending = path
+        .extension()
+        .map(|e| e.to_string_lossy().to_lowercase())
+        .unwrap_or_default();
     match ending.as_str() {
-        "xlsx" | "xlsm" => {
-            return spreadsheet::read(&path, &source.file, source.sheet.as_deref(), false);
-        }
-        "ods" => return spreadsheet::read(&path, &source.file, source.sheet.as_deref(), true),
-        _ if source.sheet.is_some() => {
-            return Err(refuse(
-                "sheet = … is for spreadsheets; a text file has none".into(),
-            ));
-        }
-        _ => {}
-    }
-    match ending.as_str() {
-        "parquet" => parquet::read(&path, &source.file),
-        "csv" | "tsv" | "txt" | "tab" => delimited::read(&path, &source.file, delimiter),
+        "xlsx" | "xlsm" => spreadsheet::read(path, name, sheet, false),
+        "ods" => spreadsheet::read(path, name, sheet, true),
+        _ if sheet.is_some() => Err(refuse(
+            "sheet = … is for spreadsheets; this file has none".into(),
+        )),
+        "parquet" => parquet::read(path, name),
+        "tsv" => delimited::read(path, name, delimiter.or(Some(b'\t'))),
+        "csv" | "txt" | "tab" => delimited::read(path, name, delimiter),
         _ => Err(refuse(format!(
             "the ending .{} is not read; allowed are {}",
             shown(&ending),

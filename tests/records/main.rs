@@ -5,5 +5,6 @@
 #![expect(clippy::format_push_string, reason = "short texts in tests")]
 
 mod commands;
+mod exports;
 mod folder;
 mod rules;
