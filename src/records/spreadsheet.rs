@@ -27,7 +27,7 @@ pub(super) fn read(
     sheet: Option<&str>,
     is_ods: bool,
 ) -> Result<TextTable, RecordsError> {
-    let package = look_inside(path, name, is_ods)?;
+    let package = look_inside(path, name, is_ods, MAX_UNPACKED)?;
     let mut table = if is_ods {
         ods(path, name, sheet)?
     } else {
@@ -44,7 +44,7 @@ struct Package {
 }
 
 /// Unpacks every entry to nowhere, to know that it stays within bounds, and looks for the date epoch.
-fn look_inside(path: &Path, name: &str, is_ods: bool) -> Result<Package, RecordsError> {
+fn look_inside(path: &Path, name: &str, is_ods: bool, most: u64) -> Result<Package, RecordsError> {
     let refuse = |what: &str| RecordsError::Table {
         file: name.to_owned(),
         what: what.to_owned(),
@@ -63,7 +63,7 @@ fn look_inside(path: &Path, name: &str, is_ods: bool) -> Result<Package, Records
             .name()
             .map(std::borrow::Cow::into_owned)
             .unwrap_or_default();
-        let mut limited = entry.take(MAX_UNPACKED - unpacked + 1);
+        let mut limited = entry.take(most - unpacked + 1);
         let wanted = if is_ods {
             entry_name == "content.xml"
         } else {
@@ -87,7 +87,7 @@ fn look_inside(path: &Path, name: &str, is_ods: bool) -> Result<Package, Records
             unpacked += std::io::copy(&mut limited, &mut std::io::sink())
                 .map_err(|_| refuse(no_package))?;
         }
-        if unpacked > MAX_UNPACKED {
+        if unpacked > most {
             return Err(refuse(
                 "it unpacks to more than 1 GB; export the sheet as .csv",
             ));
@@ -369,6 +369,27 @@ mod tests {
     fn durations_are_hours() {
         assert_eq!(iso_hours("PT512H30M0S"), Some(512.5));
         assert_eq!(iso_hours("P1D"), None);
+    }
+
+    #[test]
+    fn a_package_that_unpacks_beyond_the_limit_is_refused() {
+        use std::io::Write;
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("bomb.xlsx");
+        let mut package = zip::ZipWriter::new(File::create(&path).unwrap());
+        let options = zip::write::SimpleFileOptions::default()
+            .compression_method(zip::CompressionMethod::Deflated);
+        package
+            .start_file("xl/worksheets/sheet1.xml", options)
+            .unwrap();
+        package.write_all(&vec![b' '; 100_000]).unwrap();
+        package.finish().unwrap();
+        assert!(std::fs::metadata(&path).unwrap().len() < 1_000);
+        assert!(look_inside(&path, "bomb.xlsx", false, 100_000).is_ok());
+        let refused = look_inside(&path, "bomb.xlsx", false, 99_999)
+            .err()
+            .unwrap();
+        assert!(refused.to_string().contains("unpacks to more than"));
     }
 
     #[test]
