@@ -26,3 +26,20 @@ pub fn embedded() -> Result<Vec<Dataset>, DatasetError> {
 pub fn validate(datasets: &[Dataset]) -> Validation {
     Validation::new(datasets.iter().map(recipes::refit).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Also holds that no recipe peeks at the value it is to recompute.
+    #[test]
+    fn no_value_agrees_with_one_that_is_off_by_three_tolerances() {
+        let mut wrong = embedded().unwrap();
+        for expected in wrong.iter_mut().flat_map(|dataset| &mut dataset.expected) {
+            // A stock level is whole and has no tolerance.
+            expected.value += (3.0 * expected.tolerance).max(1e-9);
+        }
+        let agreeing = |case: &CaseOutcome| case.totals.agree;
+        assert_eq!(validate(&wrong).cases.iter().map(agreeing).sum::<u64>(), 0);
+    }
+}

@@ -1,10 +1,10 @@
 //! Fits beside the two-parameter Weibull: other families, a known shape, no worn life, truncation
-//! left out, competing causes in series, grouped counts.
+//! left out, competing causes in series, grouped counts, thresholds, ranks, fit checks.
 
 use super::weibull::{parameter, request};
 use super::{Answers, Case, at_time, numbers_named};
 use crate::lives::Observations;
-use crate::models::{Family, Fit, FitRequest, IntervalMethod, fit};
+use crate::models::{Family, Fit, FitRequest, IntervalMethod, Method, fit, plot_points};
 use crate::validate::Subset;
 
 fn fitted(lives: &Observations, request: &FitRequest) -> Result<Fit, String> {
@@ -183,4 +183,75 @@ fn pearson(lives: &Observations) -> Result<f64, String> {
         sum += (count - expected).powi(2) / expected;
     }
     Ok(sum)
+}
+
+/// `threshold`, `shape`, `scale`, `loglik_3p` of the Weibull with a threshold;
+/// `loglik_2p_threshold0`, `LR_3p_vs_2p` against the one without.
+pub(super) fn threshold(case: &Case) -> Answers {
+    let of = |lives: &Observations, family| {
+        let request = FitRequest {
+            family,
+            ..request(IntervalMethod::Wald)
+        };
+        fitted(lives, &request)
+    };
+    let two = |lives: &Observations| log_likelihood(&of(lives, Family::Weibull)?);
+    each(case, |lives, name| {
+        let three = || of(lives, Family::WeibullThreshold);
+        Some(match name {
+            "threshold" | "shape" | "scale" => three().and_then(|fit| estimate(&fit, name)),
+            "loglik_3p" => three().and_then(|fit| log_likelihood(&fit)),
+            "loglik_2p_threshold0" => two(lives),
+            "LR_3p_vs_2p" => {
+                three().and_then(|fit| Ok(2.0 * (log_likelihood(&fit)? - two(lives)?)))
+            }
+            _ => return None,
+        })
+    })
+}
+
+/// `rank_regression_x_on_y_exact_median_ranks_shape` (time on rank) and `_y_on_x_` (rank on time),
+/// `adjusted_rank_failure_1`.
+pub(super) fn rank_regression(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        if let Some(number) = name.strip_prefix("adjusted_rank_failure_") {
+            let number: usize = number.parse().ok()?;
+            let point = plot_points(lives).and_then(|p| p.get(number.checked_sub(1)?).copied());
+            return Some(
+                point
+                    .map(|p| p.rank)
+                    .ok_or_else(|| "no such rank".to_owned()),
+            );
+        }
+        let (direction, rest) = name
+            .strip_prefix("rank_regression_")?
+            .split_at("x_on_y".len());
+        let parameter = rest.strip_prefix("_exact_median_ranks_")?;
+        let method = match direction {
+            "x_on_y" => Method::TimeOnRank,
+            "y_on_x" => Method::RankOnTime,
+            _ => return None,
+        };
+        let request = FitRequest {
+            method,
+            ..request(IntervalMethod::Posterior)
+        };
+        Some(fitted(lives, &request).and_then(|fit| estimate(&fit, parameter)))
+    })
+}
+
+/// `anderson_darling_A2_at_mle` and the same times `1 + 0.2/√n`.
+pub(super) fn anderson_darling(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let factor = match name {
+            "anderson_darling_A2_at_mle" => 1.0,
+            "anderson_darling_A2_times_(1+0.2/sqrt(n))" => 1.0 + 0.2 / (lives.len() as f64).sqrt(),
+            _ => return None,
+        };
+        let statistic = fitted(lives, &request(IntervalMethod::Wald)).and_then(|fit| {
+            let found = fit.goodness_of_fit.anderson_darling;
+            found.ok_or_else(|| "the fit gives no distance".to_owned())
+        });
+        Some(statistic.map(|statistic| factor * statistic))
+    })
 }

@@ -7,6 +7,8 @@
 mod age_replacement;
 mod curves;
 mod fits;
+mod groups;
+mod processes;
 mod ranks;
 mod regression;
 mod renewal;
@@ -73,21 +75,27 @@ type Recipe = fn(&Case) -> Answers;
 fn recipe(name: &str) -> Option<Recipe> {
     Some(match name {
         "age_replacement" => age_replacement::age_replacement,
+        "anderson_darling" => fits::anderson_darling,
         "causes" => curves::incidence_by_cause,
         "chi_square" => fits::chi_square,
         "families" => fits::families,
+        "group_tests" => groups::group_tests,
         "ignoring_truncation" => fits::ignoring_truncation,
         "interval_curve" => curves::interval_curve,
         "known_shape" => fits::known_shape,
         "kaplan_meier" => curves::kaplan_meier_and_hazard,
+        "log_rank" => groups::log_rank_test,
         "mean_cumulative" => curves::mean_cumulative_function,
         "no_worn_life" => fits::no_worn_life,
+        "power_law" => processes::repeated,
+        "rank_regression" => fits::rank_regression,
         "ranks" => ranks::ranks,
         "regression" => regression::regression,
         "renewal" => renewal::renewal,
         "residual_life" => renewal::residual_life,
         "series" => fits::series,
         "stock" => renewal::stock,
+        "threshold" => fits::threshold,
         "weibull" => weibull::weibull,
         _ => return None,
     })

@@ -1,6 +1,7 @@
 //! Ranks: the share of a population worn out when the i-th of n has.
 
 use super::{Answers, Case};
+use crate::models::median_rank;
 use crate::numerics::special::beta_quantile;
 
 /// `n=5,i=1:5%_rank` and the like; the p-rank is the p-quantile of a beta(i, n + 1 − i).
@@ -10,13 +11,13 @@ pub(super) fn ranks(case: &Case) -> Answers {
         let Some((n, i, which)) = parts(&quantity.name) else {
             continue;
         };
-        let p = match which {
-            "5%_rank" => 0.05,
-            "50%_rank" | "median_rank" => 0.5,
-            "95%_rank" => 0.95,
+        let rank = match which {
+            "5%_rank" => beta_quantile(0.05, i, n + 1.0 - i),
+            "50%_rank" | "median_rank" => median_rank(i, n),
+            "95%_rank" => beta_quantile(0.95, i, n + 1.0 - i),
             _ => continue,
         };
-        answers.insert(quantity.whole, Ok(beta_quantile(p, i, n + 1.0 - i)));
+        answers.insert(quantity.whole, Ok(rank));
     }
     answers
 }
