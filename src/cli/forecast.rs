@@ -24,9 +24,8 @@ pub(super) fn run(args: &ForecastArgs) -> Result<Reply, CliError> {
         report::json("forecast", &analysis.forecast)
     } else {
         [
-            text(&tables::fitted(&analysis)),
-            text(&tables::demand(&analysis)),
-            text(&tables::cautions(&analysis)),
+            report::outlook(&analysis),
+            text(&tables::cautions_ahead(&analysis)),
             wrapped(SAFETY, "", ""),
         ]
         .join("\n")

@@ -37,7 +37,7 @@ pub(super) fn run(args: &StockArgs) -> Result<Reply, CliError> {
             report::answer(&analysis),
             text(&tables::kits(&analysis)),
             text(&tables::planned_intervals(&analysis)),
-            text(&tables::cautions(&analysis)),
+            text(&tables::cautions_ahead(&analysis)),
         ]
         .join("\n")
     };

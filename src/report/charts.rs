@@ -2,8 +2,8 @@
 
 use super::chart::{
     Across, CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, LifeRange, Look, MeterLine,
-    ProbabilityPlot, ReliabilityPlot, StockRow, calendar, demand, probability_plot, reliability,
-    stock_levels,
+    ProbabilityPlot, ReliabilityPlot, StockRow, TensionPlot, calendar, demand, probability_plot,
+    reliability, stock_levels,
 };
 use super::{Svg, chart, format, tables};
 use crate::analysis::Analysis;
@@ -12,7 +12,7 @@ use crate::lives::{Life, Observations, observations};
 use crate::meters::{MeterReading, Meters, Standing};
 use crate::models::curve::{Curve, reliability_curve};
 use crate::models::{LifeModel, life_model};
-use crate::records::{ChangedHow, Part};
+use crate::records::{ChangedHow, LengthUnit, Part};
 use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour};
 
 /// Rows of the calendar chart.
@@ -37,6 +37,7 @@ pub(super) struct PartChart {
 #[derive(Default)]
 pub(super) struct Charts {
     pub(super) meters: Option<Svg>,
+    pub(super) tension: Option<Svg>,
     pub(super) kit: Option<(Svg, String)>,
     pub(super) calendar: Option<Svg>,
     pub(super) demand: Vec<Svg>,
@@ -52,6 +53,7 @@ impl Charts {
             stock: stock(analysis),
             parts: parts(analysis),
             meters: meter_history(analysis),
+            tension: tension_checks(analysis),
             kit: kit(analysis),
         }
     }
@@ -69,6 +71,7 @@ impl Charts {
             .chain(kit)
             .chain(&self.stock)
             .chain(&self.meters)
+            .chain(&self.tension)
             .chain(parts)
     }
 }
@@ -231,6 +234,26 @@ fn meter_history(analysis: &Analysis) -> Option<Svg> {
         "Hour meters".to_owned()
     };
     (!lines.is_empty()).then(|| chart::meters("meters", &title, &lines))
+}
+
+fn tension_checks(analysis: &Analysis) -> Option<Svg> {
+    let practice = analysis.fleet.practice?;
+    let (unit, factor) = match practice.unit {
+        LengthUnit::In => ("in", 1.0),
+        LengthUnit::Mm => ("mm", 25.4),
+    };
+    let checks = &analysis.fleet.tension;
+    let plot = TensionPlot {
+        checks: checks
+            .iter()
+            .map(|c| (c.date, c.deflection_in * factor, c.machine.clone()))
+            .collect(),
+        low: practice.band_low_in * factor,
+        target: practice.target_in * factor,
+        high: practice.band_high_in * factor,
+        unit,
+    };
+    (!checks.is_empty()).then(|| chart::tension("tension", "Belt tension checks", &plot))
 }
 
 /// What more certainty costs in the kit of the next job: the cheapest kit for each of a row of

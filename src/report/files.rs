@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::charts::Charts;
 use super::page::{Contents, page};
 use super::spreadsheet::spreadsheet;
-use super::{SAFETY, csv, json, tables, text};
+use super::{SAFETY, csv, format, json, tables, text};
 use crate::analysis::Analysis;
 use crate::forecast::Forecast;
 use crate::models::{Basis, Caution, Fit, LifeCounts};
@@ -122,6 +122,53 @@ pub enum ReportError {
     /// The spreadsheet.
     #[error("the spreadsheet cannot be made: {0}")]
     Spreadsheet(String),
+}
+
+/// Rows of a table on the terminal; all of them are in the JSON and in the report's files.
+const TERMINAL: usize = 60;
+
+/// Fitted parts and demand as text for the terminal.
+pub fn outlook(analysis: &Analysis) -> String {
+    let mut fitted = tables::fitted(analysis).only(&[
+        "machine",
+        "part",
+        "position",
+        "age_hours",
+        "remaining_p10",
+        "remaining_p50",
+        "date_p10",
+        "chance_next_job",
+    ]);
+    for (key, heading) in [
+        ("remaining_p10", "h to 1 in 10"),
+        ("remaining_p50", "h to half"),
+        ("date_p10", "1 in 10 by"),
+        ("chance_next_job", "Next job"),
+    ] {
+        for column in fitted.columns.iter_mut().filter(|c| c.key == key) {
+            heading.clone_into(&mut column.heading);
+        }
+    }
+    fitted.notes = vec![
+        "h to 1 in 10, h to half: operating hours by which 1 in 10 and half of such parts would be \
+         worn out, and the day of the first. Next job: the chance of wearing out in it."
+            .to_owned(),
+    ];
+    let all = fitted.rows.len();
+    if all > TERMINAL {
+        fitted.rows.truncate(TERMINAL);
+        fitted.note(format!(
+            "The first {TERMINAL} of {}; --json has all.",
+            format::count(all as u64)
+        ));
+    }
+    let across = tables::demand_across(analysis);
+    let demand = if across.columns.len() <= 7 {
+        across
+    } else {
+        tables::demand(analysis)
+    };
+    format!("{}\n{}", text(&fitted), text(&demand))
 }
 
 /// The answer as text for the terminal: what to order, what to change, and the caution.

@@ -210,6 +210,17 @@ pub fn lives(n: u64, kind: &str) -> String {
     )
 }
 
+/// A deflection: two decimals in inches or fewer, `0.25`, `0.2`, `6.35`.
+pub fn length(value: f64) -> String {
+    let text = number(value, 2);
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    if text.contains('.') {
+        short.to_owned()
+    } else {
+        text
+    }
+}
+
 /// A p-value: `0.032`, `< 0.001`.
 pub fn p_value(p: f64) -> String {
     if !p.is_finite() {
@@ -405,6 +416,10 @@ mod tests {
         assert_eq!(money(1234.5, "USD"), "1,234 USD");
         assert_eq!(expected(0.004), "< 0.01");
         assert_eq!(expected(3.44), "3.4");
+        assert_eq!(
+            (length(0.25), length(0.2), length(20.0)),
+            ("0.25".into(), "0.2".into(), "20".into())
+        );
         assert_eq!(plural(1, "belt"), "1 belt");
         assert_eq!(plural(3, "box"), "3 boxes");
     }

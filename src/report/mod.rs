@@ -24,7 +24,7 @@ mod validation;
 pub use chart::Svg;
 pub use check::{ProblemGroup, check, lives_by_part, problem_groups};
 pub use csv::csv;
-pub use files::{ReportError, answer, files, results};
+pub use files::{ReportError, answer, files, outlook, results};
 pub use json::json;
 pub use safety::SAFETY;
 pub use table::*;

@@ -497,6 +497,20 @@ pub fn tension(analysis: &Analysis) -> Table {
     table
 }
 
+/// The last check of each machine, those outside the band first.
+pub fn last_tension(analysis: &Analysis) -> Table {
+    let mut table = tension(analysis);
+    "Last belt tension check of each machine".clone_into(&mut table.title);
+    let mut last: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
+    for (check, row) in analysis.fleet.tension.iter().zip(table.rows) {
+        last.insert(check.machine.clone(), row);
+    }
+    table.rows = last.into_values().collect();
+    let outside = |row: &Vec<Cell>| matches!(&row[4], Cell::Text(t) if t != "within");
+    table.rows.sort_by_key(|row| !outside(row));
+    table
+}
+
 /// Rows in = used + merged + set aside.
 pub fn rows(analysis: &Analysis) -> Table {
     let rows = analysis.lives.rows;
@@ -633,12 +647,21 @@ fn distinct(cautions: impl Iterator<Item = Caution>) -> Vec<Caution> {
     kept
 }
 
-/// Cautions as a table.
+/// Cautions of every stage as a table.
 pub fn cautions(analysis: &Analysis) -> Table {
+    caution_table(analysis, &all_cautions(analysis))
+}
+
+/// Cautions on the forecast and the stock plan as a table; those on the fits are with the fits.
+pub fn cautions_ahead(analysis: &Analysis) -> Table {
+    caution_table(analysis, &plan_cautions(analysis))
+}
+
+fn caution_table(analysis: &Analysis, cautions: &[Caution]) -> Table {
     let mut table = Table::new("cautions", "Cautions")
         .words("part", "Part")
         .words("text", "Caution");
-    for caution in all_cautions(analysis) {
+    for caution in cautions {
         table.push(vec![
             Cell::maybe(caution.part.as_ref(), Cell::text),
             Cell::text(&caution.text),

@@ -285,8 +285,8 @@ fn draw_cost(curve: &CostCurve) -> Sketch {
             Side::Left
         };
         let beside = if side == Side::Left { 12.0 } else { -12.0 };
-        // Over or under the curve rather than across it.
-        for down in [-16.0, 16.0, -32.0, 32.0, 0.0] {
+        // Under or over the curve rather than across it.
+        for down in [16.0, -16.0, 32.0, -32.0, 0.0] {
             if sketch.words_if_free(Words::new(name, (at.0 + beside, at.1 + down), side)) {
                 break;
             }

@@ -13,6 +13,7 @@ mod ranges;
 mod reliability;
 mod sketch;
 mod stock;
+mod tension;
 
 pub(super) use calendar::{CalendarJob, CalendarRow, calendar};
 pub(super) use demand::{DemandCell, DemandRow, demand};
@@ -22,6 +23,7 @@ pub(super) use ranges::{LifeRange, Look, ranges};
 pub(super) use reliability::{ReliabilityPlot, reliability};
 pub use sketch::Svg;
 pub(super) use stock::{StockRow, stock_levels};
+pub(super) use tension::{TensionPlot, tension};
 
 #[cfg(test)]
 use sketch::tests::collisions;

@@ -176,7 +176,9 @@ fn labels(
         let records = format!("records alone, to {} h", format::hours(plot.last_hours));
         // Beside the end of the curve where there is room, else at the edge.
         let beside = Words::new(&records, (end.0 + 10.0, end.1 - 12.0), Side::Left);
-        let fits = beside.area().right < WIDTH - RIGHT && sketch.words_if_free(beside);
+        // Low down the words would run across the forecast's tail.
+        let fits =
+            share > 0.2 && beside.area().right < WIDTH - RIGHT && sketch.words_if_free(beside);
         if !fits {
             sketch.words_if_free(Words::new("records alone", (edge, y - 18.0), Side::Left));
         }

@@ -10,7 +10,7 @@ use crate::records::Job;
 use crate::stock::{Advice, ChangeDecision, KitLine, Order};
 
 /// Jobs whose changes are told part by part; those further off in short.
-const SOON: usize = 3;
+const SOON: usize = 2;
 /// Jobs shown with what to change and carry; later ones are in the tables.
 const JOBS: usize = 12;
 

@@ -179,7 +179,7 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
     html! {
         @if let Some(p) = fleet.practice {
             @let (unit, factor) = match p.unit { LengthUnit::In => ("in", 1.0), LengthUnit::Mm => ("mm", 25.4) };
-            @let show = |v: f64| format!("{} {unit}", format::significant(v * factor, 3));
+            @let show = |v: f64| format!("{} {unit}", format::length(v * factor));
             @let outside = fleet.tension.iter().filter(|c| c.deflection_in < p.band_low_in - 1e-9 || c.deflection_in > p.band_high_in + 1e-9).count();
             p {
                 "Belt tension is aimed at a deflection of " (show(p.target_in)) ", from "
@@ -191,7 +191,13 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             p { "No tension practice is stated in fleet.toml." }
         }
         @if let Some(table) = contents.table("planned_intervals") { (pieces::table(table)) }
-        @if !fleet.tension.is_empty() && let Some(table) = contents.table("tension") { (pieces::first_rows(table, 20)) }
+        @if !fleet.tension.is_empty() {
+            @if let Some(chart) = &contents.charts.tension {
+                (figure(chart, &html! { "Hatched: the band of the practice; dashed line: the target. Rings lie in the band, filled triangles outside." }))
+            }
+            (pieces::first_rows(&tables::last_tension(contents.analysis), 40))
+            p.under { a href="tables/tension.csv" { "Every check, as CSV" } }
+        }
         (pieces::safety())
     }
 }

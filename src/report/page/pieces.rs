@@ -82,6 +82,7 @@ fn figures(align: Align) -> Option<&'static str> {
 fn class(cell: &Cell, align: Align) -> Option<&'static str> {
     match cell {
         Cell::Text(text) if text.chars().count() <= 20 && align == Align::Left => Some("s"),
+        Cell::Text(text) if text.chars().count() > 60 => Some("w"),
         _ => figures(align),
     }
 }

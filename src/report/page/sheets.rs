@@ -49,11 +49,25 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                 div {
                     h4 { "Change before we leave" }
                     @if changes.is_empty() { p { "Nothing advised." } }
-                    ul.tick {
-                        @for c in changes.iter().take(30) {
-                            li {
-                                (pieces::name(&c.machine)) ": " (pieces::name(&c.part)) " " (pieces::name(&c.position))
-                                " (" (format::hours(c.age_hours)) " h; " (format::one_in(c.probability_worn_out)) " to wear out in the job)"
+                    @if !changes.is_empty() {
+                        table.todo {
+                            thead { tr {
+                                th scope="col" { span.hidden { "Done" } }
+                                th scope="col" { "Machine" }
+                                th scope="col" { "Part" }
+                                th.n scope="col" { "Age, h" }
+                                th.n scope="col" { "Worn out in the job if left" }
+                            } }
+                            tbody {
+                                @for c in changes.iter().take(30) {
+                                    tr {
+                                        td { span.box {} }
+                                        th.s scope="row" { (pieces::name(&c.machine)) }
+                                        td { (pieces::name(&c.part)) " " (pieces::name(&c.position)) }
+                                        td.n { (format::hours(c.age_hours)) }
+                                        td.n { (format::one_in(c.probability_worn_out)) }
+                                    }
+                                }
                             }
                         }
                     }
@@ -100,14 +114,11 @@ fn tension_line(contents: &Contents<'_>) -> Markup {
         Some(p) => (p.band_low_in, p.band_high_in, p.target_in, "in"),
         None => (0.2, 0.3, 0.25, "in"),
     };
-    let show = |v: f64| {
-        let text = format::significant(v, 2);
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    };
+    let show = format::length;
     html! {
         li {
             "Belt tension: under 5 lbf the belt gives " (show(low)) " to " (show(high)) " " (unit)
-            "; aim for " (format::significant(aim, 2)) " " (unit) "."
+            "; aim for " (show(aim)) " " (unit) "."
         }
     }
 }
