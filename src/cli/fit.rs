@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::fit_text::shown;
@@ -134,9 +135,14 @@ pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
     let request = request(args);
     let mut fits = Vec::new();
     let mut not_given = Vec::new();
-    for group in groups(args, &table)? {
+    let groups = groups(args, &table)?;
+    let answers: Vec<_> = groups
+        .par_iter()
+        .map(|group| answer(args, &table, group, &request))
+        .collect();
+    for (group, answer) in groups.into_iter().zip(answers) {
         let name = group.label.as_deref().unwrap_or("the lives").to_owned();
-        match answer(args, &table, &group, &request) {
+        match answer {
             Ok(mut answer) => {
                 answer.part = group.label;
                 if let Some(why) = missing(&answer, args.interval.is_some()) {

@@ -1,5 +1,7 @@
 //! One fit from lives to the whole answer: estimate, errors, intervals, check, cautions.
 
+use rayon::prelude::*;
+
 use crate::lives::Observations;
 use crate::numerics::special::{chi_square_1_quantile, two_sided_normal};
 
@@ -67,7 +69,11 @@ pub(crate) fn kernel_of(family: Family) -> Kernel {
 /// [`FitError`] for requests that cannot be met and lives that no age can have.
 pub fn fit(observations: &Observations, request: &FitRequest) -> Result<Fit, FitError> {
     check(observations, request)?;
-    let lives = LogLives::new(observations);
+    let lives = if request.method == Method::Likelihood {
+        LogLives::new(observations)
+    } else {
+        LogLives::each(observations)
+    };
     let mut fit = Fit {
         part: None,
         distribution: request.family,
@@ -97,6 +103,45 @@ pub fn fit(observations: &Observations, request: &FitRequest) -> Result<Fit, Fit
     problem.answer(&mut fit);
     cautions(&lives, request, &mut fit);
     Ok(fit)
+}
+
+/// A curve without errors or intervals, for many fits at once.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Curve {
+    /// Shape 1/σ (for lognormal lives the reciprocal of sigma).
+    pub shape: f64,
+    /// Scale e^μ, hours.
+    pub scale: f64,
+    /// Log-likelihood of the lives as given, in hours.
+    pub log_likelihood: f64,
+}
+
+/// The maximum likelihood curve only. Lives must be as [`Observations`] promises.
+///
+/// # Errors
+/// [`NoOptimum`] where the likelihood has no greatest value, and for thresholds, which have none by
+/// nature.
+pub fn estimate(observations: &Observations, family: Family) -> Result<Curve, NoOptimum> {
+    let lives = LogLives::new(observations);
+    let kernel = kernel_of(family);
+    let optimum = match family {
+        Family::WeibullThreshold => return Err(NoOptimum::Flat),
+        Family::Exponential => maximise_known_sigma(&lives, kernel, 1.0)?,
+        _ => maximise(&lives, kernel)?,
+    };
+    Ok(Curve {
+        shape: 1.0 / optimum.sigma,
+        scale: (optimum.mu + lives.shift).exp(),
+        log_likelihood: optimum.log_likelihood,
+    })
+}
+
+/// [`estimate`] for each of many groups, on all cores; the order is kept.
+pub fn estimate_each(groups: &[Observations], family: Family) -> Vec<Result<Curve, NoOptimum>> {
+    groups
+        .par_iter()
+        .map(|lives| estimate(lives, family))
+        .collect()
 }
 
 fn known_sigma(request: &FitRequest) -> Option<f64> {

@@ -27,7 +27,10 @@ pub(crate) fn anderson_darling(
     mu: f64,
     sigma: f64,
 ) -> Option<f64> {
-    if !lives.exact_or_right() || !lives.entry.y.is_empty() || lives.exact.total() < 2.0 {
+    if lives.condensed || !lives.exact_or_right() {
+        return None;
+    }
+    if !lives.entry.y.is_empty() || lives.exact.total() < 2.0 {
         return None;
     }
     let exact = sorted(&lives.exact);

@@ -8,8 +8,15 @@
 //! - `(γ = μ/σ, τ = 1/σ)`: z = τy − γ is linear, the log-likelihood concave (without late entry);
 //! - τ alone with the curve held through one point: `z = τ(y − ψ) + c`.
 
+use rayon::prelude::*;
+
 use super::kernel::{Jet, Kernel};
-use super::log_lives::LogLives;
+use super::log_lives::{Between, LogLives};
+
+/// Interval-censored rows from which both cores are used.
+const MANY: usize = 8_000;
+/// Rows of a block.
+const BLOCK: usize = 2_000;
 
 /// Symmetric second derivatives of a function of two variables.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -57,6 +64,27 @@ struct Sums {
 }
 
 impl Sums {
+    fn join(&mut self, other: &Self) {
+        self.value += other.value;
+        self.g += other.g;
+        self.gz += other.gz;
+        self.h += other.h;
+        self.hz += other.hz;
+        self.hzz += other.hzz;
+    }
+
+    fn add_between(&mut self, p: &Between, mu: f64, sigma: f64, kernel: Kernel) {
+        let (a, b) = ((p.a - mu) / sigma, (p.b - mu) / sigma);
+        let w = p.weight;
+        let jet = kernel.ln_between(a, b);
+        self.value += w * jet.value;
+        self.g += w * (jet.a + jet.b);
+        self.gz += w * (jet.a * a + jet.b * b);
+        self.h += w * (jet.aa + 2.0 * jet.ab + jet.bb);
+        self.hz += w * (jet.aa * a + jet.ab * (a + b) + jet.bb * b);
+        self.hzz += w * (jet.aa * a * a + 2.0 * jet.ab * a * b + jet.bb * b * b);
+    }
+
     fn add(&mut self, z: f64, weight: f64, jet: Jet) {
         self.value += weight * jet.value;
         let (g, h) = (weight * jet.first, weight * jet.second);
@@ -93,16 +121,21 @@ impl Likelihood<'_> {
             let z = (y - mu) / sigma;
             sums.add(z, weight, kernel.ln_cdf(z));
         }
-        for p in &lives.between {
-            let (a, b) = ((p.a - mu) / sigma, (p.b - mu) / sigma);
-            let w = p.weight;
-            let jet = kernel.ln_between(a, b);
-            sums.value += w * jet.value;
-            sums.g += w * (jet.a + jet.b);
-            sums.gz += w * (jet.a * a + jet.b * b);
-            sums.h += w * (jet.aa + 2.0 * jet.ab + jet.bb);
-            sums.hz += w * (jet.aa * a + jet.ab * (a + b) + jet.bb * b);
-            sums.hzz += w * (jet.aa * a * a + 2.0 * jet.ab * a * b + jet.bb * b * b);
+        let block = |rows: &[Between]| {
+            let mut sums = Sums::default();
+            for p in rows {
+                sums.add_between(p, mu, sigma, kernel);
+            }
+            sums
+        };
+        if lives.between.len() > MANY {
+            // Blocks of one size, added in order: the number of threads does not show.
+            let blocks: Vec<Sums> = lives.between.par_chunks(BLOCK).map(block).collect();
+            for part in &blocks {
+                sums.join(part);
+            }
+        } else {
+            sums.join(&block(&lives.between));
         }
         for (y, weight) in lives.entry.iter() {
             let z = (y - mu) / sigma;

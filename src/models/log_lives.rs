@@ -3,6 +3,7 @@
 use crate::lives::Observations;
 
 use super::LifeCounts;
+use super::condensed::{self, Condensed};
 
 /// Above this many lives the rows are not sorted: ties are then rare or the caller's business.
 const MOST_SORTED: usize = 100_000;
@@ -17,7 +18,7 @@ pub(crate) struct Weighted {
 }
 
 impl Weighted {
-    fn push(&mut self, y: f64, weight: f64) {
+    pub(crate) fn push(&mut self, y: f64, weight: f64) {
         self.y.push(y);
         self.weight.push(weight);
     }
@@ -26,6 +27,13 @@ impl Weighted {
     fn tidy(&mut self) {
         if self.y.len() > MOST_SORTED {
             return;
+        }
+        if self.weight.iter().all(|w| *w == 1.0) {
+            // The usual case, sorted without carrying weights along.
+            self.y.sort_unstable_by(f64::total_cmp);
+            if self.y.windows(2).all(|pair| pair[0] < pair[1]) {
+                return;
+            }
         }
         let mut rows: Vec<(f64, f64)> = self.iter().collect();
         rows.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
@@ -69,22 +77,35 @@ pub(crate) struct LogLives {
     pub(crate) between: Vec<Between>,
     /// Ages of entry; each adds `−ln S(entry)`.
     pub(crate) entry: Weighted,
+    /// Rows are weighted ages that stand for many lives each: right for likelihoods, not for ranks.
+    pub(crate) condensed: bool,
+}
+
+/// The longest age in any bound.
+fn longest(observations: &Observations) -> f64 {
+    let bounds = observations.low.iter().zip(&observations.high);
+    bounds.fold(0.0, |longest: f64, (&low, &high)| {
+        longest.max(if high.is_finite() { high } else { low })
+    })
 }
 
 impl LogLives {
-    /// Reads the observations, whose values are as [`Observations`] promises.
+    /// Reads the observations, whose values are as [`Observations`] promises. Large samples of exact
+    /// and right-censored lives come as few weighted ages with the same likelihood to about twelve
+    /// digits (see [`Condensed`]).
     pub(crate) fn new(observations: &Observations) -> Self {
+        if observations.low.len() >= condensed::MANY
+            && let Some(lives) = Condensed::of(observations, longest(observations))
+        {
+            return lives;
+        }
+        Self::each(observations)
+    }
+
+    /// Every life as it is.
+    pub(crate) fn each(observations: &Observations) -> Self {
         let n = observations.low.len();
-        let longest = (0..n)
-            .map(|i| {
-                let high = observations.high[i];
-                if high.is_finite() {
-                    high
-                } else {
-                    observations.low[i]
-                }
-            })
-            .fold(0.0, f64::max);
+        let longest = longest(observations);
         let shift = if longest > 0.0 { longest.ln() } else { 0.0 };
         let mut lives = Self {
             shift,
@@ -177,6 +198,22 @@ impl LogLives {
     /// Rows of any kind.
     pub(crate) fn rows(&self) -> usize {
         self.exact.y.len() + self.right.y.len() + self.left.y.len() + self.between.len()
+    }
+
+    /// Every `step`-th row of each kind. Late entry is left out: this is for a first guess.
+    pub(crate) fn every(&self, step: usize) -> Self {
+        let thin = |column: &Weighted| Weighted {
+            y: column.y.iter().copied().step_by(step).collect(),
+            weight: column.weight.iter().copied().step_by(step).collect(),
+        };
+        Self {
+            shift: self.shift,
+            exact: thin(&self.exact),
+            right: thin(&self.right),
+            left: thin(&self.left),
+            between: self.between.iter().copied().step_by(step).collect(),
+            ..Self::default()
+        }
     }
 
     /// A first guess of `(μ, σ)` on the shifted log scale: mean and spread of bounds.

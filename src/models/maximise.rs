@@ -236,10 +236,25 @@ fn falling_root(slope: impl Fn(f64) -> (f64, f64), start: f64) -> Option<f64> {
     Some(x)
 }
 
+/// Rows from which a thin sample is fitted first.
+const MANY_ROWS: usize = 10_000;
+
+/// Where Newton's method starts: large samples at the optimum of every so-manieth row.
+fn start(likelihood: &Likelihood) -> (f64, f64) {
+    let lives = likelihood.lives;
+    if lives.rows() > MANY_ROWS {
+        let thin = lives.every(lives.rows() / 1000);
+        if let Ok(optimum) = maximise(&thin, likelihood.kernel) {
+            return (optimum.mu, optimum.sigma);
+        }
+    }
+    lives.rough()
+}
+
 /// Newton's method in (γ, τ), where the log-likelihood is concave (without late entry), with steps
 /// halved until it rises.
 fn newton(likelihood: &Likelihood) -> Result<(f64, f64), NoOptimum> {
-    let (mu, sigma) = likelihood.lives.rough();
+    let (mu, sigma) = start(likelihood);
     let (mut gamma, mut tau) = (mu / sigma, 1.0 / sigma);
     let mut at = likelihood.in_gamma_tau(gamma, tau);
     for _ in 0..6 {

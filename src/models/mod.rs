@@ -4,6 +4,7 @@
 mod belief;
 mod bootstrap;
 mod caution;
+mod condensed;
 mod covariate_fit;
 mod coverage;
 pub mod curve;
@@ -30,7 +31,7 @@ pub use caution::*;
 pub use covariate_fit::{CovariateFitError, fit_with_covariates};
 pub use coverage::{Censoring, Coverage, Held, coverage};
 pub use fit::*;
-pub use fitting::{FitError, fit};
+pub use fitting::{Curve, FitError, estimate, estimate_each, fit};
 pub use kernel::*;
 pub use life_model::*;
 pub use log_lives::count_lives;

@@ -44,11 +44,12 @@ pub struct PlotPoint {
 ///
 /// Source: L. G. Johnson, The Statistical Treatment of Fatigue Experiments, 1964 (from memory).
 pub fn plot_points(observations: &crate::lives::Observations) -> Option<Vec<PlotPoint>> {
-    points(&LogLives::new(observations))
+    points(&LogLives::each(observations))
 }
 
+/// The same; `None` for condensed lives too.
 pub(crate) fn points(lives: &LogLives) -> Option<Vec<PlotPoint>> {
-    if !lives.exact_or_right() || !lives.entry.y.is_empty() {
+    if lives.condensed || !lives.exact_or_right() || !lives.entry.y.is_empty() {
         return None;
     }
     let n = lives.exact.total() + lives.right.total();
