@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
-use super::{CliError, Reply, lives_input};
+use super::{CliError, Reply, lives_input, practice};
+use crate::compare::practice::PracticeOptions;
 use crate::compare::{CompareOptions, Comparison, PrimaryTest, compare};
 use crate::models::Family;
 use crate::models::regression::TestResult;
@@ -18,8 +19,14 @@ pub(super) struct CompareArgs {
     #[arg(value_name = "LIVES|DIR")]
     input: PathBuf,
     /// Column that tells the groups.
-    #[arg(long, value_name = "COLUMN")]
-    by: String,
+    #[arg(long, value_name = "COLUMN", required_unless_present = "practice")]
+    by: Option<String>,
+    /// Compare by practice instead: tension (from the fleet's tension checks).
+    #[arg(long, value_name = "PRACTICE", conflicts_with_all = ["by", "stratify", "machine"])]
+    practice: Option<String>,
+    /// Standard deviation of a tension reading, in the unit of the fleet's [practice].
+    #[arg(long, value_name = "LENGTH", requires = "practice")]
+    reading_error: Option<f64>,
     /// Only lives of this part kind.
     #[arg(long, value_name = "PART")]
     part: Option<String>,
@@ -57,8 +64,22 @@ struct Body {
 }
 
 pub(super) fn run(args: &CompareArgs) -> Result<Reply, CliError> {
+    if let Some(name) = &args.practice {
+        return practice::run(practice::Asked {
+            dir: &args.input,
+            practice: name,
+            options: PracticeOptions {
+                part: args.part.clone(),
+                hold: args.adjust.clone(),
+                reading_error_in: None,
+                confidence: args.confidence,
+            },
+            reading_error: args.reading_error,
+            json: args.json,
+        });
+    }
     let options = CompareOptions {
-        by: args.by.clone(),
+        by: args.by.clone().unwrap_or_default(),
         machine: Some(args.machine.clone()),
         adjust: args.adjust.clone(),
         stratify: args.stratify.clone(),
@@ -94,11 +115,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Reply, CliError> {
     let stdout = match (args.json, &comparisons[..]) {
         (true, [comparison]) if one => report::json("compare", comparison),
         (true, _) => report::json("compare", &Body { comparisons }),
-        (false, _) => comparisons
-            .iter()
-            .map(shown)
-            .collect::<Vec<_>>()
-            .join("\n\n"),
+        (false, _) => comparisons.iter().map(shown).collect::<Vec<_>>().join("\n"),
     };
     Ok(Reply {
         stdout,
@@ -115,7 +132,7 @@ fn shown(c: &Comparison) -> String {
         out.push('\n');
     }
     out.push_str(&report::wrapped(&format::plain(&c.answer), "", ""));
-    out.push_str("\n\n");
+    out.push('\n');
     out.push_str(&report::text(&groups(c)));
     out.push('\n');
     out.push_str(&report::text(&ratios(c)));

@@ -16,6 +16,7 @@ mod forecast;
 mod lives;
 mod lives_input;
 mod new;
+mod practice;
 mod report;
 mod stock;
 mod validate;

@@ -7,6 +7,7 @@ mod holm;
 mod log_rank;
 mod permutation;
 mod planning;
+pub mod practice;
 mod run;
 
 pub use comparison::*;

@@ -1,0 +1,242 @@
+//! How life depends on the deflection: `ln T = μ + b₁x + b₂x² + W/β`, `x = ln(d / target)`.
+
+use serde::Serialize;
+
+use super::spells::Spell;
+use crate::lives::Observations;
+use crate::models::regression::{
+    Coefficient, Covariate, Errors, RegressionError, RegressionRequest, regress,
+};
+use crate::numerics::special::two_sided_normal;
+use crate::numerics::student_t::{t_multiplier, t_two_sided};
+use crate::records::Practice;
+
+/// Points of the curve.
+const POINTS: usize = 61;
+
+/// Relative life at one deflection.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct DosePoint {
+    /// Deflection, inches.
+    pub deflection_in: f64,
+    /// Belt tension over that on target: `T ≈ F·span/(4δ)` for a small deflection at mid-span, so
+    /// target / deflection.
+    pub relative_tension: f64,
+    /// Life over that on target.
+    pub relative_life: f64,
+    /// Lower limit.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+}
+
+/// Deflection at which belts last longest.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Optimum {
+    /// Deflection, inches.
+    pub deflection_in: f64,
+    /// Lower limit (Fieller), cut at the least reading; null when the lives cannot bound it.
+    pub lower_in: Option<f64>,
+    /// Upper limit, cut at the greatest reading.
+    pub upper_in: Option<f64>,
+    /// Whether the limits were cut at the readings seen.
+    pub cut_at_readings: bool,
+}
+
+/// How reading error flattens the curve.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ReadingError {
+    /// Standard deviation of a reading, inches, as stated by the user.
+    pub error_in: f64,
+    /// Share of the spread of ln d among belts that is not reading error.
+    pub share_true: f64,
+    /// Curvature without allowing for it.
+    pub curvature_as_read: f64,
+}
+
+/// Dose and response.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DoseResponse {
+    /// b₁, of x.
+    pub slope: Coefficient,
+    /// b₂, of x²; negative when there is a best tension.
+    pub curvature: Coefficient,
+    /// Chance of so much dependence if there were none (clustered F or likelihood ratio).
+    pub p_value: f64,
+    /// Best deflection, where the curve has a top within the readings.
+    pub optimum: Option<Optimum>,
+    /// Curve from the least to the greatest reading.
+    pub points: Vec<DosePoint>,
+    /// Least reading, inches.
+    pub least_in: f64,
+    /// Greatest reading, inches.
+    pub greatest_in: f64,
+    /// Weibull shape.
+    pub shape: f64,
+    /// Machines the errors are clustered by; null when there are too few and the errors are the
+    /// model's own.
+    pub clusters: Option<usize>,
+    /// Stated reading error, if any, and what it does.
+    pub reading_error: Option<ReadingError>,
+    /// Columns held constant.
+    pub held: Vec<String>,
+}
+
+/// Fits the curve.
+///
+/// With a stated reading error u (of ln d: error/target) each reading is replaced by its expected
+/// true value, `x̄ + λ(x − x̄)`, `λ = 1 − u²/var x` (regression calibration, Carroll et al. 2006).
+///
+/// # Errors
+/// As [`regress`].
+pub(super) fn dose(
+    spells: &[Spell],
+    practice: &Practice,
+    held: &[Covariate],
+    machines: &[u32],
+    clustered: bool,
+    reading_error_in: Option<f64>,
+    confidence: f64,
+) -> Result<DoseResponse, RegressionError> {
+    let target = practice.target_in;
+    let mut lives = Observations::default();
+    for s in spells {
+        lives.push(s.low, s.high, s.entry, f64::from(s.count));
+    }
+    let read: Vec<f64> = spells
+        .iter()
+        .map(|s| (s.deflection_in / target).ln())
+        .collect();
+    let n = read.len().max(1) as f64;
+    let mean = read.iter().sum::<f64>() / n;
+    let variance = read.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    let share = reading_error_in
+        .map(|error| (1.0 - (error / target).powi(2) / variance).clamp(0.05, 1.0))
+        .filter(|s| s.is_finite());
+    let expected = |x: f64| share.map_or(x, |share| mean + share * (x - mean));
+    let fit = |of: &dyn Fn(f64) -> f64| {
+        let x: Vec<f64> = read.iter().map(|&x| of(x)).collect();
+        let square = x.iter().map(|x| x * x).collect();
+        let mut covariates = vec![
+            Covariate::number("x", x),
+            Covariate::number("x squared", square),
+        ];
+        covariates.extend(held.iter().cloned());
+        let mut request = RegressionRequest::weibull(covariates);
+        request.confidence = confidence;
+        if clustered {
+            request.errors = Errors::ByCluster;
+            request.clusters = Some(machines.to_vec());
+        }
+        regress(&lives, &request)
+    };
+    let plain = fit(&|x| x)?;
+    let r = if share.is_some() {
+        fit(&expected)?
+    } else {
+        plain.clone()
+    };
+    let k = r.coefficients.len() + 1 + r.shapes.len();
+    let v = |a: usize, b: usize| r.covariance[a * k + b];
+    let (b1, b2) = (r.coefficients[0].estimate, r.coefficients[1].estimate);
+    let df = r.clusters.map(|c| c.degrees_of_freedom);
+    let multiplier = df.map_or_else(
+        || two_sided_normal(confidence),
+        |df| t_multiplier(confidence, df),
+    );
+    let (first, last) = read
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
+            (a.min(x), b.max(x))
+        });
+    let points = (0..POINTS)
+        .map(|i| {
+            let x = first + (last - first) * i as f64 / (POINTS - 1) as f64;
+            let ln = b1 * x + b2 * x * x;
+            let se = (x * x * (v(1, 1) + 2.0 * x * v(1, 2) + x * x * v(2, 2)))
+                .max(0.0)
+                .sqrt();
+            DosePoint {
+                deflection_in: target * x.exp(),
+                relative_tension: (-x).exp(),
+                relative_life: ln.exp(),
+                lower: (ln - multiplier * se).exp(),
+                upper: (ln + multiplier * se).exp(),
+            }
+        })
+        .collect();
+    // Joint test of b₁ and b₂: Wald over two, F with the clusters' degrees of freedom.
+    let determinant = v(1, 1) * v(2, 2) - v(1, 2) * v(1, 2);
+    let wald = (b1 * b1 * v(2, 2) - 2.0 * b1 * b2 * v(1, 2) + b2 * b2 * v(1, 1)) / determinant;
+    let p_value = match df {
+        // F(2, d): P(F > w/2) = (1 + w/d)^(−d/2).
+        Some(df) => (1.0 + wald / df).powf(-df / 2.0),
+        None => (-wald / 2.0).exp(),
+    };
+    Ok(DoseResponse {
+        optimum: optimum(
+            (b1, b2),
+            (v(1, 1), v(1, 2), v(2, 2)),
+            multiplier,
+            (first, last),
+            target,
+        ),
+        slope: r.coefficients[0].clone(),
+        curvature: r.coefficients[1].clone(),
+        p_value: if p_value.is_finite() {
+            p_value
+        } else {
+            t_two_sided(0.0, 1.0)
+        },
+        points,
+        least_in: target * first.exp(),
+        greatest_in: target * last.exp(),
+        shape: 1.0 / r.shapes[0].sigma,
+        clusters: r.clusters.map(|c| c.clusters),
+        reading_error: reading_error_in
+            .zip(share)
+            .map(|(error_in, share_true)| ReadingError {
+                error_in,
+                share_true,
+                curvature_as_read: plain.coefficients[1].estimate,
+            }),
+        held: held.iter().map(|c| c.name.clone()).collect(),
+    })
+}
+
+/// Top of the parabola with Fieller's limits: all x at which a slope of 0, `b₁ + 2b₂x`, is not
+/// rejected. None when the curve has no top, or has it outside the readings.
+fn optimum(
+    (b1, b2): (f64, f64),
+    (v11, v12, v22): (f64, f64, f64),
+    multiplier: f64,
+    (first, last): (f64, f64),
+    target: f64,
+) -> Option<Optimum> {
+    if b2 >= 0.0 {
+        return None;
+    }
+    let best = -b1 / (2.0 * b2);
+    if !(first..=last).contains(&best) {
+        return None;
+    }
+    // (b₁ + 2b₂x)² ≤ m²(v₁₁ + 4x·v₁₂ + 4x²·v₂₂), a·x² + b·x + c ≤ 0 in x.
+    let m2 = multiplier * multiplier;
+    let a = 4.0 * (b2 * b2 - m2 * v22);
+    let b = 4.0 * (b1 * b2 - m2 * v12);
+    let c = b1 * b1 - m2 * v11;
+    let discriminant = b * b - 4.0 * a * c;
+    // With a ≤ 0 the curvature itself may be 0, and any x may be the best.
+    let limits = (a > 0.0 && discriminant >= 0.0).then(|| {
+        let root = discriminant.sqrt();
+        ((-b - root) / (2.0 * a), (-b + root) / (2.0 * a))
+    });
+    let (low, high) = limits.unzip();
+    let inch = |x: f64| target * x.clamp(first, last).exp();
+    Some(Optimum {
+        deflection_in: target * best.exp(),
+        lower_in: low.map(inch),
+        upper_in: high.map(inch),
+        cut_at_readings: low.is_some_and(|x| x < first) || high.is_some_and(|x| x > last),
+    })
+}

@@ -1,0 +1,18 @@
+//! Does keeping the belt tension right pay? Comparing practice without fooling oneself.
+//!
+//! The check presses the belt with a set force and reads its give. Bands and target are declared in
+//! the fleet file before looking; lives are cut where readings were taken; lives on one machine are
+//! alike, and every error allows for it.
+
+mod dose;
+mod result;
+mod run;
+mod spells;
+
+pub use dose::{DosePoint, DoseResponse, Optimum, ReadingError};
+pub use result::*;
+pub use run::{practice_named, tension_practice};
+pub use spells::{Band, SpellCounts};
+
+#[cfg(test)]
+mod tests;

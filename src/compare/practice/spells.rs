@@ -1,0 +1,226 @@
+//! Lives cut where the tension was read: a belt counts as what it was known to be at the time.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::lives::{ColumnValues, Life, LivesTable, NamedColumn, Observations, Outcome};
+use crate::meters::Meters;
+use crate::records::{Practice, TensionCheck};
+
+/// Force that the check presses with, lbf (common practice).
+pub(super) const FORCE_LBF: f64 = 5.0;
+/// Hours by which a life and the meter of its machine may disagree before its spells are not placed.
+const SLACK_HOURS: f64 = 2.0;
+
+/// Where a reading lies against the band declared in the fleet file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Band {
+    /// Too little give.
+    TooTight,
+    /// In the band, its ends included.
+    OnTarget,
+    /// Too much give.
+    TooLoose,
+}
+
+impl Band {
+    /// Band of a deflection.
+    pub fn of(practice: &Practice, deflection_in: f64) -> Self {
+        // Readings come in hundredths and through unit conversion: ends count as inside.
+        let slack = 1e-9;
+        if deflection_in < practice.band_low_in - slack {
+            Self::TooTight
+        } else if deflection_in > practice.band_high_in + slack {
+            Self::TooLoose
+        } else {
+            Self::OnTarget
+        }
+    }
+
+    /// In words.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::TooTight => "too tight",
+            Self::OnTarget => "on target",
+            Self::TooLoose => "too loose",
+        }
+    }
+}
+
+/// A stretch of one life under one reading.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Spell {
+    /// Place of its life among those looked at.
+    pub(super) life: usize,
+    pub(super) machine: String,
+    /// Age at the reading.
+    pub(super) entry: f64,
+    /// End of the stretch: as in [`Observations`].
+    pub(super) low: f64,
+    pub(super) high: f64,
+    pub(super) count: u32,
+    pub(super) deflection_in: f64,
+    pub(super) covariates: BTreeMap<String, String>,
+}
+
+/// What became of the lives and the readings.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct SpellCounts {
+    /// Lives of the part.
+    pub lives: u32,
+    /// Lives with at least one spell under a known reading.
+    pub lives_used: u32,
+    /// Lives no reading was taken on.
+    pub lives_without_reading: u32,
+    /// Lives that cannot be placed on their machine's meter (no day of fitting, or moved).
+    pub lives_not_placed: u32,
+    /// Lives whose first reading came only after some hours; those hours are left out.
+    pub lives_read_late: u32,
+    /// Spells.
+    pub spells: u32,
+    /// Readings under another force than the stated one, left out.
+    pub other_force: u32,
+    /// Readings used.
+    pub readings: u32,
+}
+
+/// Cuts the lives of a part at the readings taken on them.
+///
+/// A reading on the day a belt went in is that belt's own (it is set when it is fitted); one on the
+/// day it came out is the next belt's. A reading holds until the next one. What lies before the
+/// first reading is left out by late entry: nobody knew.
+pub(super) fn spells(
+    lives: &[&Life],
+    tension: &[TensionCheck],
+    meters: &Meters,
+) -> (Vec<Spell>, SpellCounts) {
+    let mut counts = SpellCounts {
+        lives: lives.len() as u32,
+        ..SpellCounts::default()
+    };
+    let mut by_machine: BTreeMap<&str, Vec<&TensionCheck>> = BTreeMap::new();
+    for check in tension {
+        if check
+            .force_lbf
+            .is_some_and(|f| (f - FORCE_LBF).abs() > 0.05 * FORCE_LBF)
+        {
+            counts.other_force += 1;
+        } else {
+            by_machine.entry(&check.machine).or_default().push(check);
+        }
+    }
+    let mut spells = Vec::new();
+    for (index, life) in lives.iter().enumerate() {
+        let Some(start) = life.start else {
+            counts.lives_not_placed += 1;
+            continue;
+        };
+        let running = life.outcome == Outcome::Running;
+        let checks: Vec<&&TensionCheck> = by_machine
+            .get(life.machine.as_str())
+            .into_iter()
+            .flatten()
+            .filter(|c| c.date >= start && (c.date < life.end || (running && c.date <= life.end)))
+            .collect();
+        if checks.is_empty() {
+            counts.lives_without_reading += 1;
+            continue;
+        }
+        let point = |day| meters.point_at(&life.machine, day);
+        let Some((from, to)) = point(start).zip(point(life.end)) else {
+            counts.lives_not_placed += 1;
+            continue;
+        };
+        let until = if life.high.is_finite() {
+            life.high
+        } else {
+            life.low
+        };
+        let placed = meters
+            .between(&life.machine, &from, &to)
+            .is_some_and(|hours| {
+                hours.high + SLACK_HOURS >= life.low - life.entry
+                    && hours.low - SLACK_HOURS <= until
+            });
+        if !placed {
+            counts.lives_not_placed += 1;
+            continue;
+        }
+        let mut cuts: Vec<(f64, f64)> = Vec::new();
+        for check in checks {
+            let age = if check.date == start {
+                Some(0.0)
+            } else {
+                point(check.date)
+                    .and_then(|at| meters.between(&life.machine, &from, &at))
+                    .map(|hours| hours.best)
+            };
+            if let Some(age) = age.map(|a| a.max(life.entry)).filter(|a| *a < life.low) {
+                // Two readings at one age: the later one is how it was left.
+                cuts.retain(|(other, _)| *other < age);
+                cuts.push((age, check.deflection_in));
+            }
+        }
+        if cuts.is_empty() {
+            counts.lives_without_reading += 1;
+            continue;
+        }
+        counts.lives_used += 1;
+        counts.lives_read_late += u32::from(cuts[0].0 > life.entry);
+        counts.readings += cuts.len() as u32;
+        for (k, &(entry, deflection_in)) in cuts.iter().enumerate() {
+            let (low, high) = cuts
+                .get(k + 1)
+                .map_or((life.low, life.high), |next| (next.0, f64::INFINITY));
+            spells.push(Spell {
+                life: index,
+                machine: life.machine.clone(),
+                entry,
+                low,
+                high,
+                count: life.count,
+                deflection_in,
+                covariates: life.covariates.clone(),
+            });
+        }
+    }
+    counts.spells = spells.len() as u32;
+    (spells, counts)
+}
+
+/// Spells as a table that lives can be compared from, with the columns `machine`, `band`, `in_band`
+/// and those of `held`.
+pub(super) fn table(spells: &[Spell], practice: &Practice, held: &[String]) -> LivesTable {
+    let mut observations = Observations::default();
+    for s in spells {
+        observations.push(s.low, s.high, s.entry, f64::from(s.count));
+    }
+    let band = |s: &Spell| Band::of(practice, s.deflection_in);
+    let text = |name: &str, of: &dyn Fn(&Spell) -> String| NamedColumn {
+        name: name.to_owned(),
+        values: ColumnValues::from_texts(spells.iter().map(of)),
+    };
+    let mut columns = vec![
+        text("machine", &|s| s.machine.clone()),
+        text("band", &|s| band(s).word().to_owned()),
+        text("in_band", &|s| {
+            if band(s) == Band::OnTarget {
+                "in the band"
+            } else {
+                "outside it"
+            }
+            .to_owned()
+        }),
+    ];
+    for name in held {
+        columns.push(text(name, &|s| {
+            s.covariates.get(name).cloned().unwrap_or_default()
+        }));
+    }
+    LivesTable {
+        observations,
+        columns,
+    }
+}

@@ -1,0 +1,231 @@
+//! Practice on made fleets whose truth is known.
+
+use std::fmt::Write;
+
+use super::*;
+use crate::lives::build_with;
+use crate::meters::Meters;
+use crate::numerics::streams::stream;
+use crate::records::{Fleet, LoadOptions};
+
+const HEAD: &str = "[fleet]\nname = \"made\"\nas_of = 2025-12-31\ncurrency = \"USD\"\n
+[[records]]\nfile = \"r.csv\"\n[records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n
+[[readings]]\nfile = \"m.csv\"\n
+[[tension]]\nfile = \"t.csv\"\nunit = \"in\"\n
+[[part]]\nname = \"drive belt\"\nper_machine = 1\nunit_cost = 80.0\n";
+const PRACTICE: &str = "\n[practice]\ntarget = 0.25\nband = [0.20, 0.30]\nunit = \"in\"\n";
+
+/// A fleet of machines that run 10 h a day for 700 days; each belt is set to its own deflection,
+/// read on that day, and lives `400·exp(−curvature·x²)·W^(1/3)` hours, W exponential.
+fn made(replicate: u64, machines: u32, curvature: f64, force: &str) -> (Fleet, tempfile::TempDir) {
+    let mut s = stream(21, replicate);
+    let dir = tempfile::tempdir().unwrap();
+    let (mut records, mut readings, mut checks) = (
+        "date,machine,part,hours,reason\n".to_owned(),
+        "date,machine,hours\n".to_owned(),
+        "date,machine,deflection,force\n".to_owned(),
+    );
+    let first = jiff::civil::date(2024, 1, 1);
+    let on = |day: f64| {
+        first
+            .checked_add(jiff::Span::new().days(day as i32))
+            .unwrap()
+    };
+    for m in 0..machines {
+        let mut at = 20.0;
+        writeln!(readings, "{},M{m:02},0", on(0.0)).unwrap();
+        writeln!(records, "{},M{m:02},drive belt,{at},unworn", on(at / 10.0)).unwrap();
+        loop {
+            let x = 0.45 * s.normal();
+            let deflection = 0.25 * f64::exp(x);
+            writeln!(checks, "{},M{m:02},{deflection:.3},{force}", on(at / 10.0)).unwrap();
+            let life = 400.0 * f64::exp(-curvature * x * x) * s.exponential().powf(1.0 / 3.0);
+            // A belt a day at most, so that every reading is one belt's.
+            at += life.max(20.0);
+            if at > 7000.0 {
+                break;
+            }
+            writeln!(records, "{},M{m:02},drive belt,{at:.1},worn", on(at / 10.0)).unwrap();
+        }
+        writeln!(readings, "{},M{m:02},7000", on(700.0)).unwrap();
+    }
+    std::fs::write(dir.path().join("fleet.toml"), format!("{HEAD}{PRACTICE}")).unwrap();
+    for (name, text) in [("r.csv", records), ("m.csv", readings), ("t.csv", checks)] {
+        std::fs::write(dir.path().join(name), text).unwrap();
+    }
+    (
+        Fleet::load(dir.path(), &LoadOptions::default()).unwrap(),
+        dir,
+    )
+}
+
+fn practice(fleet: &Fleet, options: &PracticeOptions) -> Result<PracticeComparison, PracticeError> {
+    let meters = Meters::new(fleet);
+    tension_practice(fleet, &meters, &build_with(fleet, &meters), options)
+}
+
+#[test]
+fn a_true_effect_of_tension_is_found_with_its_best_deflection() {
+    let (fleet, _dir) = made(1, 12, 1.5, "5");
+    let p = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert!(p.counts.lives_used > 150, "{:?}", p.counts);
+    assert_eq!(p.counts.lives_not_placed, 0);
+    assert!(
+        p.answer.starts_with("Drive belts kept in the band"),
+        "{}",
+        p.answer
+    );
+    assert!(p.in_band.unwrap().lower > 1.1);
+    let d = p.dose.unwrap();
+    assert!((d.curvature.estimate + 1.5).abs() < 3.0 * d.curvature.standard_error);
+    assert!((d.shape - 3.0).abs() < 0.6, "{}", d.shape);
+    let best = d.optimum.unwrap();
+    assert!(
+        best.lower_in.unwrap() < 0.25 && 0.25 < best.upper_in.unwrap(),
+        "{best:?}"
+    );
+    // Nothing is claimed outside the readings.
+    assert!(d.points[0].deflection_in >= d.least_in * (1.0 - 1e-12));
+    let tight = &p.bands[0];
+    assert_eq!(tight.band, Band::TooTight);
+    approx::assert_relative_eq!(tight.relative_tension.1.unwrap(), 1.25);
+    let worth = p.worth.unwrap();
+    assert!(worth.belts_saved.ratio > 0.0 && worth.money_saved.unwrap().ratio > 0.0);
+}
+
+#[test]
+fn without_an_effect_the_records_cannot_tell() {
+    let (fleet, _dir) = made(2, 8, 0.0, "5");
+    let p = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert!(
+        p.answer.starts_with("The records cannot tell yet"),
+        "{}",
+        p.answer
+    );
+    let r = p.in_band.unwrap();
+    assert!(r.lower < 1.0 && 1.0 < r.upper);
+}
+
+#[test]
+fn reading_error_steepens_the_curve_it_flattened() {
+    let (fleet, _dir) = made(3, 12, 1.5, "5");
+    let plain = practice(&fleet, &PracticeOptions::default())
+        .unwrap()
+        .dose
+        .unwrap();
+    let options = PracticeOptions {
+        reading_error_in: Some(0.05),
+        ..PracticeOptions::default()
+    };
+    let allowed = practice(&fleet, &options).unwrap().dose.unwrap();
+    let share = allowed.reading_error.unwrap().share_true;
+    // ln d spreads by 0.45, the error by 0.05/0.25 = 0.2: 1 − 0.04/0.2025.
+    assert!((share - 0.80).abs() < 0.05, "{share}");
+    let ratio = allowed.curvature.estimate / plain.curvature.estimate;
+    approx::assert_relative_eq!(ratio, 1.0 / (share * share), max_relative = 1e-6);
+}
+
+#[test]
+fn readings_under_another_force_and_late_readings_are_left_out() {
+    let (fleet, _dir) = made(4, 6, 1.0, "10");
+    let error = practice(&fleet, &PracticeOptions::default()).unwrap_err();
+    assert!(matches!(error, PracticeError::NoSpells { .. }), "{error}");
+    let (mut fleet, _dir) = made(4, 6, 1.0, "");
+    let whole = practice(&fleet, &PracticeOptions::default()).unwrap();
+    for check in &mut fleet.tension {
+        check.date = check.date.checked_add(jiff::Span::new().days(3)).unwrap();
+    }
+    let late = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert!(late.counts.lives_read_late > 0);
+    let hours = |p: &PracticeComparison| p.bands.iter().map(|b| b.hours).sum::<f64>();
+    // Thirty hours of each belt are nobody's.
+    let lost = hours(&whole) - hours(&late);
+    let expected = 30.0 * f64::from(late.counts.lives_read_late);
+    assert!(lost > 0.8 * expected, "{lost} {expected}");
+}
+
+#[test]
+fn a_second_reading_starts_a_second_spell() {
+    let (mut fleet, _dir) = made(5, 6, 1.0, "5");
+    let before = practice(&fleet, &PracticeOptions::default())
+        .unwrap()
+        .counts;
+    let mut second: Vec<_> = fleet.tension.clone();
+    for check in &mut second {
+        check.date = check.date.checked_add(jiff::Span::new().days(5)).unwrap();
+        check.deflection_in *= 1.5;
+    }
+    fleet.tension.extend(second);
+    fleet
+        .tension
+        .sort_by(|a, b| (&a.machine, a.date).cmp(&(&b.machine, b.date)));
+    let after = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert_eq!(after.counts.lives_used, before.lives_used);
+    assert!(after.counts.spells > before.spells + before.lives_used / 2);
+}
+
+#[test]
+fn what_cannot_be_compared_is_refused_with_the_reason() {
+    assert!(
+        practice_named("retensioned")
+            .unwrap_err()
+            .to_string()
+            .contains("more chances")
+    );
+    assert!(practice_named("colour").is_err());
+    let (mut fleet, _dir) = made(6, 4, 0.0, "5");
+    let asked = PracticeOptions {
+        part: Some("rope".to_owned()),
+        ..PracticeOptions::default()
+    };
+    assert!(matches!(
+        practice(&fleet, &asked),
+        Err(PracticeError::NoPart { .. })
+    ));
+    // All in one band: the rest goes on.
+    for check in &mut fleet.tension {
+        check.deflection_in = 0.24 + 0.0001 * check.deflection_in;
+    }
+    let p = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert!(p.in_band.is_none() && p.dose.is_some());
+    assert!(
+        p.cautions
+            .iter()
+            .any(|c| c.text.contains("cannot be compared"))
+    );
+    fleet.practice = None;
+    assert_eq!(
+        practice(&fleet, &PracticeOptions::default()),
+        Err(PracticeError::NoPractice)
+    );
+}
+
+/// Coverage of the best deflection's limits and of the clustered dose test's size.
+#[test]
+#[ignore = "study: cargo test --release --lib -- --ignored --nocapture coverage_of_the_best"]
+fn coverage_of_the_best_deflection() {
+    for (machines, curvature) in [(12, 1.5), (12, 0.5), (8, 1.5), (8, 0.0)] {
+        let n = 500;
+        let (mut held, mut given, mut found) = (0, 0, 0);
+        for r in 0..n {
+            let (fleet, _dir) = made(1000 + r, machines, curvature, "5");
+            let Ok(p) = practice(&fleet, &PracticeOptions::default()) else {
+                continue;
+            };
+            let Some(d) = p.dose else { continue };
+            found += i32::from(d.p_value < 0.05);
+            if let Some(best) = d.optimum
+                && let (Some(low), Some(high)) = (best.lower_in, best.upper_in)
+            {
+                given += 1;
+                held += i32::from(low <= 0.25 && 0.25 <= high);
+            }
+        }
+        println!(
+            "{machines} machines, curvature {curvature}: dependence found in {:.1} %, limits given in {:.1} %, holding 0.25 in {:.1} % of those",
+            100.0 * f64::from(found) / n as f64,
+            100.0 * f64::from(given) / n as f64,
+            100.0 * f64::from(held) / f64::from(given.max(1))
+        );
+    }
+}
