@@ -37,6 +37,8 @@ pub struct Analysis {
     pub forecast: Forecast,
     /// Orders, kits, changes, intervals.
     pub stock: StockPlan,
+    /// What forecast and plan were made from, for looking closer.
+    pub outlook: Outlook,
 }
 
 impl Analysis {
@@ -96,6 +98,7 @@ impl Analysis {
             models,
             forecast,
             stock,
+            outlook,
         }
     }
 }

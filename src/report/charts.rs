@@ -13,7 +13,7 @@ use crate::meters::{MeterReading, Meters, Standing};
 use crate::models::curve::{Curve, reliability_curve};
 use crate::models::{LifeModel, life_model};
 use crate::records::{ChangedHow, LengthUnit, Part};
-use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour};
+use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour, stock_course};
 
 /// Rows of the calendar chart.
 const CALENDAR_ROWS: usize = 30;
@@ -42,6 +42,7 @@ pub(super) struct Charts {
     pub(super) calendar: Option<Svg>,
     pub(super) demand: Vec<Svg>,
     pub(super) stock: Option<Svg>,
+    pub(super) courses: Vec<Svg>,
     pub(super) parts: Vec<PartChart>,
 }
 
@@ -51,6 +52,7 @@ impl Charts {
             calendar: fitted_calendar(analysis),
             demand: demands(analysis),
             stock: stock(analysis),
+            courses: courses(analysis),
             parts: parts(analysis),
             meters: meter_history(analysis),
             tension: tension_checks(analysis),
@@ -70,6 +72,7 @@ impl Charts {
             .chain(&self.demand)
             .chain(kit)
             .chain(&self.stock)
+            .chain(&self.courses)
             .chain(&self.meters)
             .chain(&self.tension)
             .chain(parts)
@@ -507,6 +510,29 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
         chart::cost_curve(&format!("interval-{}", place + 1), &title, &curve),
         caption,
     ))
+}
+
+/// Parts with a chart of their stock against time.
+const COURSES: usize = 8;
+
+fn courses(analysis: &Analysis) -> Vec<Svg> {
+    let orders = analysis.stock.orders.iter().enumerate();
+    orders
+        .filter_map(|(place, order)| {
+            let part = analysis.fleet.parts.iter().find(|p| p.name == order.part)?;
+            let course = stock_course(&analysis.outlook, part, order)?;
+            let title = format!(
+                "Stock of {} through the schedule",
+                format::shortened(&format::plain(&part.name), 60)
+            );
+            Some(chart::course(
+                &format!("stock-{}", place + 1),
+                &title,
+                &course,
+            ))
+        })
+        .take(COURSES)
+        .collect()
 }
 
 fn parts(analysis: &Analysis) -> Vec<PartChart> {

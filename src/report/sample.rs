@@ -7,7 +7,8 @@ use jiff::civil::{Date, date};
 
 use crate::analysis::Analysis;
 use crate::forecast::{
-    Demand, FittedPart, Forecast, JobChance, NoForecast, QuantityProbability, Remaining,
+    Demand, FittedPart, Forecast, ForecastOptions, JobChance, NoForecast, Outlook,
+    QuantityProbability, Remaining,
 };
 use crate::lives::{Fitted, Life, Lives, Outcome};
 use crate::models::{
@@ -319,6 +320,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             expected_demand: 4.4,
             needed: 8,
             order_quantity: if i == 2 { 0 } else { 6 },
+            there_by: (i != 2).then(|| day(24 + i * 9)),
             order_by: (i != 2).then(|| day(10 + i * 9)),
             shortage_probability_if_nothing_ordered: 0.87,
             shortage_probability_if_ordered: 0.031,
@@ -377,21 +379,20 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             row: row(0),
         })
         .collect();
-    Analysis {
-        fits: parts.iter().take(4).map(|p| fit(&p.name, counts)).collect(),
-        models: parts
-            .iter()
-            .take(4)
-            .map(|p| LifeModel {
-                part: p.name.clone(),
-                basis: Basis::BeliefAndRecords,
-                nodes: nodes.clone(),
-                lives: counts,
-                shape_interval: Some((1.2, 2.8)),
-                cautions: vec![],
-            })
-            .collect(),
-        forecast: Forecast {
+    let fits: Vec<Fit> = parts.iter().take(4).map(|p| fit(&p.name, counts)).collect();
+    let models: Vec<LifeModel> = parts
+        .iter()
+        .take(4)
+        .map(|p| LifeModel {
+            part: p.name.clone(),
+            basis: Basis::BeliefAndRecords,
+            nodes: nodes.clone(),
+            lives: counts,
+            shape_interval: Some((1.2, 2.8)),
+            cautions: vec![],
+        })
+        .collect();
+    let forecast = Forecast {
             as_of: AS_OF,
             fitted: forecasts,
             demand,
@@ -400,40 +401,72 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 reason: "No worn life is recorded and no belief is stated; state believed_life in fleet.toml, or keep records.".to_owned(),
             }],
             cautions: vec![],
-        },
-        stock: StockPlan {
-            as_of: AS_OF,
-            service_level: 0.95,
-            orders,
-            kits,
-            changes,
-            planned_intervals: vec![
-                PlannedInterval { part: parts[0].name.clone(), hours: Some(210.0), cost_per_hour: Some(0.61), cost_per_hour_run_on: Some(0.9), note: "Rests on 6 worn lives.".to_owned() },
-                PlannedInterval { part: parts[1].name.clone(), hours: None, cost_per_hour: None, cost_per_hour_run_on: Some(0.4), note: "The shape may be 1 or less: planned change does not pay.".to_owned() },
-            ],
-            cautions: vec![],
-        },
-        lives: Lives { lives, fitted, unknown_start: 3, problems: problems.clone(), rows },
-        fleet: Fleet {
-            name: format!("Made-up crew{}", size.name),
-            as_of: AS_OF,
-            currency: "USD".to_owned(),
-            service_level: 0.95,
-            review_days: 7,
-            parts,
-            machines,
-            machine_facts: vec![],
-            known_ages: vec![],
-            gaps: vec![],
-            replacements: vec![],
-            readings,
-            resets: vec![],
-            tension,
-            jobs,
-            practice: Some(Practice { target_in: 0.25, band_low_in: 0.2, band_high_in: 0.3, unit: LengthUnit::In }),
-            problems,
-            rows,
-            notes: vec!["Column “Datum” read as the date.".to_owned()],
-        },
+        };
+    let stock = StockPlan {
+        as_of: AS_OF,
+        service_level: 0.95,
+        orders,
+        kits,
+        changes,
+        planned_intervals: vec![
+            PlannedInterval {
+                part: parts[0].name.clone(),
+                hours: Some(210.0),
+                cost_per_hour: Some(0.61),
+                cost_per_hour_run_on: Some(0.9),
+                note: "Rests on 6 worn lives.".to_owned(),
+            },
+            PlannedInterval {
+                part: parts[1].name.clone(),
+                hours: None,
+                cost_per_hour: None,
+                cost_per_hour_run_on: Some(0.4),
+                note: "The shape may be 1 or less: planned change does not pay.".to_owned(),
+            },
+        ],
+        cautions: vec![],
+    };
+    let lives = Lives {
+        lives,
+        fitted,
+        unknown_start: 3,
+        problems: problems.clone(),
+        rows,
+    };
+    let fleet = Fleet {
+        name: format!("Made-up crew{}", size.name),
+        as_of: AS_OF,
+        currency: "USD".to_owned(),
+        service_level: 0.95,
+        review_days: 7,
+        parts,
+        machines,
+        machine_facts: vec![],
+        known_ages: vec![],
+        gaps: vec![],
+        replacements: vec![],
+        readings,
+        resets: vec![],
+        tension,
+        jobs,
+        practice: Some(Practice {
+            target_in: 0.25,
+            band_low_in: 0.2,
+            band_high_in: 0.3,
+            unit: LengthUnit::In,
+        }),
+        problems,
+        rows,
+        notes: vec!["Column “Datum” read as the date.".to_owned()],
+    };
+    let outlook = Outlook::new(&fleet, &lives, &models, &ForecastOptions::default());
+    Analysis {
+        fleet,
+        lives,
+        fits,
+        models,
+        forecast,
+        stock,
+        outlook,
     }
 }

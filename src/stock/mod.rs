@@ -1,6 +1,7 @@
 //! Demand + lead times + stock → orders, kits and change-before-job decisions.
 
 mod costs;
+mod course;
 mod decision;
 mod interval;
 mod kits;
@@ -9,6 +10,7 @@ mod shortage;
 mod types;
 
 pub use costs::*;
+pub use course::*;
 pub use interval::*;
 pub use kits::*;
 pub use plan::*;

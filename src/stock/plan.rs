@@ -131,6 +131,7 @@ fn order(
         .fold(0_u32, |sum, d| sum.saturating_add(d.quantity));
     let nothing_ordered = shortage_by(outlook, ahead, &supply, &[outlook.end])[0];
     let mut order_by = None;
+    let mut there_by = None;
     let mut if_ordered = nothing_ordered;
     if order_quantity > 0 {
         let lead = options
@@ -153,6 +154,7 @@ fn order(
                 if_ordered = asked(outlook).short_if_there_on(arrival);
             }
             order_by = Some(plus_days(arrival, -lead));
+            there_by = Some(arrival);
             if if_ordered > allowed + 1e-9 {
                 cautions.push(Caution::about(
                     CautionCode::TooLate,
@@ -192,6 +194,7 @@ fn order(
         needed,
         order_quantity,
         order_by,
+        there_by,
         shortage_probability_if_nothing_ordered: nothing_ordered,
         shortage_probability_if_ordered: if_ordered,
         fill_rate: if expected > 0.0 {

@@ -22,6 +22,8 @@ pub struct Order {
     pub order_quantity: u32,
     /// Latest day to order so that it can be there in time; null when nothing is to be ordered.
     pub order_by: Option<Date>,
+    /// Day by which it is there with 95 % certainty when ordered on `order_by`; null without one.
+    pub there_by: Option<Date>,
     /// Chance of running short at some time in the schedule if nothing is ordered.
     pub shortage_probability_if_nothing_ordered: f64,
     /// The same if the advice is followed by `order_by`.

@@ -6,6 +6,7 @@
 
 mod axis;
 mod calendar;
+mod course;
 mod demand;
 mod lines;
 mod probability;
@@ -16,6 +17,7 @@ mod stock;
 mod tension;
 
 pub(super) use calendar::{CalendarJob, CalendarRow, calendar};
+pub(super) use course::course;
 pub(super) use demand::{DemandCell, DemandRow, demand};
 pub(super) use lines::{Across, CostCurve, MeterLine, cost_curve, meters};
 pub(super) use probability::{ProbabilityPlot, probability_plot};

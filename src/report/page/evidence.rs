@@ -89,6 +89,9 @@ pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
                  the schedule. Thick line: stock that meets the service level."
             }))
         }
+        @for chart in &contents.charts.courses {
+            (figure(chart, &html! { "Left each day if the advice is followed: 90% of futures lie in the band. Below zero, parts are lacking." }))
+        }
         @if let Some((chart, caption)) = &contents.charts.kit {
             (figure(chart, &html! { (caption) }))
         }
