@@ -1,7 +1,9 @@
 //! The stages in order, for one fleet: records → lives → model → forecast → stock.
 
+use crate::compare::practice::{PracticeComparison, PracticeOptions, tension_practice};
 use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
 use crate::lives::{Life, Lives, Observations, build, observations};
+use crate::meters::Meters;
 use crate::models::trend::trend_caution;
 use crate::models::{
     Belief, Caution, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit, life_model,
@@ -39,6 +41,8 @@ pub struct Analysis {
     pub stock: StockPlan,
     /// What forecast and plan were made from, for looking closer.
     pub outlook: Outlook,
+    /// What tension practice does to lives, where it is declared and was checked.
+    pub practice: Option<PracticeComparison>,
 }
 
 impl Analysis {
@@ -91,6 +95,7 @@ impl Analysis {
                 lead_time_days: options.lead_time_days,
             },
         );
+        let practice = practice(&fleet, &lives);
         Self {
             fleet,
             lives,
@@ -99,8 +104,15 @@ impl Analysis {
             forecast,
             stock,
             outlook,
+            practice,
         }
     }
+}
+
+/// Tension practice, where the fleet declares it and checks it; what cannot be said is in the result.
+fn practice(fleet: &Fleet, lives: &Lives) -> Option<PracticeComparison> {
+    let meters = Meters::new(fleet);
+    tension_practice(fleet, &meters, lives, &PracticeOptions::default()).ok()
 }
 
 /// Lives of one part kind as the models read them.

@@ -108,7 +108,7 @@ pub struct AdjustedRatio {
 /// A test of all groups at once with errors clustered by machine.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct ClusteredTest {
-    /// Wald statistic over its degrees of freedom.
+    /// Wald statistic in Hotelling's form.
     pub statistic: f64,
     /// Numerator degrees of freedom.
     pub degrees_of_freedom: u32,

@@ -368,8 +368,14 @@ impl<'a> Prepared<'a> {
         }
         let mut y: Vec<f64> = fit.coefficients.iter().map(|c| c.estimate).collect();
         Cholesky::new(matrix, q)?.forward(&mut y);
-        let df = fit.clusters?.degrees_of_freedom;
-        let statistic = y.iter().map(|y| y * y).sum::<f64>() / q as f64;
+        // Hotelling's T²: w·(d − q + 1)/(d·q) is F(q, d − q + 1).
+        let clusters = fit.clusters?.degrees_of_freedom;
+        let df = clusters - q as f64 + 1.0;
+        if df < 1.0 {
+            return None;
+        }
+        let wald = y.iter().map(|y| y * y).sum::<f64>();
+        let statistic = wald * df / (clusters * q as f64);
         let x = df / (df + q as f64 * statistic);
         Some(ClusteredTest {
             statistic,

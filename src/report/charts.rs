@@ -1,9 +1,9 @@
 //! From an analysis to the plain values its charts are drawn from.
 
 use super::chart::{
-    Across, CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, LifeRange, Look, MeterLine,
-    ProbabilityPlot, ReliabilityPlot, StockRow, TensionPlot, calendar, demand, probability_plot,
-    reliability, stock_levels,
+    Across, CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, DosePlot, LifeRange, Look,
+    MeterLine, ProbabilityPlot, ReliabilityPlot, StockRow, TensionPlot, calendar, demand,
+    probability_plot, reliability, stock_levels,
 };
 use super::{Svg, chart, format, tables};
 use crate::analysis::Analysis;
@@ -38,6 +38,7 @@ pub(super) struct PartChart {
 pub(super) struct Charts {
     pub(super) meters: Option<Svg>,
     pub(super) tension: Option<Svg>,
+    pub(super) dose: Option<Svg>,
     pub(super) kit: Option<(Svg, String)>,
     pub(super) calendar: Option<Svg>,
     pub(super) demand: Vec<Svg>,
@@ -56,6 +57,7 @@ impl Charts {
             parts: parts(analysis),
             meters: meter_history(analysis),
             tension: tension_checks(analysis),
+            dose: dose_response(analysis),
             kit: kit(analysis),
         }
     }
@@ -75,8 +77,36 @@ impl Charts {
             .chain(&self.courses)
             .chain(&self.meters)
             .chain(&self.tension)
+            .chain(&self.dose)
             .chain(parts)
     }
+}
+
+/// Life against deflection, where the records bear a curve.
+fn dose_response(analysis: &Analysis) -> Option<Svg> {
+    let found = analysis.practice.as_ref()?;
+    let curve = found.dose.as_ref()?;
+    let (unit, factor) = match found.practice.unit {
+        LengthUnit::In => ("in", 1.0),
+        LengthUnit::Mm => ("mm", 25.4),
+    };
+    let plot = DosePlot {
+        points: (curve.points.iter())
+            .map(|p| (p.deflection_in * factor, p.relative_life, p.lower, p.upper))
+            .collect(),
+        low: found.practice.band_low_in * factor,
+        target: found.practice.target_in * factor,
+        high: found.practice.band_high_in * factor,
+        best: curve.optimum.map(|o| {
+            let limits = o.lower_in.zip(o.upper_in);
+            (
+                o.deflection_in * factor,
+                limits.map(|(a, z)| (a * factor, z * factor)),
+            )
+        }),
+        unit,
+    };
+    Some(chart::dose("dose", "Life against belt deflection", &plot))
 }
 
 fn fitted_calendar(analysis: &Analysis) -> Option<Svg> {

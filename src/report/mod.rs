@@ -12,6 +12,7 @@ mod files;
 pub mod format;
 mod json;
 mod page;
+mod practice;
 mod safety;
 #[cfg(test)]
 mod sample;
@@ -26,6 +27,7 @@ pub use check::{ProblemGroup, check, lives_by_part, problem_groups};
 pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
 pub use json::json;
+pub use practice::practice_tables;
 pub use safety::SAFETY;
 pub use table::*;
 pub use text::{text, wrapped};

@@ -461,6 +461,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
     };
     let outlook = Outlook::new(&fleet, &lives, &models, &ForecastOptions::default());
     Analysis {
+        practice: None,
         fleet,
         lives,
         fits,

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::{Cell, Table, format};
+use super::{Cell, Table, format, practice_tables};
 use crate::analysis::Analysis;
 use crate::forecast::FittedPart;
 use crate::lives::{Life, Outcome};
@@ -14,7 +14,7 @@ use crate::stock::Advice;
 
 /// Every table of the report, in the order of the page.
 pub(super) fn all(analysis: &Analysis) -> Vec<Table> {
-    vec![
+    let mut tables = vec![
         orders(analysis),
         changes(analysis),
         kits(analysis),
@@ -31,7 +31,9 @@ pub(super) fn all(analysis: &Analysis) -> Vec<Table> {
         problems(analysis),
         lives(analysis),
         cautions(analysis),
-    ]
+    ];
+    tables.extend(analysis.practice.iter().flat_map(practice_tables));
+    tables
 }
 
 /// What to order by when.

@@ -5,10 +5,10 @@ use serde::Serialize;
 use super::spells::Spell;
 use crate::lives::Observations;
 use crate::models::regression::{
-    Coefficient, Covariate, Errors, RegressionError, RegressionRequest, regress,
+    Coefficient, Covariate, Errors, RegressionError, RegressionRequest, TestResult, regress,
 };
 use crate::numerics::special::two_sided_normal;
-use crate::numerics::student_t::{t_multiplier, t_two_sided};
+use crate::numerics::student_t::t_multiplier;
 use crate::records::Practice;
 
 /// Points of the curve.
@@ -61,7 +61,8 @@ pub struct DoseResponse {
     pub slope: Coefficient,
     /// b₂, of x²; negative when there is a best tension.
     pub curvature: Coefficient,
-    /// Chance of so much dependence if there were none (clustered F or likelihood ratio).
+    /// Chance of so much dependence if there were none: the larger of the likelihood-ratio and the
+    /// clustered p-value.
     pub p_value: f64,
     /// Best deflection, where the curve has a top within the readings.
     pub optimum: Option<Optimum>,
@@ -165,14 +166,25 @@ pub(super) fn dose(
             }
         })
         .collect();
-    // Joint test of b₁ and b₂: Wald over two, F with the clusters' degrees of freedom.
-    let determinant = v(1, 1) * v(2, 2) - v(1, 2) * v(1, 2);
-    let wald = (b1 * b1 * v(2, 2) - 2.0 * b1 * b2 * v(1, 2) + b2 * b2 * v(1, 1)) / determinant;
-    let p_value = match df {
-        // F(2, d): P(F > w/2) = (1 + w/d)^(−d/2).
-        Some(df) => (1.0 + wald / df).powf(-df / 2.0),
-        None => (-wald / 2.0).exp(),
+    // Joint test of b₁ and b₂ by the model alone and clustered; the more cautious counts, since with
+    // few machines the clustered covariance is itself uncertain.
+    let chi_square = |v11: f64, v12: f64, v22: f64| {
+        (b1 * b1 * v22 - 2.0 * b1 * b2 * v12 + b2 * b2 * v11) / (v11 * v22 - v12 * v12)
     };
+    let clustered_p = df.map(|df| {
+        // Hotelling: w·(d − 1)/(2d) is F(2, d − 1), and P(F(2, m) > f) = (1 + 2f/m)^(−m/2).
+        let w = chi_square(v(1, 1), v(1, 2), v(2, 2));
+        (1.0 + w / df).powf(-(df - 1.0).max(0.5) / 2.0)
+    });
+    let model_p = TestResult::chi_square(
+        2.0 * (r.log_likelihood - without_dose(&lives, held, confidence)?),
+        2,
+    )
+    .p_value;
+    let p_value = clustered_p
+        .filter(|p| p.is_finite())
+        .unwrap_or(0.0)
+        .max(model_p);
     Ok(DoseResponse {
         optimum: optimum(
             (b1, b2),
@@ -183,11 +195,7 @@ pub(super) fn dose(
         ),
         slope: r.coefficients[0].clone(),
         curvature: r.coefficients[1].clone(),
-        p_value: if p_value.is_finite() {
-            p_value
-        } else {
-            t_two_sided(0.0, 1.0)
-        },
+        p_value,
         points,
         least_in: target * first.exp(),
         greatest_in: target * last.exp(),
@@ -202,6 +210,17 @@ pub(super) fn dose(
             }),
         held: held.iter().map(|c| c.name.clone()).collect(),
     })
+}
+
+/// Log-likelihood with the held columns only.
+fn without_dose(
+    lives: &Observations,
+    held: &[Covariate],
+    confidence: f64,
+) -> Result<f64, RegressionError> {
+    let mut request = RegressionRequest::weibull(held.to_vec());
+    request.confidence = confidence;
+    Ok(regress(lives, &request)?.log_likelihood)
 }
 
 /// Top of the parabola with Fieller's limits: all x at which a slope of 0, `b₁ + 2b₂x`, is not

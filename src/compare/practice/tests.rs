@@ -204,7 +204,7 @@ fn what_cannot_be_compared_is_refused_with_the_reason() {
 #[test]
 #[ignore = "study: cargo test --release --lib -- --ignored --nocapture coverage_of_the_best"]
 fn coverage_of_the_best_deflection() {
-    for (machines, curvature) in [(12, 1.5), (12, 0.5), (8, 1.5), (8, 0.0)] {
+    for (machines, curvature) in [(12, 0.0), (8, 0.0), (8, 1.5)] {
         let n = 500;
         let (mut held, mut given, mut found) = (0, 0, 0);
         for r in 0..n {

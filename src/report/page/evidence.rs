@@ -193,6 +193,22 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
         } @else {
             p { "No tension practice is stated in fleet.toml." }
         }
+        @if let Some(found) = &contents.analysis.practice {
+            p { b { (pieces::short_name(&found.answer, 800)) } }
+            @if !found.worth_answer.is_empty() { p { (pieces::short_name(&found.worth_answer, 800)) } }
+            @for key in ["bands", "band_ratios"] {
+                @if let Some(table) = contents.table(key) { (pieces::table(table)) }
+            }
+            @if let Some(chart) = &contents.charts.dose {
+                (figure(chart, &html! { "Line: life over that on target; dotted: its 95% limits. Hatched: the band. Dot and bar at the foot: where lives are longest. Nothing is claimed outside the readings." }))
+            }
+            @for key in ["dose", "plans"] {
+                @if let Some(table) = contents.table(key) { (pieces::table(table)) }
+            }
+            @if !found.cautions.is_empty() {
+                ul.cautions { @for c in &found.cautions { li { (pieces::short_name(&c.text, 600)) } } }
+            }
+        }
         @if let Some(table) = contents.table("planned_intervals") { (pieces::table(table)) }
         @if !fleet.tension.is_empty() {
             @if let Some(chart) = &contents.charts.tension {
