@@ -3,8 +3,12 @@
 
 use super::weibull::{parameter, request};
 use super::{Answers, Case, at_time, numbers_named};
+use crate::forecast::{FirstLife, chance_within};
 use crate::lives::Observations;
-use crate::models::{Family, Fit, FitRequest, IntervalMethod, Method, fit, plot_points};
+use crate::models::{
+    Family, Fit, FitRequest, IntervalMethod, Method, fit, life_model, plot_points,
+};
+use crate::records::Part;
 use crate::validate::Subset;
 
 fn fitted(lives: &Observations, request: &FitRequest) -> Result<Fit, String> {
@@ -253,5 +257,20 @@ pub(super) fn anderson_darling(case: &Case) -> Answers {
             found.ok_or_else(|| "the fit gives no distance".to_owned())
         });
         Some(statistic.map(|statistic| factor * statistic))
+    })
+}
+
+/// `predictive_R(t)`: reliability averaged over the life model that forecasts use.
+pub(super) fn predictive(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let ("predictive_R", hours) = at_time(name)? else {
+            return None;
+        };
+        let model = life_model(&Part::named(&case.dataset.id), lives);
+        let new = FirstLife::Aged(0.0);
+        Some(match model {
+            Ok(model) => Ok(1.0 - chance_within(&model.nodes, 1, new, hours)),
+            Err(no_model) => Err(no_model.to_string()),
+        })
     })
 }

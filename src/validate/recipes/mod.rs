@@ -88,6 +88,7 @@ fn recipe(name: &str) -> Option<Recipe> {
         "mean_cumulative" => curves::mean_cumulative_function,
         "no_worn_life" => fits::no_worn_life,
         "power_law" => processes::repeated,
+        "predictive" => fits::predictive,
         "rank_regression" => fits::rank_regression,
         "ranks" => ranks::ranks,
         "regression" => regression::regression,
