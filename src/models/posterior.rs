@@ -130,11 +130,30 @@ struct Slice {
 }
 
 impl Slice {
+    /// About the middle of μ, and about two standard deviations.
+    fn middle(&self) -> (f64, f64) {
+        match &self.conditional {
+            Conditional::Gamma { shape, ln_a } => (
+                (ln_a - shape.ln()) / self.beta,
+                2.0 / (self.beta * shape.sqrt()),
+            ),
+            Conditional::Panels(panels) => {
+                let half = panels.before.partition_point(|p| *p < 0.5).max(1);
+                let edge = panels.edges.get(half).copied().unwrap_or(0.0);
+                let before = panels.edges.get(half - 1).copied().unwrap_or(edge - 1.0);
+                (edge, edge - before)
+            }
+        }
+    }
+
     /// P(μ ≤ m | β), in shifted log hours.
     fn below(&self, m: f64) -> f64 {
         match &self.conditional {
             // μ ≤ m ⇔ A e^(−βμ) ≥ A e^(−βm).
-            Conditional::Gamma { shape, ln_a } => gamma_q(*shape, (ln_a - self.beta * m).exp()),
+            Conditional::Gamma { shape, ln_a } => {
+                let x = (ln_a - self.beta * m).exp();
+                settled(*shape, x).map_or_else(|| gamma_q(*shape, x), |(_, above)| above)
+            }
             Conditional::Panels(panels) => panels.cdf(m),
         }
     }
@@ -142,9 +161,28 @@ impl Slice {
     /// P(μ ≥ m | β).
     fn above(&self, m: f64) -> f64 {
         match &self.conditional {
-            Conditional::Gamma { shape, ln_a } => gamma_p(*shape, (ln_a - self.beta * m).exp()),
+            Conditional::Gamma { shape, ln_a } => {
+                let x = (ln_a - self.beta * m).exp();
+                settled(*shape, x).map_or_else(|| gamma_p(*shape, x), |(below, _)| below)
+            }
             Conditional::Panels(panels) => 1.0 - panels.cdf(m),
         }
+    }
+}
+
+/// Probabilities below and above x of a gamma distribution where they are 0 and 1 to 1e-15, which
+/// saves working them out: more than ten standard deviations from the mean of a large shape.
+fn settled(shape: f64, x: f64) -> Option<(f64, f64)> {
+    if shape < 100.0 {
+        return None;
+    }
+    let distance = (x - shape) / shape.sqrt();
+    if distance > 10.0 {
+        Some((1.0, 0.0))
+    } else if distance < -9.0 {
+        Some((0.0, 1.0))
+    } else {
+        None
     }
 }
 
@@ -418,10 +456,16 @@ impl Posterior {
                 (1.0 - p) - above
             }
         };
-        let step = 0.5;
-        let start = 0.0;
+        // From the middle of the heaviest slice; a step is about two of its standard deviations.
+        let heaviest = self.slices.iter().zip(&offsets);
+        let (slice, offset) = heaviest.max_by(|a, b| a.0.weight.total_cmp(&b.0.weight))?;
+        let (middle, step) = slice.middle();
+        let start = middle + offset;
+        if !start.is_finite() {
+            return None;
+        }
         let direction = if miss(start) > 0.0 { -step } else { step };
-        crate::numerics::roots::walk_to_root(miss, start, direction, 12, 1e-13)
+        crate::numerics::roots::walk_to_root(miss, start, direction, 24, 1e-12)
             .map(|y| (y + self.shift).exp())
             .filter(|hours| hours.is_finite() && *hours > 0.0)
     }
