@@ -6,7 +6,7 @@ use jiff::civil::Date;
 
 use super::chain::{End, Event, What};
 use crate::meters::Meters;
-use crate::records::{ChangedHow, Disposition, Fleet, Part, Problem, Replacement, Verdict};
+use crate::records::{ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, Verdict};
 
 /// Name of the chain of a part that is changed as a set.
 pub(super) const SET: &str = "set";
@@ -90,6 +90,7 @@ impl<'a> Sorting<'a> {
                     .then_with(|| a.record.cmp(&b.record))
             });
         }
+        self.merge_near_duplicates();
     }
 
     fn record(&self, index: usize) -> &'a Replacement {
@@ -322,8 +323,11 @@ impl<'a> Sorting<'a> {
         for gap in fleet
             .gaps
             .iter()
-            .filter(|g| g.machine == machine && g.part == part.name)
+            .filter(|g| (!g.machine_told || g.machine == machine) && g.part == part.name)
         {
+            if !gap.machine_told && !self.fits_meter(gap) {
+                continue;
+            }
             let position = gap.position.as_deref().and_then(|told| {
                 self.part
                     .positions
@@ -345,6 +349,55 @@ impl<'a> Sorting<'a> {
                 }
                 date => self.gap(position.as_deref(), date),
             }
+        }
+    }
+
+    /// Whether a row without a machine could be one of this machine, by its reading.
+    fn fits_meter(&self, gap: &Gap) -> bool {
+        let (Some(date), Some(hours)) = (gap.date, gap.hours) else {
+            return true;
+        };
+        self.meters
+            .shown_at(self.machine, date)
+            .is_none_or(|shown| (shown.low..=shown.high).contains(&hours))
+    }
+
+    /// Two changes without an hour between them are one, written down twice: what it found is
+    /// unknown where they differ. Different serial numbers make them two.
+    fn merge_near_duplicates(&mut self) {
+        let replacements = &self.fleet.replacements;
+        for events in self.chains.values_mut() {
+            let mut kept: Vec<Event> = Vec::with_capacity(events.len());
+            for event in events.drain(..) {
+                let twice = kept.last_mut().filter(|last| same_change(last, &event));
+                let (Some(last), Some(second)) = (twice, event.record) else {
+                    kept.push(event);
+                    continue;
+                };
+                let Some(first) = last.record else { continue };
+                let (a, b) = (&replacements[first], &replacements[second]);
+                if (a.serial.is_some() && b.serial.is_some() && a.serial != b.serial)
+                    || (a.serial_out.is_some()
+                        && b.serial_out.is_some()
+                        && a.serial_out != b.serial_out)
+                {
+                    kept.push(event);
+                    continue;
+                }
+                if last.what != event.what {
+                    last.what = What::Change(End::Unknown);
+                }
+                self.flagged.push(Problem {
+                    code: "near_duplicate".to_owned(),
+                    disposition: Disposition::Flagged,
+                    rows: a.rows.iter().chain(&b.rows).cloned().collect(),
+                    column: None,
+                    found: None,
+                    allowed: None,
+                    advice: "Two rows for one position at one meter reading are taken as one change; where they differ in what they found, it counts as unknown. Remove one of them.".to_owned(),
+                });
+            }
+            *events = kept;
         }
     }
 
@@ -405,6 +458,19 @@ fn end_of(record: &Replacement) -> End {
         Verdict::Unworn | Verdict::InspectedOk => End::Unworn,
         Verdict::Unknown => End::Unknown,
     }
+}
+
+/// Two changes at one reading within a week.
+fn same_change(first: &Event, second: &Event) -> bool {
+    let (Some(a), Some(b)) = (first.point, second.point) else {
+        return false;
+    };
+    matches!(
+        (&first.what, &second.what),
+        (What::Change(_), What::Change(_))
+    ) && a.is_exact()
+        && a == b
+        && (second.date - first.date).get_days() <= 7
 }
 
 fn gap_on(date: Date) -> Event {

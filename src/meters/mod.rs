@@ -134,6 +134,11 @@ impl Meters {
         self.machines.get(machine)?.at(date)
     }
 
+    /// What a machine's meter shows on a day, as bounds, since its last reset.
+    pub fn shown_at(&self, machine: &str, date: Date) -> Option<HoursBounds> {
+        Some(self.machines.get(machine)?.at(date)?.shown)
+    }
+
     /// The meter at one of the fleet's replacements: as read, else as bounded by other readings.
     pub fn point_of(&self, replacement: usize) -> Option<MeterPoint> {
         if self.set_aside.contains_key(&replacement) {

@@ -49,6 +49,11 @@ pub struct MeterPoint {
 }
 
 impl MeterPoint {
+    /// Whether it was read, not bounded.
+    pub(crate) fn is_exact(&self) -> bool {
+        self.shown.is_exact()
+    }
+
     /// A number by which points of one machine stand in order.
     pub(crate) fn order(&self) -> f64 {
         // No meter shows more than a million hours between two resets.

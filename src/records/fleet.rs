@@ -117,6 +117,8 @@ pub struct KnownAge {
 pub struct Gap {
     /// Machine.
     pub machine: String,
+    /// Whether the row names the machine; else it stands for any machine whose meter it fits.
+    pub machine_told: bool,
     /// Part kind.
     pub part: String,
     /// Position, where told.

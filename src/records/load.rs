@@ -15,10 +15,11 @@ use super::opened::Opened;
 use super::positions;
 use super::replacements::{ABSURD_HOURS, ReplacementRows, SharedNames, per_hour};
 use super::serials::{self, SerialIs};
+use super::similar;
 use super::text::{list, quoted};
 use super::{
     Disposition, Fleet, Gap, Job, MachineFacts, MeterReset, Part, Problem, Reading, RecordsError,
-    Replacement, TensionCheck,
+    Replacement, RowRef, TensionCheck,
 };
 
 /// Name of the settings file of a fleet folder.
@@ -451,10 +452,19 @@ impl<'a> Loading<'a> {
         )?;
         let as_of = self.as_of(options.as_of.or(file.fleet.as_of))?;
         self.leave_out_later(as_of);
+        let stated = self.facts.iter().map(|f| f.name.clone()).collect();
+        let similar = similar::leave_out(&mut self.rows, &mut self.readings, &stated);
+        self.problems.extend(similar);
         self.note_machines_without_records();
         let mut machines: BTreeSet<String> = BTreeSet::new();
         machines.extend(self.rows.replacements.iter().map(|r| r.machine.clone()));
-        machines.extend(self.rows.gaps.iter().map(|g| g.machine.clone()));
+        machines.extend(
+            self.rows
+                .gaps
+                .iter()
+                .filter(|g| g.machine_told)
+                .map(|g| g.machine.clone()),
+        );
         machines.extend(self.readings.iter().map(|r| r.machine.clone()));
         machines.extend(self.tension.iter().map(|t| t.machine.clone()));
         machines.extend(self.jobs.iter().flat_map(|j| j.machines.iter().cloned()));
@@ -532,6 +542,7 @@ impl<'a> Loading<'a> {
                 .into_iter()
                 .partition(|r| r.date <= as_of);
         self.rows.replacements = kept;
+        let later_rows: BTreeSet<RowRef> = later.iter().map(|r| r.rows[0].clone()).collect();
         for record in later {
             let merged = record.rows.len() as u64 - 1;
             self.rows.rows.used -= 1;
@@ -549,6 +560,7 @@ impl<'a> Loading<'a> {
             // A meter that has already passed this reading says that the date is a slip.
             self.rows.gaps.push(Gap {
                 machine: record.machine,
+                machine_told: true,
                 part: record.part,
                 position: record.position,
                 date: Some(record.date),
@@ -556,8 +568,9 @@ impl<'a> Loading<'a> {
                 row: record.rows[0].clone(),
             });
         }
-        self.problems
-            .retain(|p| !(p.code == "unknown_reason" && p.rows.is_empty()));
+        self.rows
+            .problems
+            .retain(|p| p.code != "unknown_reason" || !later_rows.contains(&p.rows[0]));
         let mut later_readings = 0_usize;
         self.readings.retain(|r| {
             later_readings += usize::from(r.date > as_of);
@@ -576,7 +589,13 @@ impl<'a> Loading<'a> {
     fn note_machines_without_records(&mut self) {
         let mut known: BTreeSet<&str> = BTreeSet::new();
         known.extend(self.rows.replacements.iter().map(|r| r.machine.as_str()));
-        known.extend(self.rows.gaps.iter().map(|g| g.machine.as_str()));
+        known.extend(
+            self.rows
+                .gaps
+                .iter()
+                .filter(|g| g.machine_told)
+                .map(|g| g.machine.as_str()),
+        );
         known.extend(self.readings.iter().map(|r| r.machine.as_str()));
         known.extend(self.facts.iter().map(|f| f.name.as_str()));
         let mut problems = Vec::new();

@@ -22,6 +22,7 @@ mod raw;
 mod reasons;
 mod replacements;
 mod serials;
+mod similar;
 mod spreadsheet;
 mod starter;
 mod text;

@@ -1,6 +1,6 @@
 //! Names that stand for the same thing: case, spacing and stated aliases.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// Names → the one name used from here on.
 #[derive(Debug, Clone, Default)]
@@ -29,6 +29,19 @@ impl Names {
         Some(name)
     }
 
+    /// Known names that a slip of the pen could have turned into this text; all of them for an empty one.
+    pub(crate) fn near(&self, text: &str) -> BTreeSet<String> {
+        let text = folded(text);
+        self.by_folded
+            .iter()
+            .filter(|(known, _)| {
+                let most = if known.chars().count() < 5 { 1 } else { 2 };
+                text.is_empty() || is_within(&text, known, most) || contains_word(&text, known)
+            })
+            .map(|(_, name)| name.clone())
+            .collect()
+    }
+
     /// The known name of a text; an unknown one becomes known as it is first written.
     pub(crate) fn learn(&mut self, text: &str) -> String {
         self.known(text).unwrap_or_else(|| {
@@ -37,6 +50,31 @@ impl Names {
             name
         })
     }
+}
+
+fn contains_word(text: &str, known: &str) -> bool {
+    text.split(|c: char| !c.is_alphanumeric())
+        .any(|word| word == known)
+}
+
+/// Whether one text becomes the other by at most `most` letters put in, left out or changed.
+fn is_within(a: &str, b: &str, most: usize) -> bool {
+    let (a, b): (Vec<char>, Vec<char>) =
+        (a.chars().take(200).collect(), b.chars().take(200).collect());
+    if a.len().abs_diff(b.len()) > most {
+        return false;
+    }
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.iter().enumerate() {
+        let mut diagonal = i;
+        row[0] = i + 1;
+        for (j, y) in b.iter().enumerate() {
+            let changed = diagonal + usize::from(x != y);
+            diagonal = row[j + 1];
+            row[j + 1] = changed.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()] <= most
 }
 
 /// Case and spacing do not tell two names apart; anything else does.
@@ -54,6 +92,19 @@ fn folded(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn slips_of_the_pen_are_near_and_other_parts_are_not() {
+        let mut names = Names::default();
+        names.add("drive belt", &["belt".to_owned()]);
+        names.add("wear ring", []);
+        let near = |text: &str| names.near(text).into_iter().collect::<Vec<_>>();
+        assert_eq!(near("drve belt"), ["drive belt"]);
+        assert_eq!(near("belt, new"), ["drive belt"]);
+        assert_eq!(near("wear rings"), ["wear ring"]);
+        assert!(near("gearbox").is_empty());
+        assert_eq!(near("").len(), 2);
+    }
 
     #[test]
     fn case_and_spacing_do_not_make_a_new_name_and_aliases_lead_home() {

@@ -1,6 +1,6 @@
 //! Rows of the replacement exports → typed records, with a reason for each row that is left out.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use jiff::civil::Date;
 
@@ -23,6 +23,8 @@ pub(super) struct ReplacementRows {
     pub(super) rows: RowCounts,
     /// Where each record stands in `replacements`, to merge exact duplicates.
     seen: HashMap<Vec<u8>, usize>,
+    /// Parts near to texts that no part is called.
+    near: HashMap<String, BTreeSet<String>>,
 }
 
 /// Names that all files share.
@@ -64,18 +66,26 @@ impl ReplacementRows {
                 date,
                 hours,
             ) {
-                if let (Some(machine), Some(part)) = (machine, part) {
-                    self.gaps.push(Gap {
-                        machine,
-                        part,
-                        position,
-                        date,
-                        hours: hours
-                            .ok()
-                            .flatten()
-                            .filter(|h| (0.0..ABSURD_HOURS).contains(h)),
-                        row: opened.row_ref(row),
-                    });
+                if reasons.verdict(opened.text(row, "reason")) != Verdict::InspectedOk {
+                    let parts = match part {
+                        Some(part) => std::iter::once(part).collect(),
+                        None => self.near_parts(part_text, names.parts),
+                    };
+                    let hours = hours
+                        .ok()
+                        .flatten()
+                        .filter(|h| (0.0..ABSURD_HOURS).contains(h));
+                    for part in parts {
+                        self.gaps.push(Gap {
+                            machine: machine.clone().unwrap_or_default(),
+                            machine_told: machine.is_some(),
+                            part,
+                            position: position.clone(),
+                            date,
+                            hours,
+                            row: opened.row_ref(row),
+                        });
+                    }
                 }
                 self.rows.set_aside += 1;
                 self.problems.push(problem);
@@ -111,6 +121,7 @@ impl ReplacementRows {
                     ));
                     self.gaps.push(Gap {
                         machine,
+                        machine_told: true,
                         part,
                         position,
                         date: Some(date),
@@ -149,6 +160,18 @@ impl ReplacementRows {
             });
         }
         Ok(())
+    }
+
+    /// Parts that a text no part is called could mean.
+    fn near_parts(&mut self, text: &str, parts: &Names) -> BTreeSet<String> {
+        if let Some(near) = self.near.get(text) {
+            return near.clone();
+        }
+        let near = parts.near(text);
+        if self.near.len() < 100_000 {
+            self.near.insert(text.to_owned(), near.clone());
+        }
+        near
     }
 
     /// Adds a record, or merges it with the very same one.

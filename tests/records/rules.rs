@@ -240,7 +240,9 @@ fn exact_duplicates_merge_and_near_ones_are_said() {
     let lives = belts(
         "2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,worn\n2025-03-01,M1,belt,450,worn\n2025-03-01,M1,belt,450,worn out\n",
     );
-    assert_eq!(briefs(&lives), ["M1 1 worn 350"]);
+    assert_eq!(briefs(&lives), ["M1 1 unworn 350"]);
+    // The second row does not say worn, so whether it was is unknown.
+    assert!(lives.lives[0].unknown_reason);
     assert_eq!((lives.rows.used, lives.rows.merged), (3, 1));
     assert_eq!(
         lives.lives[0]
@@ -252,7 +254,7 @@ fn exact_duplicates_merge_and_near_ones_are_said() {
     );
     assert_eq!(
         codes(&lives),
-        ["exact_duplicate", "no_hours_between", "unknown_reason"]
+        ["exact_duplicate", "near_duplicate", "unknown_reason"]
     );
 }
 
@@ -355,4 +357,37 @@ fn rows_in_any_order_give_the_same_lives() {
     let forward = briefs(&belts(&rows.concat()));
     let backward = briefs(&belts(&rows.iter().rev().copied().collect::<String>()));
     assert_eq!(forward, backward);
+}
+
+#[test]
+fn a_machine_spelled_nearly_like_another_is_asked_about() {
+    let rows = "2025-01-10,M-1,belt,100,worn\n2025-03-01,M-1,belt,450,worn\n2025-04-01,M1,belt,500,worn\n2025-06-01,M-1,belt,600,worn\n";
+    let lives = belts(rows);
+    assert_eq!(briefs(&lives), ["M-1 1 worn 350"]);
+    assert_eq!(codes(&lives), ["life_across_a_gap", "similar_machine"]);
+    let aliased = belts_with("[[machine]]\nname = \"M-1\"\naliases = [\"M1\"]\n", rows);
+    assert_eq!(
+        briefs(&aliased),
+        ["M-1 1 worn 350", "M-1 1 worn 50", "M-1 1 worn 100"]
+    );
+    let two = belts_with(
+        "[[machine]]\nname = \"M-1\"\n[[machine]]\nname = \"M1\"\n",
+        rows,
+    );
+    assert_eq!(briefs(&two), ["M-1 1 worn 350", "M-1 1 worn 150"]);
+}
+
+#[test]
+fn a_misspelled_part_or_a_missing_machine_may_hide_a_change() {
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\n2025-02-10,M1,bellt,300,worn\n2025-03-01,M1,belt,450,worn\n",
+    );
+    assert!(lives.lives.is_empty());
+    assert_eq!(codes(&lives), ["life_across_a_gap", "unknown_part"]);
+    // A reading that only M1 can have had on that day.
+    let lives = belts(
+        "2025-01-10,M1,belt,100,worn\n2025-02-10,,belt,300,worn\n2025-03-01,M1,belt,450,worn\n\
+        2025-01-10,M2,belt,9000,worn\n2025-03-01,M2,belt,9100,worn\n",
+    );
+    assert_eq!(briefs(&lives), ["M2 1 worn 100"]);
 }
