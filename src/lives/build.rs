@@ -185,14 +185,34 @@ impl Building<'_> {
                 "Two changes without an hour between them give no life; correct one of the readings, or remove the row if the change was written down twice.",
             ),
         };
-        let rows: Vec<RowRef> = [span.start.and_then(|s| s.record), span.end_record]
+        let ends = [span.start.and_then(|s| s.record), span.end_record]
             .into_iter()
             .flatten()
-            .filter_map(|r| self.row(r))
-            .collect();
-        if !rows.is_empty() {
-            self.problems.push(flagged(code, rows, advice));
+            .filter_map(|r| self.row(r));
+        let mut rows: Vec<RowRef> = Vec::new();
+        for row in span.gap.iter().cloned().chain(ends) {
+            if !rows.contains(&row) {
+                rows.push(row);
+            }
         }
+        if rows.is_empty() {
+            return;
+        }
+        let mut problem = flagged(code, rows, advice);
+        if why == LeftOut::Gap {
+            problem.found = span.in_doubt.map(|hours| {
+                let outcome = match span.end {
+                    None => "still running",
+                    Some(End::Worn | End::FoundWorn | End::FirstOfSet | End::OfSet(_)) => "worn",
+                    Some(End::Unworn | End::Unknown | End::NotTold) => "unworn",
+                };
+                format!(
+                    "{hours:.0} hours of life on {}, {outcome}, left out",
+                    stint.machine
+                )
+            });
+        }
+        self.problems.push(problem);
     }
 
     fn add_lives(&mut self, part: &Part, stint: &Stint) {

@@ -3,6 +3,7 @@
 use jiff::civil::Date;
 
 use crate::meters::{HoursBounds, MeterPoint, Meters};
+use crate::records::RowRef;
 
 /// What a change found, for the part or parts that came out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,8 +33,8 @@ pub(super) enum What {
     LookedGood,
     /// Its age is stated.
     Age(f64),
-    /// A row set aside may hide a change here.
-    Gap,
+    /// This row, set aside, may hide a change here.
+    Gap(RowRef),
     /// The machine left service.
     Retired,
 }
@@ -93,6 +94,10 @@ pub(super) struct Span {
     pub(super) last_good: Option<f64>,
     /// Records of looks that found it good.
     pub(super) looks: Vec<usize>,
+    /// The row set aside within it, where that is why it is left out.
+    pub(super) gap: Option<RowRef>,
+    /// Hours it would have had if nothing were in doubt.
+    pub(super) in_doubt: Option<f64>,
     /// The machine left service with it.
     pub(super) retired: bool,
 }
@@ -109,7 +114,7 @@ pub(super) fn walk(
     let mut open = Open::default();
     for event in events {
         match &event.what {
-            What::Gap => open.gap = true,
+            What::Gap(row) => open.gap = open.gap.or(Some(row.clone())),
             What::LookedGood => {
                 open.looks.extend(event.record);
                 if let (Some(start), Some(point)) = (&open.start, event.point) {
@@ -129,7 +134,7 @@ pub(super) fn walk(
                         age: *age,
                         record: None,
                     });
-                    open.gap = false;
+                    open.gap = None;
                 }
             }
             What::Change(end) => {
@@ -154,7 +159,7 @@ pub(super) fn walk(
     let last = Event {
         date,
         point,
-        what: What::Gap,
+        what: What::LookedGood,
         record: None,
     };
     spans.push(open.close(machine, meters, spans.len() + 1, &last, None));
@@ -165,7 +170,7 @@ pub(super) fn walk(
 #[derive(Debug, Default)]
 struct Open {
     start: Option<Start>,
-    gap: bool,
+    gap: Option<RowRef>,
     last_good: Option<f64>,
     looks: Vec<usize>,
 }
@@ -180,7 +185,7 @@ impl Open {
                 record: event.record,
             }),
             // A change whose meter cannot be placed begins a life of unknown age.
-            gap: false,
+            gap: None,
             last_good: None,
             looks: Vec::new(),
         }
@@ -194,8 +199,12 @@ impl Open {
         event: &Event,
         end: Option<End>,
     ) -> Span {
+        let in_doubt = match (&self.start, event.point) {
+            (Some(start), Some(point)) => aged(meters, machine, start, &point).map(|a| a.best),
+            _ => None,
+        };
         let age = match (&self.start, event.point) {
-            _ if self.gap => Err(LeftOut::Gap),
+            _ if self.gap.is_some() => Err(LeftOut::Gap),
             (None, _) => Err(LeftOut::UnknownStart),
             (Some(_), None) => Err(LeftOut::NoMeter),
             (Some(start), Some(point)) => {
@@ -218,6 +227,8 @@ impl Open {
             age,
             last_good: self.last_good,
             looks: self.looks.clone(),
+            gap: self.gap.clone(),
+            in_doubt,
             retired: false,
         }
     }

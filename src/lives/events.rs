@@ -6,7 +6,9 @@ use jiff::civil::Date;
 
 use super::chain::{End, Event, What};
 use crate::meters::Meters;
-use crate::records::{ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, Verdict};
+use crate::records::{
+    ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, RowRef, Verdict,
+};
 
 /// Name of the chain of a part that is changed as a set.
 pub(super) const SET: &str = "set";
@@ -291,12 +293,16 @@ impl<'a> Sorting<'a> {
     fn gap_at(&mut self, index: usize) {
         let record = self.record(index);
         if record.verdict != Verdict::InspectedOk {
-            self.gap(record.position.as_deref(), Some(record.date));
+            self.gap(
+                record.position.as_deref(),
+                Some(record.date),
+                &record.rows[0],
+            );
         }
     }
 
     /// Marks a possible change in one chain, or in all where the position is not told.
-    fn gap(&mut self, position: Option<&str>, date: Option<Date>) {
+    fn gap(&mut self, position: Option<&str>, date: Option<Date>, row: &RowRef) {
         let told = position
             .filter(|p| self.chains.contains_key(*p))
             .map(str::to_owned);
@@ -305,7 +311,7 @@ impl<'a> Sorting<'a> {
                 continue;
             }
             if let Some(date) = date {
-                events.push(gap_on(date));
+                events.push(gap_on(date, row));
             } else {
                 // Not even the day is known: any part of the chain may hide it.
                 let days: BTreeSet<Date> = events
@@ -313,7 +319,7 @@ impl<'a> Sorting<'a> {
                     .map(|e| e.date)
                     .chain([Date::MIN, self.fleet.as_of])
                     .collect();
-                events.extend(days.into_iter().map(gap_on));
+                events.extend(days.into_iter().map(|date| gap_on(date, row)));
             }
         }
     }
@@ -344,10 +350,10 @@ impl<'a> Sorting<'a> {
                             .is_some_and(|now| hours < now.low)
                     });
                     if passed {
-                        self.gap(position.as_deref(), None);
+                        self.gap(position.as_deref(), None, &gap.row);
                     }
                 }
-                date => self.gap(position.as_deref(), date),
+                date => self.gap(position.as_deref(), date, &gap.row),
             }
         }
     }
@@ -473,11 +479,11 @@ fn same_change(first: &Event, second: &Event) -> bool {
         && (second.date - first.date).get_days() <= 7
 }
 
-fn gap_on(date: Date) -> Event {
+fn gap_on(date: Date, row: &RowRef) -> Event {
     Event {
         date,
         point: None,
-        what: What::Gap,
+        what: What::Gap(row.clone()),
         record: None,
     }
 }

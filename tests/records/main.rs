@@ -8,3 +8,4 @@ mod commands;
 mod exports;
 mod folder;
 mod rules;
+mod truth;
