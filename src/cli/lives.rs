@@ -87,7 +87,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
     } else {
         let mut out = report::text(&report::lives_by_part(&fleet, &lives));
         out.push('\n');
-        out.push_str(&report::text(&report::tables::lives_list(&lives.lives)));
+        out.push_str(&report::text(&report::lives_in_short(&lives.lives)));
         out
     };
     Ok(Reply {

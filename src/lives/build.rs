@@ -180,6 +180,10 @@ impl Building<'_> {
                 "life_across_a_gap",
                 "A row set aside may hide a change within this life, so the life is left out. Correct that row.",
             ),
+            LeftOut::HoursNotKnown => (
+                "hours_not_known",
+                "Without a reading at its start or end this life may have run no hours at all, so it tells nothing; give the reading.",
+            ),
             LeftOut::NoHours => (
                 "no_hours_between",
                 "Two changes without an hour between them give no life; correct one of the readings, or remove the row if the change was written down twice.",
@@ -247,8 +251,10 @@ impl Building<'_> {
         let single = pieces.iter().filter(|(_, count, _)| *count > 0).count() == 1;
         for (outcome, count, suffix) in pieces {
             let Some((low, high)) = bounds(outcome, span, &age, stint.entry) else {
-                if count > 0 && outcome != Outcome::Running {
-                    self.say_no_hours(part, stint);
+                if count > 0 && age.high > stint.entry {
+                    self.leave_out(part, stint, LeftOut::HoursNotKnown);
+                } else if count > 0 && outcome != Outcome::Running {
+                    self.leave_out(part, stint, LeftOut::NoHours);
                 }
                 return;
             };
@@ -281,10 +287,10 @@ impl Building<'_> {
         }
     }
 
-    fn say_no_hours(&mut self, part: &Part, stint: &Stint) {
-        let mut nothing = stint.clone();
-        nothing.span.age = Err(LeftOut::NoHours);
-        self.count_left_out(part, &nothing);
+    fn leave_out(&mut self, part: &Part, stint: &Stint, why: LeftOut) {
+        let mut left_out = stint.clone();
+        left_out.span.age = Err(why);
+        self.count_left_out(part, &left_out);
     }
 
     fn id(&mut self, part: &Part, stint: &Stint) -> String {

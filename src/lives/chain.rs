@@ -67,8 +67,10 @@ pub(super) enum LeftOut {
     UnknownStart,
     /// A row set aside may hide a change within it.
     Gap,
-    /// It ran no hours, or less than the bounds can tell.
+    /// It ran no hours.
     NoHours,
+    /// It may have run no hours, as far as the readings tell.
+    HoursNotKnown,
     /// Several positions were changed, and it is not told which were worn.
     NotTold,
     /// The meter at its end cannot be placed.

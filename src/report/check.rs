@@ -109,6 +109,35 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
     table
 }
 
+/// Lives one by one, a line each.
+pub fn lives_in_short(lives: &[Life]) -> Table {
+    let mut table = Table::new("lives", "Lives one by one")
+        .words("life", "Life")
+        .words("outcome", "Outcome")
+        .figures("hours", "Hours")
+        .figures("count", "×")
+        .figures("start", "In")
+        .figures("end", "Out, or seen to");
+    for life in lives {
+        let low = format::hours(life.low);
+        let hours = if life.low == life.high || life.high.is_infinite() {
+            low
+        } else {
+            format!("{low}–{}", format::hours(life.high))
+        };
+        table.push(vec![
+            Cell::text(&life.id),
+            Cell::text(life.outcome.word()),
+            Cell::text(hours),
+            Cell::count(life.count),
+            Cell::maybe(life.start, Cell::Date),
+            Cell::Date(life.end),
+        ]);
+    }
+    table.note("A range of hours: it wore out somewhere in between. --trace LIFE shows the rows behind one, -o FILE writes all.");
+    table
+}
+
 /// The whole check as text.
 pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
     let rows = lives.rows;

@@ -23,7 +23,7 @@ mod text;
 mod validation;
 
 pub use chart::Svg;
-pub use check::{ProblemGroup, check, lives_by_part, problem_groups};
+pub use check::{ProblemGroup, check, lives_by_part, lives_in_short, problem_groups};
 pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
 pub use json::json;
