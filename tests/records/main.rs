@@ -2,6 +2,7 @@
 //! derived by hand, and the commands `new`, `check` and `lives`.
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on should stop")]
+#![expect(clippy::panic, reason = "likewise, with words")]
 #![expect(clippy::format_push_string, reason = "short texts in tests")]
 
 mod commands;

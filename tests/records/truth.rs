@@ -140,6 +140,7 @@ const DIRT: [Dirt; 14] = [
 type Row = [String; 6];
 
 /// Ways of writing that must not matter.
+#[expect(clippy::struct_excessive_bools, reason = "independent ways of writing")]
 struct Habit {
     delimiter: char,
     day_first: bool,
@@ -208,7 +209,7 @@ fn dirty(random: &mut Xoshiro256PlusPlus, truth: &Truth, dirt: Dirt, habit: &Hab
         Dirt::Twice => rows.push(rows[hit].clone()),
         Dirt::NoDate => rows[hit][0] = "last week".into(),
         Dirt::WrongHours => {
-            rows[hit][4] = ["-5", "full", "99999999"][random.random_range(0..3)].into()
+            rows[hit][4] = ["-5", "full", "99999999"][random.random_range(0..3)].into();
         }
         Dirt::NoHours => rows[hit][4].clear(),
         Dirt::NoPosition => rows[hit][3].clear(),
