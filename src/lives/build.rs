@@ -1,6 +1,6 @@
 //! Records and meters → lives.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::Date;
 
@@ -10,7 +10,7 @@ use super::ids::Slugs;
 use super::stints::{self, Stint};
 use super::{Fitted, Life, Lives, Outcome};
 use crate::meters::{HoursBounds, Meters};
-use crate::records::{ChangedHow, Disposition, Fleet, Part, Problem, RowCounts, RowRef};
+use crate::records::{ChangedHow, Disposition, Fleet, Gap, Part, Problem, RowCounts, RowRef};
 
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
@@ -27,8 +27,19 @@ pub fn build(fleet: &Fleet) -> Lives {
 
 /// [`build`] with meters at hand.
 pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
+    let mut gaps: BTreeMap<(&str, &str), Vec<&Gap>> = BTreeMap::new();
+    let mut gaps_anywhere: BTreeMap<&str, Vec<&Gap>> = BTreeMap::new();
+    for gap in &fleet.gaps {
+        if gap.machine_told {
+            gaps.entry((&gap.part, &gap.machine)).or_default().push(gap);
+        } else {
+            gaps_anywhere.entry(&gap.part).or_default().push(gap);
+        }
+    }
     let mut building = Building {
         fleet,
+        gaps,
+        gaps_anywhere,
         meters,
         slugs: Slugs::default(),
         lives: Vec::new(),
@@ -73,6 +84,10 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
 
 struct Building<'a> {
     fleet: &'a Fleet,
+    /// Rows set aside while reading, by part and machine.
+    gaps: BTreeMap<(&'a str, &'a str), Vec<&'a Gap>>,
+    /// Those that name no machine, by part.
+    gaps_anywhere: BTreeMap<&'a str, Vec<&'a Gap>>,
     meters: &'a Meters,
     slugs: Slugs,
     lives: Vec<Life>,
@@ -82,15 +97,25 @@ struct Building<'a> {
     rows: RowCounts,
 }
 
-impl Building<'_> {
+impl<'a> Building<'a> {
     fn part_on_machine(
         &mut self,
-        part: &Part,
-        machine: &str,
+        part: &'a Part,
+        machine: &'a str,
         records: &[usize],
         stints: &mut Vec<Stint>,
     ) {
         let mut sorting = Sorting::new(self.fleet, self.meters, machine, part, records);
+        sorting.gaps = self
+            .gaps
+            .remove(&(part.name.as_str(), machine))
+            .unwrap_or_default();
+        sorting.gaps.extend(
+            self.gaps_anywhere
+                .get(part.name.as_str())
+                .into_iter()
+                .flatten(),
+        );
         sorting.run();
         for (record, _) in &sorting.set_aside {
             let merged = self.fleet.replacements[*record].rows.len() as u64 - 1;
@@ -321,16 +346,18 @@ impl Building<'_> {
 
     /// Ages now shown rest on the last reading; say so where that is long ago.
     fn note_old_readings(&mut self) {
+        let aged: BTreeSet<&str> = self
+            .fitted
+            .iter()
+            .filter(|f| f.age_hours.is_some())
+            .map(|f| f.machine.as_str())
+            .collect();
         for machine in &self.fleet.machines {
             let Some((day, _)) = self.meters.last_read(machine, self.fleet.as_of) else {
                 continue;
             };
             let days = days_between(day, self.fleet.as_of);
-            let fitted = self
-                .fitted
-                .iter()
-                .any(|f| f.machine == *machine && f.age_hours.is_some());
-            if days > READING_IS_OLD_DAYS && fitted {
+            if days > READING_IS_OLD_DAYS && aged.contains(machine.as_str()) {
                 let row = self
                     .meters
                     .readings(machine)

@@ -206,8 +206,8 @@ impl Open {
             _ => None,
         };
         let age = match (&self.start, event.point) {
-            _ if self.gap.is_some() => Err(LeftOut::Gap),
             (None, _) => Err(LeftOut::UnknownStart),
+            _ if self.gap.is_some() => Err(LeftOut::Gap),
             (Some(_), None) => Err(LeftOut::NoMeter),
             (Some(start), Some(point)) => {
                 aged(meters, machine, start, &point).ok_or(LeftOut::NoMeter)

@@ -24,6 +24,8 @@ pub(super) struct Sorting<'a> {
     pub(super) part: &'a Part,
     /// Places of its records in the fleet's replacements.
     pub(super) records: &'a [usize],
+    /// Rows set aside while reading that may be changes of this part on this machine.
+    pub(super) gaps: Vec<&'a Gap>,
     pub(super) chains: Chains,
     /// Records set aside here, with the reason.
     pub(super) set_aside: Vec<(usize, Problem)>,
@@ -49,6 +51,7 @@ impl<'a> Sorting<'a> {
             machine,
             part,
             records,
+            gaps: Vec::new(),
             chains: names.into_iter().map(|name| (name, Vec::new())).collect(),
             set_aside: Vec::new(),
             flagged: Vec::new(),
@@ -325,12 +328,7 @@ impl<'a> Sorting<'a> {
     }
 
     fn unread_gaps(&mut self) {
-        let (fleet, machine, part) = (self.fleet, self.machine, self.part);
-        for gap in fleet
-            .gaps
-            .iter()
-            .filter(|g| (!g.machine_told || g.machine == machine) && g.part == part.name)
-        {
+        for gap in self.gaps.clone() {
             if !gap.machine_told && !self.fits_meter(gap) {
                 continue;
             }
@@ -408,11 +406,7 @@ impl<'a> Sorting<'a> {
     }
 
     fn stated_ages(&mut self) {
-        let facts = self
-            .fleet
-            .machine_facts
-            .iter()
-            .find(|f| f.name == self.machine);
+        let facts = self.fleet.facts(self.machine);
         let mut ages: Vec<(Option<String>, Date, f64)> = Vec::new();
         if let Some(day) = facts.and_then(|f| f.new_on) {
             ages.push((None, day, 0.0));

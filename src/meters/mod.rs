@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use serde::Serialize;
 
-use crate::records::{Fleet, MachineFacts, MeterReset, Problem};
+use crate::records::{Fleet, MeterReset, Problem};
 
 use history::{Entry, History};
 pub use history::{MeterReading, Standing};
@@ -64,12 +64,16 @@ impl Meters {
                 replacement: None,
             });
         }
+        let mut resets: BTreeMap<&str, Vec<&MeterReset>> = BTreeMap::new();
+        for reset in &fleet.resets {
+            resets.entry(&reset.machine).or_default().push(reset);
+        }
         let mut meters = Self {
             points: vec![None; fleet.replacements.len()],
             ..Self::default()
         };
         for machine in &fleet.machines {
-            let facts = facts(fleet, machine);
+            let facts = fleet.facts(machine);
             let mut entries = entries.remove(machine.as_str()).unwrap_or_default();
             let unread: Vec<(usize, Date)> = entries
                 .iter()
@@ -95,11 +99,7 @@ impl Meters {
                     History::at_rate(rate)
                 }
                 _ => {
-                    let resets: Vec<&MeterReset> = fleet
-                        .resets
-                        .iter()
-                        .filter(|r| r.machine == *machine)
-                        .collect();
+                    let resets = resets.remove(machine.as_str()).unwrap_or_default();
                     History::of_readings(
                         entries,
                         &resets,
@@ -171,9 +171,4 @@ impl Meters {
     pub fn last_read(&self, machine: &str, date: Date) -> Option<(Date, MeterPoint)> {
         self.machines.get(machine)?.last_read(date)
     }
-}
-
-/// What `fleet.toml` states about a machine.
-fn facts<'a>(fleet: &'a Fleet, machine: &str) -> Option<&'a MachineFacts> {
-    fleet.machine_facts.iter().find(|f| f.name == machine)
 }

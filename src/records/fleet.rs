@@ -361,3 +361,14 @@ pub struct Fleet {
     /// What the program settled or matched by itself, to be shown to the user (column matches, date order, …).
     pub notes: Vec<String>,
 }
+
+impl Fleet {
+    /// What `fleet.toml` states about a machine.
+    pub fn facts(&self, machine: &str) -> Option<&MachineFacts> {
+        let at = self
+            .machine_facts
+            .binary_search_by(|f| f.name.as_str().cmp(machine))
+            .ok()?;
+        self.machine_facts.get(at)
+    }
+}
