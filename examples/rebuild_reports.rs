@@ -44,16 +44,17 @@ fn rebuild(root: &Path, into: &Path) -> Result<(), Failure> {
 }
 
 /// Copies the page and the tables. Charts are in the page, the spreadsheet and the JSON repeat the
-/// tables: what is committed stays small without them.
+/// tables: what is committed stays small without them. A screenshot beside the page is left there.
 fn keep(report: &Path, folder: &Path) -> Result<(), Failure> {
-    if folder.exists() {
-        std::fs::remove_dir_all(folder)?;
+    let tables = folder.join("tables");
+    if tables.exists() {
+        std::fs::remove_dir_all(&tables)?;
     }
-    std::fs::create_dir_all(folder.join("tables"))?;
+    std::fs::create_dir_all(&tables)?;
     std::fs::copy(report.join("index.html"), folder.join("index.html"))?;
     for entry in std::fs::read_dir(report.join("tables"))? {
         let entry = entry?;
-        std::fs::copy(entry.path(), folder.join("tables").join(entry.file_name()))?;
+        std::fs::copy(entry.path(), tables.join(entry.file_name()))?;
     }
     Ok(())
 }

@@ -397,7 +397,7 @@ pub(super) fn basis_short(basis: Basis) -> &'static str {
 
 /// Fits, a row a part.
 pub fn life_models(analysis: &Analysis) -> Table {
-    let mut table = Table::new("life_models", "Life of each part")
+    let mut table = Table::new("life_models", "What the lives say, part by part")
         .words("part", "Part")
         .figures("worn", "Worn lives")
         .figures("not_worn", "Not worn")

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use super::axis::{Scale, date_ticks, days, round_step, round_ticks};
+use super::axis::{Scale, date_ticks, days, round_step};
 use super::sketch::{Ink, Point, Side, Sketch, Words};
 use super::{Svg, WIDTH};
 use crate::report::format;
@@ -47,7 +47,9 @@ fn draw(course: &StockCourse) -> Sketch {
     let step = round_step((most - least) / 5.0).max(1.0);
     let (low, high) = ((least / step).floor() * step, (most / step).ceil() * step);
     let up = Scale::linear(low, high, FLOOR, TOP);
-    for value in round_ticks(low, high, 5) {
+    let ticks = ((high - low) / step).round() as i32;
+    // Parts come whole: ticks at multiples of a whole step.
+    for value in (0..=ticks).map(|i| low + f64::from(i) * step) {
         let y = up.at(value);
         sketch.line([(LEFT, y), (right, y)], Ink::GRID, 1.0);
         sketch.words_if_free(
@@ -100,7 +102,7 @@ fn draw(course: &StockCourse) -> Sketch {
             format::count(u64::from(*quantity)),
             if *advised { " ordered" } else { "" }
         );
-        sketch.words_if_free(Words::new(&label, (x + 8.0, TOP - 2.0), Side::Left));
+        sketch.words_if_free(Words::new(&label, (x + 8.0, TOP - 7.0), Side::Left));
     }
     let ends = [
         (last.middle, "even chances", Ink::BLUE),
