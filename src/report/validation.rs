@@ -6,6 +6,7 @@ use crate::validate::{CaseOutcome, Origin, Validation, ValueOutcome, Verdict};
 /// The sums by dataset, then value by value: the printed values and every miss, or all of them.
 pub fn validation(validation: &Validation, every_value: bool) -> Vec<Table> {
     let mut tables = vec![sums(validation)];
+    tables.extend(not_covered(validation));
     for case in &validation.cases {
         let shown: Vec<&ValueOutcome> = case
             .values
@@ -55,6 +56,25 @@ fn sums(validation: &Validation) -> Table {
         ));
     }
     table
+}
+
+/// Names what no recipe computes; nothing of it counts as agreeing.
+fn not_covered(validation: &Validation) -> Option<Table> {
+    let mut table = Table::new("validation-not-covered", "Not covered yet")
+        .words("case", "Example")
+        .words("values", "Values");
+    for case in &validation.cases {
+        let names: Vec<String> = case
+            .values
+            .iter()
+            .filter(|v| v.verdict == Verdict::NotCovered)
+            .map(|v| spaced(&v.expected.quantity))
+            .collect();
+        if !names.is_empty() {
+            table.push(vec![Cell::text(&case.id), Cell::text(names.join("; "))]);
+        }
+    }
+    (!table.rows.is_empty()).then_some(table)
 }
 
 fn counts(totals: crate::validate::Totals) -> [Cell; 4] {
