@@ -61,9 +61,11 @@ pub struct DoseResponse {
     pub slope: Coefficient,
     /// b₂, of x²; negative when there is a best tension.
     pub curvature: Coefficient,
-    /// Chance of so much dependence if there were none: the larger of the likelihood-ratio and the
-    /// clustered p-value.
+    /// Chance of so much dependence if there were none (clustered, Hotelling's form; by likelihood
+    /// ratio where there are too few machines).
     pub p_value: f64,
+    /// The same by likelihood ratio, every life taken as independent.
+    pub p_value_model_only: f64,
     /// Best deflection, where the curve has a top within the readings.
     pub optimum: Option<Optimum>,
     /// Curve from the least to the greatest reading.
@@ -166,8 +168,7 @@ pub(super) fn dose(
             }
         })
         .collect();
-    // Joint test of b₁ and b₂ by the model alone and clustered; the more cautious counts, since with
-    // few machines the clustered covariance is itself uncertain.
+    // Joint test of b₁ and b₂.
     let chi_square = |v11: f64, v12: f64, v22: f64| {
         (b1 * b1 * v22 - 2.0 * b1 * b2 * v12 + b2 * b2 * v11) / (v11 * v22 - v12 * v12)
     };
@@ -196,6 +197,7 @@ pub(super) fn dose(
         slope: r.coefficients[0].clone(),
         curvature: r.coefficients[1].clone(),
         p_value,
+        p_value_model_only: model_p,
         points,
         least_in: target * first.exp(),
         greatest_in: target * last.exp(),
