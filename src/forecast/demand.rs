@@ -7,6 +7,7 @@
 
 use rayon::prelude::*;
 
+use super::chain::Chain;
 use super::counts::{Counts, mix};
 use super::first_life::FirstLife;
 use super::refine::{Answer, Values, horizon, refine, value};
@@ -30,6 +31,33 @@ pub struct Group {
     pub windows: Vec<Hours>,
     /// What is fitted now, with the number of positions that are alike in it.
     pub positions: Vec<(FirstLife, u32)>,
+    /// Job starts at which a part is changed once it has reached an age; empty where every part runs
+    /// until it is worn.
+    pub starts: Vec<JobStart>,
+}
+
+impl Group {
+    fn is_planned(&self) -> bool {
+        self.starts.iter().any(|s| s.change_from.is_finite())
+    }
+}
+
+/// A job start as an occasion for a planned change.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct JobStart {
+    /// Hours from now.
+    pub at: f64,
+    /// A part of at least this age is changed; infinite for never.
+    pub change_from: f64,
+}
+
+/// What is counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Counting {
+    /// Every part used: planned changes at the starts of jobs within the window, and wear-outs.
+    Used,
+    /// Wear-outs in service only.
+    WearOuts,
 }
 
 /// Demand in each window.
@@ -81,6 +109,17 @@ pub fn demand(
     per_change: u32,
     accuracy: Accuracy,
 ) -> WindowDemand {
+    demand_of(nodes, groups, per_change, accuracy, Counting::Used)
+}
+
+/// The same, counting every part used or wear-outs only.
+pub fn demand_of(
+    nodes: &[WeibullNode],
+    groups: &[Group],
+    per_change: u32,
+    accuracy: Accuracy,
+    counting: Counting,
+) -> WindowDemand {
     let windows = groups.first().map_or(0, |g| g.windows.len());
     let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
@@ -92,12 +131,23 @@ pub fn demand(
         };
     }
     let totals = Totals { groups, windows };
+    let ask = |lattice: &Lattice<'_>, from: usize, group: &Group| {
+        if !group.is_planned() {
+            return at_least(lattice, from, group);
+        }
+        let chain = Chain::new(lattice, &group.windows, &group.starts);
+        group
+            .positions
+            .iter()
+            .map(|(first, _)| chain.at_least(lattice, *first, &group.windows, counting))
+            .collect()
+    };
     let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
         .par_iter()
         .map(|node| {
             let life = curve(node, per_change);
             let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
-            let (counts, error) = refine(life, groups, &at_least, &totals, within);
+            let (counts, error) = refine(life, groups, &ask, &totals, within);
             let counts = counts.iter().map(|c| c.in_sets_of(per_change)).collect();
             (node.weight, counts, error)
         })
@@ -239,6 +289,22 @@ pub fn both_enough(
         return (vec![1.0; limits.len()], 0.0);
     }
     let ask = |lattice: &Lattice<'_>, from: usize, group: &Group| -> Vec<Vec<Vec<f64>>> {
+        if group.is_planned() {
+            let chain = Chain::new(lattice, &group.windows, &group.starts);
+            let rows = |life: FirstLife| {
+                group
+                    .windows
+                    .iter()
+                    .zip(&limits)
+                    .flat_map(|(w, (first, _))| chain.joint(lattice, life, *w, *first))
+                    .collect()
+            };
+            return group
+                .positions
+                .iter()
+                .map(|(life, _)| rows(*life))
+                .collect();
+        }
         let windows: Vec<JointWindow> = group
             .windows
             .iter()
@@ -379,6 +445,7 @@ mod tests {
                 .map(|&(start, end)| Hours { start, end })
                 .collect(),
             positions: ages.iter().map(|&a| (FirstLife::Aged(a), 1)).collect(),
+            starts: Vec::new(),
         };
         demand(&fixed(shape, 1.0), &[group], 1, accuracy)
     }

@@ -1,5 +1,6 @@
 //! Model + ages + schedule → remaining life, chance in each job, demand distributions.
 
+mod chain;
 mod counts;
 mod demand;
 mod first_life;

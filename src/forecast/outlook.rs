@@ -298,6 +298,7 @@ impl Outlook {
                     groups.push(Group {
                         windows,
                         positions: Vec::new(),
+                        starts: Vec::new(),
                     });
                     groups.len() - 1
                 });
@@ -317,6 +318,7 @@ impl Outlook {
                     spans.len()
                 ],
                 positions: Vec::new(),
+                starts: Vec::new(),
             });
         }
         groups

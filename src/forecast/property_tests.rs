@@ -13,6 +13,7 @@ fn group(windows: &[(f64, f64)], firsts: &[FirstLife]) -> Group {
             .map(|&(start, end)| Hours { start, end })
             .collect(),
         positions: firsts.iter().map(|&f| (f, 1)).collect(),
+        starts: Vec::new(),
     }
 }
 
@@ -57,6 +58,90 @@ fn convolution_agrees_with_simulation() {
         let off = furthest(&computed, &simulated);
         assert!(off < 0.011, "sets of {per_change}: off by {off}");
     }
+}
+
+fn starts(at: &[f64], change_from: f64) -> Vec<JobStart> {
+    at.iter().map(|&at| JobStart { at, change_from }).collect()
+}
+
+/// Ages that no part reaches change nothing: the chain over cells agrees with the convolution.
+#[test]
+fn planned_changes_that_never_come_change_nothing() {
+    for shape in [0.8, 1.5, 3.0, 8.0] {
+        let nodes = spread(shape, 300.0, 0.1, 2);
+        let windows = [(0.0, 500.0), (0.0, 130.0), (130.0, 333.0), (333.0, 500.0)];
+        let firsts = [
+            FirstLife::Aged(0.0),
+            FirstLife::Aged(210.0),
+            FirstLife::Met { seen: 20.0 },
+        ];
+        let until_worn = group(&windows, &firsts);
+        let mut planned = until_worn.clone();
+        planned.starts = starts(&[0.0, 130.0, 333.0], 1e9);
+        let a = demand(&nodes, &[until_worn], 1, Accuracy::default());
+        let b = demand(&nodes, &[planned], 1, Accuracy::default());
+        for (x, y) in a.counts.iter().zip(&b.counts) {
+            let off = x.furthest_from(y);
+            assert!(
+                off <= a.error + b.error,
+                "shape {shape}: {off} {} {}",
+                a.error,
+                b.error
+            );
+        }
+    }
+}
+
+/// With planned changes at job starts, every way of counting agrees with simulated futures.
+#[test]
+fn planned_changes_agree_with_simulation() {
+    let nodes = spread(2.6, 260.0, 0.2, 5);
+    let windows = [
+        (0.0, 480.0),
+        (0.0, 100.0),
+        (100.0, 300.0),
+        (200.0, 410.0),
+        (300.0, 480.0),
+    ];
+    let mut planned = group(
+        &windows,
+        &[
+            FirstLife::Aged(0.0),
+            FirstLife::Aged(90.0),
+            FirstLife::Aged(170.0),
+            FirstLife::Met { seen: 0.0 },
+        ],
+    );
+    planned.starts = starts(&[0.0, 100.0, 300.0, 400.0], 120.0);
+    for per_change in [1, 2] {
+        let groups = [planned.clone()];
+        let computed = demand(&nodes, &groups, per_change, Accuracy::default());
+        let simulated = simulate(&nodes, &groups, per_change, 60_000, 5);
+        let off = furthest(&computed, &simulated);
+        assert!(off < 0.011, "sets of {per_change}: off by {off}");
+        assert!(computed.error < 1e-4);
+    }
+    // Two stocks both enough.
+    let mut pair = planned.clone();
+    pair.windows = vec![Hours {
+        start: 200.0,
+        end: 480.0,
+    }];
+    let (both, _) = both_enough(&nodes, &[pair], &[(4, 8)], 1, Accuracy::default());
+    let mut ends = planned;
+    ends.windows = vec![
+        Hours {
+            start: 0.0,
+            end: 200.0,
+        },
+        Hours {
+            start: 0.0,
+            end: 480.0,
+        },
+    ];
+    let simulated = simulate(&nodes, &[ends], 1, 60_000, 6);
+    let share = simulated.iter().filter(|n| n[0] <= 4 && n[1] <= 8).count() as f64 / 60_000.0;
+    assert!((both[0] - share).abs() < 0.011, "{} {share}", both[0]);
 }
 
 /// The same with a million futures for a handful of positions: the study behind the bound above.

@@ -52,7 +52,8 @@ pub(super) fn refine<A: Answer>(
     let lives = horizon / life.scale;
     let wanted = (2.0 * lives * life.shape.max(1.0)).ceil();
     let mut cells = 4 * (wanted.clamp(6.0, most_cells as f64 / 4.0)) as usize;
-    let mut finest = Finest::new(life, firsts(), horizon, cells);
+    let coarsest = 4.0 * horizon / cells as f64;
+    let mut finest = Finest::new(life, firsts(), horizon, cells, coarsest);
     let mut middle = on_lattice(&finest, 2);
     let mut before = answer.make(&extrapolate(&on_lattice(&finest, 4), &middle));
     loop {
@@ -63,7 +64,7 @@ pub(super) fn refine<A: Answer>(
             return (best, error);
         }
         cells *= 2;
-        finest = Finest::new(life, firsts(), horizon, cells);
+        finest = Finest::new(life, firsts(), horizon, cells, coarsest);
         middle = fine;
         before = best;
     }

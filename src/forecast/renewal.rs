@@ -51,6 +51,8 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 pub(super) struct Finest {
     life: WeibullCurve,
     step: f64,
+    /// Step of the coarsest lattice that was used.
+    coarsest: f64,
     /// `F` of a full life.
     full: Vec<f64>,
     /// `F₁` of each first life, in the caller's order.
@@ -63,12 +65,14 @@ impl Finest {
         firsts: impl Iterator<Item = FirstLife>,
         horizon: f64,
         cells: usize,
+        coarsest: f64,
     ) -> Self {
         let step = horizon / cells as f64;
         let at = |i: usize| i as f64 * step;
         Self {
             life,
             step,
+            coarsest,
             full: (0..=cells).map(|i| life.cdf(at(i))).collect(),
             first: firsts
                 .map(|first| (first, first.cdf_at(&life, step, cells)))
@@ -141,6 +145,26 @@ impl<'a> Lattice<'a> {
             renewals,
             negligible,
         }
+    }
+
+    pub(super) fn life(&self) -> &WeibullCurve {
+        &self.life
+    }
+
+    /// Cells for a stretch of hours on its own; twice as many on a lattice twice as fine.
+    pub(super) fn cells_in(&self, hours: f64) -> usize {
+        let coarsest = self.finest.coarsest;
+        let finer = (coarsest / self.step).round().max(1.0) as usize;
+        ((hours / coarsest - 1e-9).ceil().max(1.0) as usize) * finer
+    }
+
+    /// Most wear-outs that matter within so many hours of a new part.
+    pub(super) fn most_within(&self, hours: f64) -> usize {
+        let mut most = 1;
+        while most <= self.most() && self.sum_at(most, hours) > self.negligible {
+            most += 1;
+        }
+        most
     }
 
     /// Most wear-outs that matter for a part that starts at any age.
@@ -314,10 +338,7 @@ impl Window {
         let width = end - start;
         // `F^(n)(width)`: a new part at the very start of the window; an aged first part can add
         // one more.
-        let mut most = 1;
-        while most <= lattice.most() && lattice.sum_at(most, width) > lattice.negligible {
-            most += 1;
-        }
+        let most = lattice.most_within(width);
         let end = Boundary::new(lattice, end);
         let start = (start > 0.0).then(|| Boundary::new(lattice, start));
         let first = start.map_or(0, |s| s.index + usize::from(s.offset > 1e-9));

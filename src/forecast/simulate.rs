@@ -32,14 +32,41 @@ pub fn simulate(
                 let horizon = group.windows.iter().map(|w| w.end).fold(0.0, f64::max);
                 for (first, alike) in &group.positions {
                     for _ in 0..*alike {
-                        let mut at = draw_first(*first, &life, &mut random);
-                        while at <= horizon {
+                        let age = match first {
+                            FirstLife::Aged(age) => -age,
+                            // Of unknown age: never old enough for a planned change.
+                            FirstLife::Met { .. } => f64::INFINITY,
+                        };
+                        let mut new_at = age;
+                        let mut worn_at = draw_first(*first, &life, &mut random);
+                        let mut starts = group.starts.iter().peekable();
+                        loop {
+                            let planned = starts.peek().filter(|s| s.at <= worn_at).copied();
+                            let at = match planned {
+                                Some(start) => {
+                                    starts.next();
+                                    if start.at - new_at < start.change_from {
+                                        continue;
+                                    }
+                                    start.at
+                                }
+                                None => worn_at,
+                            };
+                            if at > horizon {
+                                break;
+                            }
                             for (count, window) in counts.iter_mut().zip(&group.windows) {
-                                if at > window.start && at <= window.end {
+                                let within = if planned.is_some() {
+                                    at >= window.start && at < window.end
+                                } else {
+                                    at > window.start && at <= window.end
+                                };
+                                if within {
                                     *count += per_change;
                                 }
                             }
-                            at += draw_life(&life, &mut random);
+                            new_at = at;
+                            worn_at = at + draw_life(&life, &mut random);
                         }
                     }
                 }

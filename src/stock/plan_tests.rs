@@ -162,6 +162,7 @@ fn simulated_shortage(outlook: &Outlook, checks: &[(Date, u32)]) -> f64 {
     let group = Group {
         windows,
         positions: vec![(ahead.places[0].first, 4)],
+        starts: Vec::new(),
     };
     let futures = simulate(&ahead.nodes, &[group], 1, 40_000, 11);
     let short = futures

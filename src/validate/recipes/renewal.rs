@@ -30,6 +30,7 @@ fn needed(shape: f64, ages: &[f64], hours: f64) -> Result<Counts, String> {
             end: hours,
         }],
         positions: ages.iter().map(|age| (FirstLife::Aged(*age), 1)).collect(),
+        starts: Vec::new(),
     };
     let found = demand(&surely(shape, 1.0), &[group], 1, FINE);
     let counts = found.counts.into_iter().next();
