@@ -23,6 +23,9 @@ pub(super) struct WhatIf {
     /// Multiply every job's hours by this.
     #[arg(long, value_name = "FACTOR")]
     hours_factor: Option<f64>,
+    /// Run every part until it is worn: no planned change, whatever it costs.
+    #[arg(long)]
+    run_until_worn: bool,
 }
 
 /// Reads the folder and runs the stages.
@@ -53,6 +56,7 @@ fn unusable(error: RecordsError) -> CliError {
 impl WhatIf {
     fn options(&self, fleet: &Fleet) -> Result<AnalysisOptions, CliError> {
         let mut options = AnalysisOptions::default();
+        options.forecast.run_until_worn = self.run_until_worn;
         if let Some(level) = self.service_level {
             if !(level > 0.0 && level < 1.0) {
                 return Err(CliError::Usage(format!(

@@ -294,6 +294,9 @@ impl<'a> Position<'a> {
 
 /// Moves a share of `from` to `to`.
 fn wear(from: &mut [f64], to: &mut [f64], share: f64) {
+    if share < 1e-12 {
+        return;
+    }
     for (from, to) in from.iter_mut().zip(to) {
         let moved = *from * share;
         *from -= moved;

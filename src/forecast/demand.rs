@@ -37,7 +37,8 @@ pub struct Group {
 }
 
 impl Group {
-    fn is_planned(&self) -> bool {
+    /// Whether any part may be changed ahead of time.
+    pub fn is_planned(&self) -> bool {
         self.starts.iter().any(|s| s.change_from.is_finite())
     }
 }
@@ -90,12 +91,23 @@ impl Default for Accuracy {
 }
 
 impl Accuracy {
+    /// With planned changes chances are exact to [`PLANNED_TOLERANCE`] at best: the chain costs more.
+    fn with(mut self, groups: &[Group]) -> Self {
+        if groups.iter().any(Group::is_planned) {
+            self.tolerance = self.tolerance.max(PLANNED_TOLERANCE);
+        }
+        self
+    }
+
     /// The share of the tolerance that one curve may use up: half is spread evenly over the curves,
     /// half by weight, so a curve of little weight may be less exact.
     fn allowed(&self, share: f64, weight: f64) -> f64 {
         self.tolerance * (share / weight).max(1.0) * 0.4
     }
 }
+
+/// See [`Accuracy::with`].
+const PLANNED_TOLERANCE: f64 = 1e-3;
 
 /// Curves whose weights together are below this share of the tolerance are left out, and the rest
 /// rescaled; it counts in the error.
@@ -121,6 +133,7 @@ pub fn demand_of(
     counting: Counting,
 ) -> WindowDemand {
     let windows = groups.first().map_or(0, |g| g.windows.len());
+    let accuracy = accuracy.with(groups);
     let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
     if horizon(groups) <= 0.0 {
@@ -277,6 +290,7 @@ pub fn both_enough(
     per_change: u32,
     accuracy: Accuracy,
 ) -> (Vec<f64>, f64) {
+    let accuracy = accuracy.with(groups);
     let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
     let size = per_change.max(1);

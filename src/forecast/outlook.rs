@@ -5,8 +5,12 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::demand::{Accuracy, Group, Hours, WindowDemand, both_enough, demand};
+use super::costs::Costs;
+use super::demand::{
+    Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand, demand_of,
+};
 use super::first_life::FirstLife;
+use super::policy::{StartCosts, WearTable};
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
 use super::types::NoForecast;
@@ -26,6 +30,8 @@ pub struct ForecastOptions {
     pub no_model: BTreeMap<String, String>,
     /// How exact the demand distributions must be.
     pub accuracy: Accuracy,
+    /// No part is changed ahead of time, whatever it costs.
+    pub run_until_worn: bool,
 }
 
 impl Default for ForecastOptions {
@@ -35,6 +41,7 @@ impl Default for ForecastOptions {
             skip_jobs: Vec::new(),
             no_model: BTreeMap::new(),
             accuracy: Accuracy::default(),
+            run_until_worn: false,
         }
     }
 }
@@ -71,6 +78,24 @@ pub struct PartOutlook {
     pub shape_interval: Option<(f64, f64)>,
     /// What the curves rest on.
     pub basis: Basis,
+    /// Costs of a change, where the catalogue has the prices.
+    pub costs: Option<Costs>,
+    /// Parts are changed ahead of time where that pays; else every part runs until worn.
+    pub planned: bool,
+    /// Costs at each start of each schedule's jobs, in the order of [`Outlook::schedules`]; empty
+    /// without prices.
+    pub starts: Vec<Vec<StartCosts>>,
+}
+
+impl PartOutlook {
+    /// Whether the part is shown to wear out with age: the 95 % interval of its shape lies above 1.
+    pub fn wears_out(&self) -> bool {
+        match (self.basis, self.shape_interval) {
+            (Basis::Fixed, _) => self.nodes.iter().all(|n| n.shape > 1.0),
+            (_, Some((low, _))) => low > 1.0,
+            (_, None) => false,
+        }
+    }
 }
 
 /// A window of days.
@@ -104,6 +129,7 @@ pub struct Outlook {
     /// What a reader must know.
     pub cautions: Vec<Caution>,
     accuracy: Accuracy,
+    run_until_worn: bool,
 }
 
 impl Outlook {
@@ -142,6 +168,7 @@ impl Outlook {
             no_forecast: Vec::new(),
             cautions: Vec::new(),
             accuracy: options.accuracy,
+            run_until_worn: options.run_until_worn,
         };
         if outlook.jobs.is_empty() {
             outlook.cautions.push(Caution::new(
@@ -243,7 +270,7 @@ impl Outlook {
         } else {
             weighed(&model.nodes, per_change, &uncounted)
         };
-        self.parts.push(PartOutlook {
+        let mut ahead = PartOutlook {
             part: index,
             name: part.name.clone(),
             nodes,
@@ -251,13 +278,69 @@ impl Outlook {
             places,
             shape_interval: model.shape_interval,
             basis: model.basis,
-        });
+            costs: Costs::of(part, per_change),
+            planned: false,
+            starts: Vec::new(),
+        };
+        self.set_policy(&mut ahead);
+        self.parts.push(ahead);
+    }
+
+    /// Settles at which ages the part is changed at job starts, from its costs.
+    fn set_policy(&self, ahead: &mut PartOutlook) {
+        let lengths = |schedule: &MachineSchedule| -> Vec<f64> {
+            schedule.runs.iter().map(|r| r.to - r.from).collect()
+        };
+        let longest = self.schedules.iter().flat_map(lengths).fold(0.0, f64::max);
+        let Some(costs) = ahead.costs.filter(|_| longest > 0.0) else {
+            return;
+        };
+        ahead.planned =
+            !self.run_until_worn && ahead.wears_out() && costs.in_service > costs.planned;
+        let oldest = ahead
+            .places
+            .iter()
+            .map(|p| p.age_hours.unwrap_or(0.0) + self.schedules[p.schedule].total())
+            .fold(0.0, f64::max);
+        let table = WearTable::new(&ahead.nodes, ahead.per_change, oldest + longest, longest);
+        // Machines on the same jobs share the work.
+        let mut done: Vec<(Vec<f64>, Vec<StartCosts>)> = Vec::new();
+        ahead.starts = self
+            .schedules
+            .iter()
+            .map(|schedule| {
+                let lengths = lengths(schedule);
+                if let Some((_, starts)) = done.iter().find(|(l, _)| *l == lengths) {
+                    return starts.clone();
+                }
+                let starts = table.starts(&lengths, costs, ahead.planned);
+                done.push((lengths, starts.clone()));
+                starts
+            })
+            .collect();
+        ahead.planned &= ahead
+            .starts
+            .iter()
+            .flatten()
+            .any(|s| s.change_from.is_finite());
     }
 
     /// Demand for one part kind in each window.
     pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
         let groups = self.groups(part, spans);
         demand(&part.nodes, &groups, part.per_change, self.accuracy)
+    }
+
+    /// Wear-outs in service only, without the parts changed ahead of time.
+    pub fn wear_outs(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        let groups = self.groups(part, spans);
+        demand_of(
+            &part.nodes,
+            &groups,
+            part.per_change,
+            self.accuracy,
+            Counting::WearOuts,
+        )
     }
 
     /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then
@@ -291,14 +374,27 @@ impl Outlook {
             if windows.iter().all(|w| w.end <= 0.0) {
                 continue;
             }
+            let starts = if part.planned {
+                schedule
+                    .runs
+                    .iter()
+                    .zip(&part.starts[place.schedule])
+                    .map(|(run, start)| JobStart {
+                        at: run.from,
+                        change_from: start.change_from,
+                    })
+                    .collect()
+            } else {
+                Vec::new()
+            };
             let at = groups
                 .iter()
-                .position(|g| g.windows == windows)
+                .position(|g| g.windows == windows && g.starts == starts)
                 .unwrap_or_else(|| {
                     groups.push(Group {
                         windows,
                         positions: Vec::new(),
-                        starts: Vec::new(),
+                        starts,
                     });
                     groups.len() - 1
                 });

@@ -25,7 +25,8 @@ pub(super) trait Answer {
 /// The answer for one curve, with a bound on the error of its probabilities.
 ///
 /// One curve is put on three lattices, each twice as fine as the one before. The error of a lattice
-/// falls as `h^p` with p = 2, or p = 1 + β for shapes below 1 (whose density is unbounded at 0).
+/// falls as `h^p` with p = 2; p = 1 is assumed for shapes below 1 (whose density is unbounded at 0)
+/// and with planned changes (where a stated age may fall anywhere in a cell).
 /// `R = (4 fine − coarse)/3` cancels the term in h²; two such values come from three lattices. What
 /// remains of the error in them falls at least as `h^p`, so the better one is off by at most
 /// `|R₂ − R₁| / (2^p − 1)`. Finer lattices follow until that is within `allowed`.
@@ -48,7 +49,8 @@ pub(super) fn refine<A: Answer>(
         });
         Values(by_group.collect())
     };
-    let order = 1.0 + life.shape.min(1.0);
+    let smooth = life.shape >= 1.0 && !groups.iter().any(Group::is_planned);
+    let order = if smooth { 2.0_f64 } else { 1.0 };
     let lives = horizon / life.scale;
     let wanted = (2.0 * lives * life.shape.max(1.0)).ceil();
     let mut cells = 4 * (wanted.clamp(6.0, most_cells as f64 / 4.0)) as usize;

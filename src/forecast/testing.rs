@@ -114,7 +114,7 @@ pub(crate) fn model(part: &str, nodes: Vec<WeibullNode>) -> LifeModel {
         basis: Basis::Records,
         nodes,
         lives: LifeCounts::default(),
-        shape_interval: Some((1.1, 4.0)),
+        shape_interval: Some((0.9, 4.0)),
         cautions: Vec::new(),
     }
 }

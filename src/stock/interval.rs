@@ -1,7 +1,6 @@
 //! The best planned interval: age replacement (Barlow & Hunter, Operations Research 8, 1960).
 
-use super::costs::Costs;
-use crate::forecast::WeibullCurve;
+use crate::forecast::{Costs, WeibullCurve};
 use crate::models::WeibullNode;
 
 /// Long-run cost per operating hour of changing at age τ or when worn, whichever comes first,

@@ -1,15 +1,13 @@
 //! Demand + lead times + stock → orders, kits and change-before-job decisions.
 
-mod costs;
 mod course;
-mod decision;
 mod interval;
 mod kits;
 mod plan;
 mod shortage;
 mod types;
 
-pub use costs::*;
+pub use crate::forecast::Costs;
 pub use course::*;
 pub use interval::*;
 pub use kits::*;

@@ -2,14 +2,15 @@
 
 use jiff::civil::Date;
 
-use super::costs::Costs;
-use super::decision::choices;
-use super::interval::{BestInterval, best_interval, curves, expected_cost_per_hour};
+use super::interval::{best_interval, curves, expected_cost_per_hour};
 use super::kits::{KitPart, cheapest_kit};
 use super::shortage::{Supply, shortage_bounds, shortage_by, shortages};
 use super::types::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
-use crate::forecast::{Counts, FirstLife, Forecast, Outlook, PartOutlook, without_negligible};
-use crate::models::{Basis, Caution, CautionCode};
+use crate::forecast::{
+    Counts, FirstLife, Forecast, Outlook, PartOutlook, Span, StartCosts, chance_within,
+    without_negligible,
+};
+use crate::models::{Caution, CautionCode};
 use crate::records::{Fleet, Part};
 
 /// What is asked of a stock plan.
@@ -59,10 +60,14 @@ pub fn plan(
             options,
             &mut cautions,
         ));
+        if ahead.planned {
+            // Planned changes are done in the workshop before the job: its kit is for the rest.
+            let spans: Vec<Span> = (0..outlook.jobs.len()).map(Span::Job).collect();
+            counts = outlook.wear_outs(ahead, &spans).counts;
+        }
         in_jobs.push(counts);
-        let (interval, best) = planned_interval(ahead, part);
-        planned_intervals.push(interval);
-        changes.extend(change_decisions(outlook, ahead, part, best));
+        planned_intervals.push(planned_interval(ahead, part));
+        changes.extend(change_decisions(outlook, ahead, part));
     }
     let place = |c: &ChangeDecision| outlook.jobs.iter().position(|j| j.name == c.job);
     changes.sort_by(|a, b| {
@@ -349,31 +354,24 @@ fn kits(
     lines
 }
 
-fn planned_interval(ahead: &PartOutlook, part: &Part) -> (PlannedInterval, Option<BestInterval>) {
-    let nothing = |note: &str, run_on: Option<f64>| {
-        let interval = PlannedInterval {
-            part: part.name.clone(),
-            hours: None,
-            cost_per_hour: None,
-            cost_per_hour_run_on: run_on,
-            note: note.to_owned(),
-        };
-        (interval, None)
+fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInterval {
+    let nothing = |note: &str, run_on: Option<f64>| PlannedInterval {
+        part: part.name.clone(),
+        hours: None,
+        cost_per_hour: None,
+        cost_per_hour_run_on: run_on,
+        note: note.to_owned(),
     };
-    let Some(costs) = Costs::of(part, ahead.per_change) else {
+    let Some(costs) = ahead.costs else {
         return nothing(
             "no interval without unit_cost and unplanned_stop in the catalogue",
             None,
         );
     };
-    let curves = curves(&ahead.nodes, ahead.per_change);
+    let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
+    let curves = curves(&nodes, ahead.per_change);
     let run_on = Some(expected_cost_per_hour(&curves, costs, None)).filter(|c| c.is_finite());
-    let wears_out = match (ahead.basis, ahead.shape_interval) {
-        (Basis::Fixed, _) => ahead.nodes.iter().all(|n| n.shape > 1.0),
-        (_, Some((low, _))) => low > 1.0,
-        (_, None) => false,
-    };
-    if !wears_out {
+    if !ahead.wears_out() {
         return nothing(
             "planned change does not pay as far as the records tell: a used part may be no more \
              likely to wear out than a new one (the interval of the shape reaches 1 or below)",
@@ -391,58 +389,62 @@ fn planned_interval(ahead: &PartOutlook, part: &Part) -> (PlannedInterval, Optio
             "planned change does not pay: at no interval does it cost less than running on until worn",
             run_on,
         ),
-        Some(best) => (
-            PlannedInterval {
-                part: part.name.clone(),
-                hours: Some(best.hours),
-                cost_per_hour: Some(best.cost_per_hour),
-                cost_per_hour_run_on: run_on,
-                note: "least expected cost per operating hour, averaged over what the records \
-                       leave uncertain; a change at this age or when worn, whichever comes first"
-                    .to_owned(),
-            },
-            Some(best),
-        ),
+        Some(best) => PlannedInterval {
+            part: part.name.clone(),
+            hours: Some(best.hours),
+            cost_per_hour: Some(best.cost_per_hour),
+            cost_per_hour_run_on: run_on,
+            note: "least expected cost per operating hour if it could be changed at any hour, \
+                   averaged over what the records leave uncertain; at this age or when worn, \
+                   whichever comes first"
+                .to_owned(),
+        },
     }
 }
 
-fn change_decisions(
-    outlook: &Outlook,
-    ahead: &PartOutlook,
-    part: &Part,
-    best: Option<BestInterval>,
-) -> Vec<ChangeDecision> {
-    let costs = Costs::of(part, ahead.per_change);
+/// Each place through its jobs in order. A part that is changed before a job starts that job new, and
+/// later decisions follow from there; wear-outs in between are left out (what is in then is younger).
+fn change_decisions(outlook: &Outlook, ahead: &PartOutlook, part: &Part) -> Vec<ChangeDecision> {
     let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
-    let curves = curves(&nodes, ahead.per_change);
     let mut decisions = Vec::new();
     for place in &ahead.places {
-        let FirstLife::Aged(age) = place.first else {
+        let FirstLife::Aged(age_now) = place.first else {
             continue;
         };
-        let runs = &outlook.schedules[place.schedule].runs;
-        let hours: Vec<(f64, f64)> = runs.iter().map(|r| (r.from, r.to)).collect();
-        let all = choices(&curves, place.first, &hours, costs, best);
-        for (run, choice) in runs.iter().zip(all) {
-            let change = match choice.costs {
-                Some((changed, left)) => changed < left,
-                None => choice.worn_in_job > 0.5,
+        let within = |first, hours| chance_within(&nodes, ahead.per_change, first, hours);
+        // The part that is in when a job starts: its first life, and when that began.
+        let (mut first, mut since) = (place.first, 0.0);
+        for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
+            let new_from = if since > 0.0 || first != place.first {
+                run.from - since
+            } else {
+                age_now + run.from
             };
+            let costs = ahead.starts.get(place.schedule).map(|s| &s[j]);
+            let change = ahead.planned && costs.is_some_and(|costs| new_from >= costs.change_from);
+            let (before, after) = (
+                within(first, run.from - since),
+                within(first, run.to - since),
+            );
+            let good = (1.0 - before).max(1e-300);
             decisions.push(ChangeDecision {
                 job: outlook.jobs[run.job].name.clone(),
                 machine: place.machine.clone(),
                 part: part.name.clone(),
                 position: place.position.clone(),
-                age_hours: age + run.from,
+                age_hours: new_from,
                 advice: if change {
                     Advice::Change
                 } else {
                     Advice::RunOn
                 },
-                probability_worn_out: choice.worn_in_job,
-                expected_cost_if_changed: choice.costs.map(|c| c.0).filter(|c| c.is_finite()),
-                expected_cost_if_left: choice.costs.map(|c| c.1).filter(|c| c.is_finite()),
+                probability_worn_out: ((after - before) / good).clamp(0.0, 1.0),
+                expected_cost_if_changed: costs.map(StartCosts::if_changed),
+                expected_cost_if_left: costs.map(|c| c.if_left(new_from)),
             });
+            if change {
+                (first, since) = (FirstLife::Aged(0.0), run.from);
+            }
         }
     }
     decisions

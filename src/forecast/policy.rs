@@ -1,0 +1,226 @@
+//! When a part is changed ahead of time: at a job start, once it has reached the age from which that
+//! costs less than leaving it in.
+//!
+//! Backwards over the jobs of a machine, with `V_{j+1}(a)` the expected cost from the next job start on
+//! for a part of age a, a part left in for job j of w hours costs
+//! `C_j(a) = Σ_k p_k(a) [c_f + D_j(w − u_k)] + (1 − Σ_k p_k(a)) V_{j+1}(a + w)`: it wears out around
+//! `u_k` and its successor, new with r hours of the job left, costs `D_j(r)` from there on (the same sum
+//! from age 0 over r hours), or it lives. Changing first costs `c_p + C_j(0)`. `V_j` is the cost of the
+//! one that is chosen (finite-horizon dynamic programming; the ingredients as in age replacement,
+//! Barlow & Hunter 1960). The chances `p_k(a) = Σᵢ wᵢ [Rᵢ(a+u_{k−1}) − Rᵢ(a+u_k)] / Rᵢ(a)` are the
+//! predictive ones of a fitted part of that age. The schedule is taken to go on with a few more jobs of
+//! average length, so that the last ones do not look like the end of the world.
+//!
+//! A change must save at least [`LEAST_SAVING`] of what it costs: gains within the noise of the
+//! records are not worth a part.
+
+use super::costs::Costs;
+use super::demand::without_negligible;
+use super::remaining::curve;
+use crate::models::WeibullNode;
+
+/// Share of the planned cost that a change must save.
+pub const LEAST_SAVING: f64 = 0.05;
+
+/// Jobs of average length that are taken to follow the schedule.
+const FURTHER_JOBS: usize = 6;
+
+/// Steps of age in the longest job.
+const STEPS: f64 = 20.0;
+
+/// Most ages looked at; older parts count as that old.
+const MOST_AGES: usize = 1200;
+
+/// Costs at one job start, from there to the end of the schedule and the jobs taken to follow it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StartCosts {
+    /// A part of at least this age is changed; infinite for never.
+    pub change_from: f64,
+    /// Cost of leaving a part in, by age in steps.
+    left: Vec<f64>,
+    step: f64,
+    planned: f64,
+}
+
+impl StartCosts {
+    /// Expected cost of leaving a part of this age in.
+    pub fn if_left(&self, age: f64) -> f64 {
+        at(&self.left, age / self.step)
+    }
+
+    /// Expected cost of changing it first.
+    pub fn if_changed(&self) -> f64 {
+        self.planned + at(&self.left, 0.0)
+    }
+}
+
+/// Linear interpolation, level beyond the end.
+fn at(values: &[f64], index: f64) -> f64 {
+    let last = values.len().saturating_sub(1);
+    let k = (index.max(0.0) as usize).min(last);
+    let next = (k + 1).min(last);
+    values[k] + (values[next] - values[k]) * (index - k as f64).clamp(0.0, 1.0)
+}
+
+/// Chances of wearing out by age and step, for one part kind.
+#[derive(Debug, Clone)]
+pub struct WearTable {
+    step: f64,
+    /// `p_k(a)` for a = i·step, k = 0, 1, … over the longest job.
+    worn: Vec<Vec<f64>>,
+}
+
+impl WearTable {
+    /// For ages up to `oldest` and jobs up to `longest` hours (above 0).
+    pub fn new(nodes: &[WeibullNode], per_change: u32, oldest: f64, longest: f64) -> Self {
+        let (nodes, _) = without_negligible(nodes, 1e-4);
+        let step = longest / STEPS;
+        let ages = ((oldest / step).ceil() as usize + 1).min(MOST_AGES);
+        let steps = STEPS as usize;
+        let mut worn = vec![vec![0.0; steps]; ages];
+        for node in &nodes {
+            let life = curve(node, per_change);
+            let hazard: Vec<f64> = (0..ages + steps)
+                .map(|i| life.cumulative_hazard(i as f64 * step))
+                .collect();
+            for (i, worn) in worn.iter_mut().enumerate() {
+                let mut good = 1.0;
+                for (k, p) in worn.iter_mut().enumerate() {
+                    let then = (hazard[i] - hazard[i + k + 1]).min(0.0).exp();
+                    *p += node.weight * (good - then);
+                    good = then;
+                }
+            }
+        }
+        Self { step, worn }
+    }
+
+    /// Costs at each start of a machine's jobs, given their lengths; planned changes only where
+    /// `may_change`.
+    pub fn starts(&self, lengths: &[f64], costs: Costs, may_change: bool) -> Vec<StartCosts> {
+        if lengths.is_empty() {
+            return Vec::new();
+        }
+        let mean = lengths.iter().sum::<f64>() / lengths.len() as f64;
+        let mut value = vec![0.0; self.worn.len()];
+        let mut starts = Vec::new();
+        let all = lengths
+            .iter()
+            .copied()
+            .chain(std::iter::repeat_n(mean, FURTHER_JOBS));
+        let all: Vec<f64> = all.collect();
+        for (number, &length) in all.iter().enumerate().rev() {
+            let left = self.left(length, costs, &value);
+            let changed = costs.planned + left[0];
+            let limit = changed + LEAST_SAVING * costs.planned;
+            let oldest = left.iter().position(|c| *c > limit);
+            let change_from = match oldest {
+                Some(i) if may_change && i > 0 => {
+                    let rise = left[i] - left[i - 1];
+                    (i as f64 - (left[i] - limit) / rise) * self.step
+                }
+                _ => f64::INFINITY,
+            };
+            value.clone_from(&left);
+            if let Some(i) = oldest.filter(|_| may_change) {
+                value[i..].fill(changed);
+            }
+            if number < lengths.len() {
+                starts.push(StartCosts {
+                    change_from,
+                    left,
+                    step: self.step,
+                    planned: costs.planned,
+                });
+            }
+        }
+        starts.reverse();
+        starts
+    }
+
+    /// `C_j(a)` at every age.
+    fn left(&self, length: f64, costs: Costs, next: &[f64]) -> Vec<f64> {
+        let steps = length / self.step;
+        let whole = (steps + 1e-9).floor() as usize;
+        let part = (steps - whole as f64).max(0.0);
+        // D over r = i·step.
+        let mut new = vec![at(next, 0.0)];
+        let fresh = &self.worn[0];
+        for i in 1..=whole + 1 {
+            let mut sum = 0.0;
+            let mut good = 1.0;
+            for k in 0..i.min(fresh.len()) {
+                let later = if k == 0 {
+                    0.5 * new[i - 1]
+                } else {
+                    0.5 * (new[i - k] + new[i - k - 1])
+                };
+                sum += fresh[k] * (costs.in_service + later);
+                good -= fresh[k];
+            }
+            sum += good * at(next, i as f64);
+            new.push(sum / (1.0 - 0.5 * fresh[0]));
+        }
+        self.worn
+            .iter()
+            .enumerate()
+            .map(|(i, worn)| {
+                let mut sum = 0.0;
+                let mut good = 1.0;
+                for (k, &p) in worn.iter().enumerate().take(whole) {
+                    sum += p * (costs.in_service + at(&new, steps - k as f64 - 0.5));
+                    good -= p;
+                }
+                if let Some(&p) = worn.get(whole).filter(|_| part > 1e-9) {
+                    sum += part * p * (costs.in_service + at(&new, 0.5 * part));
+                    good -= part * p;
+                }
+                sum + good * at(next, i as f64 + steps)
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table(shape: f64) -> WearTable {
+        let nodes = [WeibullNode {
+            shape,
+            scale: 300.0,
+            weight: 1.0,
+        }];
+        WearTable::new(&nodes, 1, 1500.0, 100.0)
+    }
+
+    const COSTS: Costs = Costs {
+        planned: 100.0,
+        in_service: 1300.0,
+    };
+
+    /// Exponential lives: leaving a part in costs the same at any age, `c_f` times the expected
+    /// wear-outs, and no change ever pays.
+    #[test]
+    fn without_wear_out_nothing_is_changed() {
+        let starts = table(1.0).starts(&[100.0, 60.0], COSTS, true);
+        let expected = 1300.0 * (100.0 + 60.0 + 6.0 * 80.0) / 300.0;
+        for age in [0.0, 130.0, 700.0] {
+            let left = starts[0].if_left(age);
+            assert!((left / expected - 1.0).abs() < 2e-3, "{left} {expected}");
+        }
+        assert!(starts.iter().all(|s| s.change_from.is_infinite()));
+    }
+
+    /// Wear-out that is all but certain by 300 h: a part is changed at the last start from which it
+    /// would not last the job, and not before.
+    #[test]
+    fn sharp_wear_out_is_met_at_the_last_start() {
+        let starts = table(30.0).starts(&[100.0, 100.0], COSTS, true);
+        let from = starts[0].change_from;
+        assert!((140.0..200.0).contains(&from), "{from}");
+        let run_on = table(30.0).starts(&[100.0, 100.0], COSTS, false);
+        assert!(run_on[0].change_from.is_infinite());
+        assert!(run_on[0].if_left(150.0) > starts[0].if_left(150.0));
+    }
+}
