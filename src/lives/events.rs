@@ -6,6 +6,7 @@ use jiff::civil::Date;
 
 use super::chain::{End, Event, What};
 use crate::meters::Meters;
+use crate::records::positions;
 use crate::records::{
     ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, RowRef, Verdict,
 };
@@ -109,10 +110,11 @@ impl<'a> Sorting<'a> {
             self.change(index, &self.part.positions[0].clone(), end_of(record));
             return;
         }
+        let names = &self.part.positions;
         let all = record.quantity == Some(self.part.per_machine)
             && record.verdict != Verdict::InspectedOk;
         match told {
-            Some(position) if self.part.positions.iter().any(|p| p == position) => {
+            Some(position) if names.iter().any(|p| p == position) => {
                 if record.quantity.is_some_and(|q| q > 1) {
                     self.leave_out(
                         index,
@@ -125,44 +127,56 @@ impl<'a> Sorting<'a> {
                     self.change(index, position, end_of(record));
                 }
             }
-            Some(_) => {
-                let allowed = self.part.positions.join(", ");
-                self.leave_out(
-                    index,
-                    "unknown_position",
-                    "position",
-                    &allowed,
-                    "Correct the position, or list the part's positions in fleet.toml.",
-                );
-            }
-            None if all => {
-                let end = match (record.verdict, record.worn_count) {
-                    (_, Some(0)) | (Verdict::Unworn, None) => End::Unworn,
-                    (_, Some(k)) if k == self.part.per_machine => end_of(record),
-                    (Verdict::Unknown, None) => End::Unknown,
-                    _ => End::NotTold,
-                };
-                if end == End::NotTold {
-                    self.flag(
+            Some(told) if positions::is_all(told) => self.several(index, names),
+            Some(told) => {
+                let listed: Vec<&String> = positions::listed(told)
+                    .filter_map(|piece| names.iter().find(|name| name.eq_ignore_ascii_case(piece)))
+                    .collect();
+                let distinct: BTreeSet<&String> = listed.iter().copied().collect();
+                if listed.len() > 1 && distinct.len() == positions::listed(told).count() {
+                    self.several(index, distinct);
+                } else {
+                    self.leave_out(
                         index,
-                        "which_worn_not_told",
-                        "All positions were changed, and the row does not tell which were worn: these lives are left out. Give each position its own row.",
+                        "unknown_position",
+                        "position",
+                        &names.join(", "),
+                        "Correct the position, or list the part's positions in fleet.toml.",
                     );
                 }
-                for position in self.part.positions.clone() {
-                    self.change(index, &position, end);
-                }
             }
+            None if all => self.several(index, names),
             None => {
-                let allowed = self.part.positions.join(", ");
                 self.leave_out(
                     index,
                     "position_not_told",
                     "position",
-                    &allowed,
+                    &names.join(", "),
                     "A machine has several of this part, so the row must tell which one; positions are not guessed.",
                 );
             }
+        }
+    }
+
+    /// One row for several positions, each of its own age: only all worn or none tells each one's end.
+    fn several<'n>(&mut self, index: usize, names: impl IntoIterator<Item = &'n String>) {
+        let record = self.record(index);
+        let names: Vec<&String> = names.into_iter().collect();
+        let end = match (record.verdict, record.worn_count) {
+            (_, Some(0)) | (Verdict::Unworn | Verdict::InspectedOk, None) => End::Unworn,
+            (_, Some(k)) if k as usize == names.len() => end_of(record),
+            (Verdict::Unknown, None) => End::Unknown,
+            _ => End::NotTold,
+        };
+        if end == End::NotTold {
+            self.flag(
+                index,
+                "which_worn_not_told",
+                "Several positions were changed, and the row does not tell which were worn: these lives are left out. Give each position its own row.",
+            );
+        }
+        for name in names {
+            self.change(index, name, end);
         }
     }
 

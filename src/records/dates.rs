@@ -395,4 +395,30 @@ mod tests {
         assert_eq!(reader.read("03.04.2025 12:00"), Some(date(2025, 4, 3)));
         assert_eq!(reader.read("2025-04-03"), None);
     }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_breaks_the_reader(text in "\\PC{0,40}", number in "[0-9./ :TZ-]{0,20}") {
+            for text in [text.as_str(), number.as_str()] {
+                let _ = both_readings(text);
+                for reader in [DateReader::Settled(Some(DayMonth::MonthFirst)), DateReader::Format("%d.%m.%y".into())] {
+                    let _ = reader.read(text);
+                }
+            }
+        }
+
+        #[test]
+        fn a_day_written_by_any_habit_is_read_back(year in 1970_i16..2070, month in 1_i8..13, day in 1_i8..29) {
+            let written = date(year, month, day);
+            let reader = DateReader::Settled(Some(DayMonth::DayFirst));
+            for text in [
+                written.to_string(),
+                format!("{day}.{month}.{year}"),
+                format!("{day:02}/{month:02}/{:02}", year % 100),
+                format!("{year}{month:02}{day:02}"),
+            ] {
+                proptest::prop_assert_eq!(reader.read(&text), Some(written));
+            }
+        }
+    }
 }

@@ -364,4 +364,30 @@ mod tests {
             assert!(message.contains(said), "{message}");
         }
     }
+
+    proptest::proptest! {
+        #[test]
+        fn cells_written_with_quotes_are_read_back(cells in proptest::collection::vec("[a-z,;\"\n é]{1,12}", 2..5)) {
+            let row: Vec<String> = cells.iter().map(|c| format!("\"{}\"", c.replace('"', "\"\""))).collect();
+            let text = format!("a,b\n{}\n", row.join(","));
+            let mut rows = Rows::default();
+            tokenize(&text, b',', usize::MAX, &mut rows, |_| ()).unwrap();
+            let table = TextTable::new("x", None, text, rows);
+            if table.len() == 2 {
+                for (column, cell) in cells.iter().enumerate() {
+                    proptest::prop_assert_eq!(table.cell(1, column), cell.trim());
+                }
+            } else {
+                proptest::prop_assert!(cells.iter().all(|c| c.trim().is_empty()));
+            }
+        }
+
+        #[test]
+        fn no_bytes_break_the_reader(bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..200)) {
+            if let Ok((text, _)) = decode(&bytes, "x") {
+                let delimiter = sniff(&text);
+                let _ = tokenize(&text, delimiter, usize::MAX, &mut Rows::default(), |_| ());
+            }
+        }
+    }
 }

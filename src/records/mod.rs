@@ -15,7 +15,7 @@ mod names;
 mod numbers;
 mod opened;
 pub(crate) mod parquet;
-mod positions;
+pub(crate) mod positions;
 mod problem;
 mod propose;
 mod raw;

@@ -237,4 +237,23 @@ mod tests {
         }
         assert_eq!(DecimalMark::Comma.read("1.5"), None);
     }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_breaks_the_reader(text in "\\PC{0,40}", number in "[0-9.,' h-]{0,20}") {
+            for text in [text.as_str(), number.as_str()] {
+                let _ = DecimalMark::settle([text]);
+                for mark in [DecimalMark::Dot, DecimalMark::Comma] {
+                    proptest::prop_assert!(mark.read(text).is_none_or(f64::is_finite));
+                }
+            }
+        }
+
+        #[test]
+        fn a_number_written_with_either_mark_is_read_back(value in 0_u32..10_000_000, cents in 0_u32..100) {
+            let exact: f64 = format!("{value}.{cents:02}").parse().unwrap();
+            proptest::prop_assert_eq!(DecimalMark::Dot.read(&format!("{value}.{cents:02}")), Some(exact));
+            proptest::prop_assert_eq!(DecimalMark::Comma.read(&format!("{value},{cents:02}")), Some(exact));
+        }
+    }
 }

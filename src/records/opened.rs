@@ -60,6 +60,16 @@ impl Opened {
         notes: &mut Vec<String>,
     ) -> Result<DateColumn, RecordsError> {
         if let Some(format) = &self.source.dates {
+            let sample = jiff::civil::date(2026, 3, 31);
+            let read_back = jiff::fmt::strtime::format(format, sample)
+                .and_then(|text| jiff::fmt::strtime::parse(format, text))
+                .and_then(|parsed| parsed.to_date());
+            if read_back.ok() != Some(sample) {
+                return Err(self.refuse(format!(
+                    "dates = {} does not tell a day, a month and a year of four digits; allowed is a format like \"%d.%m.%Y\"",
+                    quoted(format)
+                )));
+            }
             return Ok(DateColumn::new(DateReader::Format(format.clone())));
         }
         let Some(column) = self.columns.get(key) else {

@@ -55,8 +55,10 @@ fn from_records(part: &Part, replacements: &[Replacement], notes: &mut Vec<Strin
     }
     let mut found: BTreeMap<String, &str> = BTreeMap::new();
     for record in replacements.iter().filter(|r| r.part == part.name) {
-        if let Some(position) = &record.position {
-            found.entry(plain(position)).or_insert(position);
+        for position in record.position.iter().flat_map(|told| listed(told)) {
+            if !is_all(position) {
+                found.entry(plain(position)).or_insert(position);
+            }
         }
     }
     if found.keys().all(|name| numbered.contains(name)) || found.len() > count {
@@ -74,4 +76,18 @@ fn from_records(part: &Part, replacements: &[Replacement], notes: &mut Vec<Strin
         }
     }
     names
+}
+
+/// Positions told together: "front; rear", "1+2".
+pub(crate) fn listed(told: &str) -> impl Iterator<Item = &str> {
+    told.split([';', '+', '&', ','])
+        .map(str::trim)
+        .filter(|p| !p.is_empty())
+}
+
+/// Words for all positions of a machine.
+pub(crate) fn is_all(told: &str) -> bool {
+    ["all", "both", "set", "complete"]
+        .iter()
+        .any(|word| told.eq_ignore_ascii_case(word))
 }

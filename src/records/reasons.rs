@@ -166,4 +166,15 @@ mod tests {
         assert_eq!(reasons.verdict("  "), Verdict::Worn);
         assert_eq!(reasons.verdict("worn out"), Verdict::Unknown);
     }
+
+    proptest::proptest! {
+        #[test]
+        fn a_text_matches_itself_with_any_piece_starred(text in "[a-z ]{0,20}", from in 0_usize..20, to in 0_usize..20) {
+            let text: Vec<char> = text.chars().collect();
+            let (from, to) = (from.min(text.len()), to.min(text.len()));
+            let (from, to) = (from.min(to), from.max(to));
+            let pattern: Vec<char> = text[..from].iter().copied().chain(['*']).chain(text[to..].iter().copied()).collect();
+            proptest::prop_assert!(matches(&pattern, &text));
+        }
+    }
 }

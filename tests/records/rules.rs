@@ -391,3 +391,22 @@ fn a_misspelled_part_or_a_missing_machine_may_hide_a_change() {
     );
     assert_eq!(briefs(&lives), ["M2 1 worn 100"]);
 }
+
+#[test]
+fn a_row_for_several_positions_ends_each_of_them() {
+    let records = "date,machine,part,position,hours,reason,worn_count\n2025-01-10,M1,ring,front,100,worn,\n\
+        2025-01-20,M1,ring,rear,120,worn,\n2025-03-01,M1,ring,front; rear,300,worn,2\n\
+        2025-04-01,M1,ring,both,450,unworn,\n2025-06-01,M1,ring,front+rear,600,worn,\n";
+    let lives = Folder::new(RINGS, &[("records.csv", records)]).lives();
+    // Both worn at 300; both unworn at 450; at 600 nobody tells which of them was worn.
+    assert_eq!(
+        briefs(&lives),
+        [
+            "M1 front worn 200",
+            "M1 front unworn 150",
+            "M1 rear worn 180",
+            "M1 rear unworn 150"
+        ]
+    );
+    assert_eq!(codes(&lives), ["which_worn_not_told"]);
+}
