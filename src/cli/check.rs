@@ -50,11 +50,18 @@ pub(super) fn run(args: &CheckArgs) -> Result<Reply, CliError> {
         return Err(set_aside_error(&lives.problems, lives.rows.set_aside).into());
     }
     let notes: Vec<String> = fleet.notes.iter().chain(&meters.notes).cloned().collect();
-    Ok(Reply::text(if args.fleet.json {
+    let stdout = if args.fleet.json {
         json(&fleet, &lives, &notes)
     } else {
         report::check(&fleet, &lives, &notes)
-    }))
+    };
+    let mut reply = Reply::text(stdout);
+    if lives.rows.used == 0 {
+        reply
+            .not_given
+            .push("no row of the replacement records can be used".to_owned());
+    }
+    Ok(reply)
 }
 
 fn json(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {

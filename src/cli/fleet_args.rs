@@ -14,7 +14,7 @@ pub(super) struct FleetArgs {
     #[arg(value_name = "DIR")]
     pub(super) dir: PathBuf,
     /// Look from this day (YYYY-MM-DD) instead of the fleet's own.
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = day)]
     pub(super) as_of: Option<jiff::civil::Date>,
     /// One JSON document on stdout, nothing else.
     #[arg(long)]
@@ -30,4 +30,10 @@ impl FleetArgs {
         };
         Ok(Fleet::load(&self.dir, &options)?)
     }
+}
+
+/// A day on the command line.
+fn day(text: &str) -> Result<jiff::civil::Date, String> {
+    text.parse()
+        .map_err(|_| "a day is written year-month-day, like 2026-03-31".to_owned())
 }

@@ -75,6 +75,17 @@ impl<'a> Sorting<'a> {
                     "Give the machine's meter readings in [[readings]], or state hours_per_day for it.",
                 );
             } else {
+                if self.meters.point_of(index).is_some_and(|p| !p.is_exact()) {
+                    self.flagged.push(Problem {
+                        code: "hours_from_neighbours".to_owned(),
+                        disposition: Disposition::Flagged,
+                        rows: self.record(index).rows.clone(),
+                        column: Some("hours".to_owned()),
+                        found: Some("no reading".to_owned()),
+                        allowed: None,
+                        advice: "Used with bounds from the machine's readings before and after, so these lives are known within bounds only; give the reading if there is one.".to_owned(),
+                    });
+                }
                 changes.push(index);
             }
         }

@@ -44,6 +44,8 @@ pub(crate) struct FleetEntry {
 /// How to read one file; shared by all kinds.
 #[derive(Debug, Default, Clone, Deserialize)]
 pub(crate) struct Source {
+    /// Where in `fleet.toml` it is named.
+    pub(crate) section: &'static str,
     pub(crate) file: String,
     pub(crate) sheet: Option<String>,
     pub(crate) header_row: Option<u32>,
@@ -73,7 +75,7 @@ pub(crate) enum DateCellsWord {
 /// Writes the keys that every file entry has into its own struct, since serde cannot both flatten
 /// and refuse unknown keys.
 macro_rules! file_entry {
-    ($(#[$doc:meta])* $name:ident { $($(#[$field_meta:meta])* $field:ident: $kind:ty,)* }) => {
+    ($(#[$doc:meta])* $name:ident in $section:literal { $($(#[$field_meta:meta])* $field:ident: $kind:ty,)* }) => {
         $(#[$doc])*
         #[derive(Debug, Deserialize)]
         #[serde(deny_unknown_fields)]
@@ -93,6 +95,7 @@ macro_rules! file_entry {
         impl $name {
             pub(crate) fn source(&self) -> Source {
                 Source {
+                    section: $section,
                     file: self.file.clone(),
                     sheet: self.sheet.clone(),
                     header_row: self.header_row,
@@ -109,7 +112,7 @@ macro_rules! file_entry {
 
 file_entry! {
     /// A replacement export.
-    RecordsEntry {
+    RecordsEntry in "[[records]]" {
         #[serde(default)]
         reasons: ReasonsEntry,
         /// What an empty reason (or no reason column) means.
@@ -121,7 +124,7 @@ file_entry! {
 }
 file_entry! {
     /// Hour-meter readings.
-    ReadingsEntry {
+    ReadingsEntry in "[[readings]]" {
         #[serde(default)]
         resets: Vec<ResetEntry>,
         hours_unit: Option<HoursUnit>,
@@ -129,7 +132,7 @@ file_entry! {
 }
 file_entry! {
     /// Belt-tension checks.
-    TensionEntry {
+    TensionEntry in "[[tension]]" {
         unit: Option<LengthWord>,
         /// Force pressed with, where the file has no column for it.
         force: Option<f64>,
@@ -138,7 +141,7 @@ file_entry! {
 }
 file_entry! {
     /// The job schedule.
-    JobsEntry {}
+    JobsEntry in "[[jobs]]" {}
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -61,8 +61,39 @@ pub(super) fn fleet_file(dir: &Path) -> Result<FleetFile, RecordsError> {
         std::fs::read_to_string(&path).map_err(|source| RecordsError::Read { path, source })?;
     toml::from_str(&text).map_err(|error| RecordsError::Table {
         file: FLEET_FILE.to_owned(),
-        what: error.to_string().trim_end().to_owned(),
+        what: format!(
+            "{}{}",
+            error.to_string().trim_end(),
+            hint(&text, error.span())
+        ),
     })
+}
+
+/// What is meant where a setting is written the way people write it elsewhere.
+fn hint(text: &str, span: Option<std::ops::Range<usize>>) -> &'static str {
+    let at = span.map_or(0, |s| s.start.min(text.len()));
+    let begin = text
+        .get(..at)
+        .and_then(|before| before.rfind('\n'))
+        .map_or(0, |n| n + 1);
+    let line = text
+        .get(begin..)
+        .and_then(|rest| rest.lines().next())
+        .unwrap_or_default();
+    let value = line.split_once('=').map_or("", |(_, value)| value.trim());
+    let digits_and = |mark: char| {
+        value.contains(mark)
+            && value
+                .trim_matches('"')
+                .starts_with(|c: char| c.is_ascii_digit())
+    };
+    if digits_and('%') {
+        "\nA share is written as a number: 95 % is 0.95."
+    } else if digits_and('/') || (digits_and('.') && value.matches('.').count() > 1) {
+        "\nA day is written year-month-day: 2 June 2025 is 2025-06-02."
+    } else {
+        ""
+    }
 }
 
 /// The error of strict reading.
@@ -365,6 +396,17 @@ impl<'a> Loading<'a> {
                     ));
                 }
             };
+            let written = opened.text(row, "machine");
+            if written.contains(',')
+                && !written.contains(';')
+                && self.machine_names.known(written).is_none()
+            {
+                return Err(opened.cell_error(
+                    row,
+                    "machine",
+                    "a machine, or several separated by ; (not by a comma)",
+                ));
+            }
             let machines: BTreeSet<String> = opened
                 .text(row, "machine")
                 .split(';')
@@ -456,6 +498,7 @@ impl<'a> Loading<'a> {
         let similar = similar::leave_out(&mut self.rows, &mut self.readings, &stated);
         self.problems.extend(similar);
         self.note_machines_without_records();
+        self.note_overlapping_jobs();
         let mut machines: BTreeSet<String> = BTreeSet::new();
         machines.extend(self.rows.replacements.iter().map(|r| r.machine.clone()));
         machines.extend(
@@ -471,6 +514,7 @@ impl<'a> Loading<'a> {
         machines.extend(self.facts.iter().map(|f| f.name.clone()));
         machines.extend(known_ages.iter().map(|a| a.machine.clone()));
         self.state_use_rates(file.fleet.hours_per_day, &setting, &machines)?;
+        positions::check_single(&self.parts, &self.rows.replacements)?;
         positions::settle(
             &mut self.parts,
             &mut self.rows.replacements,
@@ -583,6 +627,33 @@ impl<'a> Loading<'a> {
         }
         self.tension.retain(|t| t.date <= as_of);
         self.resets.retain(|r| r.date <= as_of);
+    }
+
+    /// One machine cannot be at two jobs at once.
+    fn note_overlapping_jobs(&mut self) {
+        let mut by_machine: BTreeMap<&str, Vec<&Job>> = BTreeMap::new();
+        for job in &self.jobs {
+            for machine in &job.machines {
+                by_machine.entry(machine).or_default().push(job);
+            }
+        }
+        for (machine, mut jobs) in by_machine {
+            jobs.sort_by(|a, b| (a.start, &a.name).cmp(&(b.start, &b.name)));
+            for pair in jobs.windows(2) {
+                let [first, second] = pair else { continue };
+                if second.start < first.end {
+                    self.problems.push(Problem {
+                        code: "jobs_overlap".into(),
+                        disposition: Disposition::Flagged,
+                        rows: vec![first.row.clone(), second.row.clone()],
+                        column: Some("machine".into()),
+                        found: Some(format!("{} at {} until {} and at {} from {}", quoted(machine), quoted(&first.name), first.end, quoted(&second.name), second.start)),
+                        allowed: None,
+                        advice: "One machine cannot be at two jobs at once; correct the days or the machines. Until then both jobs count in full.".into(),
+                    });
+                }
+            }
+        }
     }
 
     /// A machine that only the schedule knows may be a slip of the pen.

@@ -301,7 +301,7 @@ impl Opened {
 
 /// Reads the file of an entry, by its ending.
 fn table(dir: &Path, source: &Source) -> Result<TextTable, RecordsError> {
-    let path = inside(dir, &source.file)?;
+    let path = inside(dir, &source.file).map_err(|error| named_in(error, source.section))?;
     let refuse = |what: String| RecordsError::Table {
         file: shown(&source.file),
         what,
@@ -385,6 +385,22 @@ fn inside(dir: &Path, file: &str) -> Result<PathBuf, RecordsError> {
         return Err(refuse("it is a folder or a device, not a file".into()));
     }
     Ok(real)
+}
+
+/// A missing file is looked for in `fleet.toml` first.
+fn named_in(error: RecordsError, section: &str) -> RecordsError {
+    match error {
+        RecordsError::Read { path, source } if source.kind() == std::io::ErrorKind::NotFound => {
+            RecordsError::Read {
+                path,
+                source: std::io::Error::new(
+                    std::io::ErrorKind::NotFound,
+                    format!("there is no such file; {section} in fleet.toml names it"),
+                ),
+            }
+        }
+        other => other,
+    }
 }
 
 /// Day and month the other way round.

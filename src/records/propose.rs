@@ -109,6 +109,7 @@ pub fn propose(path: &Path, file: &str, fleet_name: &str) -> Result<Proposal, Re
             .collect(),
         settled: table.notes.clone(),
         to_fill_in: Vec::new(),
+        left_over: Vec::new(),
     };
     if heading_row > 0 || table.number(heading_row) > 1 {
         looking.settled.push(format!(
@@ -206,6 +207,7 @@ struct Looking<'a> {
     headings: Vec<String>,
     settled: Vec<String>,
     to_fill_in: Vec<String>,
+    left_over: Vec<String>,
 }
 
 impl Looking<'_> {
@@ -352,7 +354,11 @@ impl Looking<'_> {
             "# Proposed by wearcast from {}. Lines marked {FILL_IN} need your decision.\n",
             shown(file)
         );
-        let _ = writeln!(out, "[fleet]\nname = {}", quote(fleet_name));
+        let _ = writeln!(
+            out,
+            "[fleet]\nname = {}\n# as_of = 2026-03-31          # the records are complete up to this day; default: the last date in them",
+            quote(fleet_name)
+        );
         let hours = self.column(columns, "hours");
         if hours.is_none() {
             self.to_fill_in.push("No column of meter readings was found: give [[readings]], or state hours_per_day in [fleet].".into());
@@ -416,11 +422,54 @@ impl Looking<'_> {
                 None => {}
             }
         }
+        self.left_over(columns, &mut out);
         self.reasons(reason, &mut out);
         out.push_str(REST);
         self.parts(columns, &mut out);
         out.push_str("\n[stock]\nservice_level = 0.95\nreview_days = 7\n");
         out
+    }
+
+    /// Headings that nothing claims, each with what stands below it.
+    fn left_over(&mut self, columns: &[ColumnProposal], out: &mut String) {
+        for (column, heading) in self.headings.iter().enumerate() {
+            let claimed = columns.iter().any(|c| c.heading.as_ref() == Some(heading));
+            if claimed || heading.is_empty() {
+                continue;
+            }
+            let samples: BTreeSet<&str> = self
+                .rows()
+                .map(|r| self.table.cell(r, column))
+                .filter(|c| !c.is_empty())
+                .take(200)
+                .collect();
+            let samples = list(samples.into_iter().take(4));
+            let _ = writeln!(
+                out,
+                "# not used: {} (such as {samples})",
+                quote(&shown(heading))
+            );
+            self.left_over
+                .push(format!("{} (such as {samples})", quoted(heading)));
+        }
+        for key in ["hours", "position"] {
+            if !self.left_over.is_empty()
+                && columns
+                    .iter()
+                    .any(|c| c.key == key && c.heading.is_none() && c.evidence.is_empty())
+            {
+                let _ = writeln!(
+                    out,
+                    "# {key} = \"\"  # {FILL_IN}, if one of the columns not used is it"
+                );
+            }
+        }
+        if !self.left_over.is_empty() {
+            let headings = self.left_over.join("; ");
+            self.to_fill_in.push(format!(
+                "Columns not used, kept as groups: {headings}. If one of them is the meter or the position, name it in [records.columns]."
+            ));
+        }
     }
 
     fn date_order(&mut self, columns: &[ColumnProposal], out: &mut String) {
@@ -504,10 +553,33 @@ impl Looking<'_> {
     fn reasons(&mut self, column: Option<usize>, out: &mut String) {
         let found = self.values(column);
         out.push_str("[records.reasons]             # what the reasons mean; case does not matter, * stands for anything\n");
-        out.push_str("worn = []                     # it reached the end of its life\n");
-        out.push_str("found_worn = []               # found worn at a look\n");
-        out.push_str("unworn = []                   # it came out for another reason\n");
-        out.push_str("inspected_ok = []             # looked at, found good, left in\n");
+        // Our own words, where the export writes just these, say what they mean.
+        let own = |word: &str| {
+            let said = found
+                .iter()
+                .find(|(reason, _)| reason.eq_ignore_ascii_case(word));
+            said.map_or_else(String::new, |(reason, _)| quote(reason))
+        };
+        let _ = writeln!(
+            out,
+            "worn = [{}]                     # it reached the end of its life",
+            own("worn")
+        );
+        let _ = writeln!(
+            out,
+            "found_worn = [{}]               # found worn at a look",
+            own("found_worn")
+        );
+        let _ = writeln!(
+            out,
+            "unworn = [{}]                   # it came out for another reason",
+            own("unworn")
+        );
+        let _ = writeln!(
+            out,
+            "inspected_ok = [{}]             # looked at, found good, left in",
+            own("inspected_ok")
+        );
         let own_words = ["worn", "unworn", "found_worn", "inspected_ok"];
         let open: Vec<&(String, usize)> = found
             .iter()
@@ -591,7 +663,8 @@ impl Looking<'_> {
                     "per_machine = 1               # more, if a machine carries several\n",
                 );
             }
-            out.push_str("on_hand = 0\n# lead_time_days = 21\n# unit_cost = 0.0\n# believed_life = [150, 900]  # hours: 90 % are believed to wear out in this range\n");
+            out.push_str("on_hand = 0\n# lead_time_days = 21\n# unit_cost = 0.0\n# believed_life = [150, 900]  # hours: 90 % are believed to wear out in this range\n\
+                 # planned_change = { minutes = 20, cost = 0 }\n# unplanned_stop = { hours = 3, cost_per_hour = 400 }\n");
         }
         if parts.len() > MOST_LISTED {
             self.to_fill_in.push(format!(

@@ -4,14 +4,6 @@ use std::collections::HashMap;
 
 use super::Verdict;
 
-/// Our own words, which need no pattern.
-const OWN_WORDS: [(&str, Verdict); 4] = [
-    ("worn", Verdict::Worn),
-    ("unworn", Verdict::Unworn),
-    ("found_worn", Verdict::FoundWorn),
-    ("inspected_ok", Verdict::InspectedOk),
-];
-
 /// Patterns of one records entry; `*` matches anything, case is ignored.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Reasons {
@@ -74,11 +66,7 @@ impl Reasons {
         if let Some(verdict) = only(globbed) {
             return verdict;
         }
-        let own: String = text.iter().collect();
-        OWN_WORDS
-            .iter()
-            .find(|(word, _)| *word == own)
-            .map_or(Verdict::Unknown, |(_, verdict)| *verdict)
+        Verdict::Unknown
     }
 }
 
@@ -160,9 +148,9 @@ mod tests {
     }
 
     #[test]
-    fn our_own_words_need_no_pattern_and_blanks_mean_what_is_stated() {
+    fn nothing_is_mapped_without_a_pattern_and_blanks_mean_what_is_stated() {
         let mut reasons = Reasons::new([], Some(Verdict::Worn));
-        assert_eq!(reasons.verdict("inspected_ok"), Verdict::InspectedOk);
+        assert_eq!(reasons.verdict("worn"), Verdict::Unknown);
         assert_eq!(reasons.verdict("  "), Verdict::Worn);
         assert_eq!(reasons.verdict("worn out"), Verdict::Unknown);
     }

@@ -58,7 +58,7 @@ impl ReplacementRows {
             let hours = opened
                 .number(row, "hours", decimal)
                 .map(|h| h.map(|h| h / to_hours));
-            if let Some(problem) = row_problem(
+            if let Some(mut problem) = row_problem(
                 opened,
                 row,
                 machine.as_deref(),
@@ -66,6 +66,15 @@ impl ReplacementRows {
                 date,
                 hours,
             ) {
+                if problem.code == "unknown_part" && !part_text.is_empty() {
+                    let near = self.near_parts(part_text, names.parts);
+                    if !near.is_empty() {
+                        problem.allowed = Some(format!(
+                            "a [[part]] name or one of its aliases; did you mean {}?",
+                            super::text::list(near)
+                        ));
+                    }
+                }
                 if reasons.verdict(opened.text(row, "reason")) != Verdict::InspectedOk {
                     let parts = match part {
                         Some(part) => std::iter::once(part).collect(),

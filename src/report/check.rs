@@ -156,7 +156,11 @@ pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
     ));
     out.push('\n');
     let groups = problem_groups(&lives.problems);
-    if groups.is_empty() {
+    if rows.rows_in == 0 {
+        out.push_str(
+            "There are no rows in the replacement records, so there is nothing to work with.\n",
+        );
+    } else if groups.is_empty() {
         out.push_str("Nothing is wrong with any row.\n");
     } else {
         out.push_str("What to do, the worst first\n");

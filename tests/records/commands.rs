@@ -239,6 +239,7 @@ fn a_schedule_that_cannot_be_used_is_an_error_with_its_row() {
         ("Mill,2025-02-10,2025-02-01,M1,80", "column \"end\""),
         ("Mill,2025-02-01,2025-02-10,M1,many", "column \"hours\""),
         ("Mill,2025-02-01,2025-02-10,;,80", "column \"machine\""),
+        ("Mill,2025-02-01,2025-02-10,\"M1, M2\",80", "not by a comma"),
         ("Mill,soon,2025-02-10,M1,80", "column \"start\""),
         (
             "Mill,2025-02-01,2025-02-10,M1,80\nMill,2025-02-01,2025-02-10,M2,90",
@@ -262,4 +263,74 @@ fn a_schedule_that_cannot_be_used_is_an_error_with_its_row() {
             "{message}"
         );
     }
+}
+
+#[test]
+fn one_machine_at_two_jobs_at_once_is_said() {
+    let toml = format!("{BELT}[[jobs]]\nfile = \"jobs.csv\"\n");
+    let folder = Folder::new(
+        &toml,
+        &[
+            (
+                "records.csv",
+                "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n",
+            ),
+            (
+                "jobs.csv",
+                "job,start,end,machine,hours\nMill,2025-02-01,2025-02-10,M1,80\nPit,2025-02-05,2025-02-12,M1,80\n",
+            ),
+        ],
+    );
+    let text = text(&folder.run(&["check", "."]));
+    assert!(
+        text.contains("jobs overlap")
+            && text.contains("jobs.csv row 2")
+            && text.contains("jobs.csv row 3"),
+        "{text}"
+    );
+}
+
+#[test]
+fn settings_written_as_people_write_them_get_a_hint() {
+    let records = [(
+        "records.csv",
+        "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n",
+    )];
+    for (more, said) in [
+        (
+            "[[machine]]\nname = \"M1\"\nnew_on = 02/06/2025\n",
+            "2025-06-02",
+        ),
+        ("[stock]\nservice_level = \"95%\"\n", "0.95"),
+    ] {
+        let message = Folder::new(&format!("{BELT}{more}"), &records).refused();
+        assert!(message.contains(said), "{message}");
+    }
+    let output = Folder::new(BELT, &records).run(&["check", ".", "--as-of", "25/11/2026"]);
+    assert!(
+        errors(&output).contains("year-month-day"),
+        "{}",
+        errors(&output)
+    );
+    let missing = Folder::new(BELT, &[]).run(&["check", "."]);
+    assert!(
+        errors(&missing).contains("[[records]] in fleet.toml names it"),
+        "{}",
+        errors(&missing)
+    );
+}
+
+#[test]
+fn no_usable_row_is_no_success() {
+    let records = "date,machine,part,hours,reason\n2025-01-10,M1,gearbox,100,worn\n";
+    let toml = BELT.replace("name = \"Test\"", "name = \"Test\"\nas_of = 2025-02-01");
+    let output = Folder::new(&toml, &[("records.csv", records)]).run(&["check", "."]);
+    assert_eq!(output.status.code(), Some(1));
+    let output = Folder::new(
+        &toml,
+        &[("records.csv", "date,machine,part,hours,reason\n")],
+    )
+    .run(&["check", "."]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(text(&output).contains("There are no rows"));
 }

@@ -298,7 +298,7 @@ fn an_open_document_sheet() {
     package.finish().unwrap();
     std::fs::write(
         dir.path().join("fleet.toml"),
-        "[fleet]\nname = \"x\"\n[[records]]\nfile = \"log.ods\"\n[[part]]\nname = \"belt\"\n",
+        "[fleet]\nname = \"x\"\n[[records]]\nfile = \"log.ods\"\n[records.reasons]\nworn = [\"worn\"]\n[[part]]\nname = \"belt\"\n",
     )
     .unwrap();
     let fleet = Fleet::load(dir.path(), &LoadOptions::default()).unwrap();
@@ -308,7 +308,7 @@ fn an_open_document_sheet() {
 #[test]
 fn lives_go_through_parquet_unchanged() {
     let folder = Folder::new(
-        "[fleet]\nname = \"x\"\n[[records]]\nfile = \"tidy.csv\"\n[[part]]\nname = \"belt\"\n",
+        "[fleet]\nname = \"x\"\n[[records]]\nfile = \"tidy.csv\"\n[records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n[[part]]\nname = \"belt\"\n",
         &[("tidy.csv", TIDY)],
     );
     for name in ["lives.csv", "lives.parquet"] {
@@ -336,7 +336,7 @@ fn links_lead_out_of_the_folder_only_where_the_user_wrote_so() {
     let (outside, path) = file("tidy.csv", TIDY.as_bytes());
     let toml = |file: &str| {
         format!(
-            "[fleet]\nname = \"x\"\n[[records]]\nfile = \"{file}\"\n[[part]]\nname = \"belt\"\n"
+            "[fleet]\nname = \"x\"\n[[records]]\nfile = \"{file}\"\n[records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n[[part]]\nname = \"belt\"\n"
         )
     };
     let folder = Folder::new(&toml("link.csv"), &[]);

@@ -12,6 +12,9 @@ pub(crate) const BELT: &str = r#"
 name = "Test"
 [[records]]
 file = "records.csv"
+[records.reasons]
+worn = ["worn"]
+unworn = ["unworn"]
 [[part]]
 name = "belt"
 "#;

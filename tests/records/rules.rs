@@ -59,7 +59,7 @@ fn a_reason_that_nothing_maps_is_never_worn() {
     assert_eq!(lives.rows.used, 2);
 }
 
-const ROLLERS: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[[part]]\nname = \"roller\"\nper_machine = 3\nchanged = \"as a set\"\n";
+const ROLLERS: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n[[part]]\nname = \"roller\"\nper_machine = 3\nchanged = \"as a set\"\n";
 
 #[test]
 fn a_set_with_a_worn_count_is_so_many_worn_and_the_rest_unworn() {
@@ -152,7 +152,7 @@ fn what_is_still_in_runs_up_to_the_meter_of_that_day() {
     assert_eq!(lives.fitted[0].life.as_deref(), Some("belt/M1/1/2"));
 }
 
-const FOUND: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[records.reasons]\nfound_worn = [\"found worn*\"]\ninspected_ok = [\"ok*\"]\n[[part]]\nname = \"belt\"\n";
+const FOUND: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[records.reasons]\nworn = [\"worn\"]\nfound_worn = [\"found worn*\"]\ninspected_ok = [\"ok*\"]\n[[part]]\nname = \"belt\"\n";
 
 #[test]
 fn found_worn_at_a_look_wore_out_since_the_last_one() {
@@ -298,7 +298,7 @@ fn a_record_after_the_day_we_look_from_is_set_aside() {
     assert_eq!(fitted(&lives), ["M1 1 0"]);
 }
 
-const RINGS: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[[part]]\nname = \"ring\"\nper_machine = 2\n";
+const RINGS: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n[[part]]\nname = \"ring\"\nper_machine = 2\n";
 
 #[test]
 fn a_position_that_is_not_told_is_not_guessed() {
@@ -409,4 +409,35 @@ fn a_row_for_several_positions_ends_each_of_them() {
         ]
     );
     assert_eq!(codes(&lives), ["which_worn_not_told"]);
+}
+
+#[test]
+fn a_part_said_to_be_alone_with_several_positions_named_is_refused() {
+    let toml = RINGS.replace("per_machine = 2\n", "");
+    let records = "date,machine,part,position,hours,reason\n2025-01-10,M1,ring,front,100,worn\n2025-01-10,M1,ring,rear,100,worn\n\
+        2025-03-01,M1,ring,front,300,worn\n2025-03-01,M1,ring,rear,300,worn\n";
+    let message = Folder::new(&toml, &[("records.csv", records)]).refused();
+    assert!(
+        message.contains("name 2 positions") && message.contains("per_machine"),
+        "{message}"
+    );
+}
+
+#[test]
+fn a_position_that_stands_rarely_is_a_slip_and_costs_only_its_own_lives() {
+    let records = "date,machine,part,position,hours,reason\n2025-01-10,M1,ring,front,100,worn\n2025-01-10,M1,ring,rear,100,worn\n\
+        2025-03-01,M1,ring,front,300,worn\n2025-03-01,M1,ring,raer,300,worn\n2025-05-01,M1,ring,front,500,worn\n2025-05-01,M1,ring,rear,500,worn\n";
+    let folder = Folder::new(RINGS, &[("records.csv", records)]);
+    let lives = folder.lives();
+    // The slip may have been either ring, at 300: only what ran from there on at the front is sure.
+    assert_eq!(briefs(&lives), ["M1 front worn 200"]);
+    assert_eq!(lives.rows.set_aside, 1);
+    assert!(
+        folder
+            .load()
+            .unwrap()
+            .notes
+            .iter()
+            .any(|n| n.contains("3 names for the 2 positions"))
+    );
 }
