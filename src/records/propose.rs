@@ -39,7 +39,7 @@ const HINTS: [(&str, &[&str]); 10] = [
     ),
     (
         "position",
-        &["pos", "position", "location", "place", "side"],
+        &["pos", "position", "location", "place", "side", "where"],
     ),
     (
         "hours",
@@ -48,6 +48,9 @@ const HINTS: [(&str, &[&str]); 10] = [
             "hour",
             "meter",
             "hrs",
+            "clock",
+            "counter",
+            "reading",
             "stunden",
             "betriebsstunden",
             "horas",
@@ -611,6 +614,7 @@ impl Looking<'_> {
             );
             return;
         };
+        let mut unplaced: Vec<&String> = Vec::new();
         let position = self.column(columns, "position");
         let quantity = self.column(columns, "quantity");
         let parts: Vec<(String, usize)> = self
@@ -659,12 +663,20 @@ impl Looking<'_> {
                 );
                 self.to_fill_in.push(format!("part {}: how many does a machine carry, and are they changed singly or as a set?", quoted(part)));
             } else {
-                out.push_str(
-                    "per_machine = 1               # more, if a machine carries several\n",
+                let _ = writeln!(
+                    out,
+                    "per_machine = 1               # {FILL_IN}: how many does a machine carry? The rows name no positions"
                 );
+                unplaced.push(part);
             }
             out.push_str("on_hand = 0\n# lead_time_days = 21\n# unit_cost = 0.0\n# believed_life = [150, 900]  # hours: 90 % are believed to wear out in this range\n\
                  # planned_change = { minutes = 20, cost = 0 }\n# unplanned_stop = { hours = 3, cost_per_hour = 400 }\n");
+        }
+        if !unplaced.is_empty() {
+            self.to_fill_in.push(format!(
+                "per_machine: how many does a machine carry of {}? The rows name no positions, so 1 is written.",
+                list(&unplaced)
+            ));
         }
         if parts.len() > MOST_LISTED {
             self.to_fill_in.push(format!(

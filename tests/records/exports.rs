@@ -353,3 +353,24 @@ fn links_lead_out_of_the_folder_only_where_the_user_wrote_so() {
     assert_eq!(folder.lives().lives.len(), 3);
     drop(outside);
 }
+
+#[test]
+fn headings_of_other_habits_and_what_is_left_over_are_shown() {
+    let export = "Day,Unit no.,Item,Where,Clock reading,Why,Remark\n2025-01-13,M1,ring,front,100.5,worn,a\n\
+        2025-02-25,M1,ring,rear,200.5,snapped,b\n2025-03-26,M1,belt,,300.5,worn,b\n";
+    let folder = Folder::new("", &[("odd.csv", export)]);
+    let output = folder.run(&["new", "fleet", "--from", "odd.csv"]);
+    assert_eq!(output.status.code(), Some(0));
+    let toml = std::fs::read_to_string(folder.path().join("fleet/fleet.toml")).unwrap();
+    for said in [
+        "position = \"Where\"",
+        "hours = \"Clock reading\"",
+        "# not used: \"Remark\" (such as \"a\", \"b\")",
+        "per_machine = 2  # FILL IN",
+        "per_machine = 1               # FILL IN",
+        "worn = [\"worn\"]",
+        "#   \"snapped\"  in 1 rows",
+    ] {
+        assert!(toml.contains(said), "{said}: {toml}");
+    }
+}
