@@ -710,8 +710,8 @@ fn cautions(lives: &LogLives, request: &FitRequest, fit: &mut Fit) {
     if request.family == Family::Weibull && may_be_one {
         fit.cautions.push(Caution::new(
             CautionCode::ShapeMayBeOne,
-            "the shape's interval reaches down to 1 or less: wear-out with age is not shown, so \
-             changing ahead of time may not pay",
+            "the lives do not show that an old one is likelier to wear out than a new one, so \
+             changing ahead of time may not pay (the shape's interval reaches down to 1 or less)",
         ));
     }
     let longest = lives.shift.exp();

@@ -239,9 +239,9 @@ fn cautions(
     if shape_interval.is_some_and(|(low, _)| low <= 1.0) {
         add(
             CautionCode::ShapeMayBeOne,
-            "the shape may be 1 or less (no wear-out with age), so changing ahead of time may not \
-             pay"
-            .into(),
+            "the records do not show that an old one is likelier to wear out than a new one, so \
+             changing ahead of time may not pay (the shape may be 1 or less)"
+                .into(),
         );
     }
     if posterior.small_shapes_left_out {

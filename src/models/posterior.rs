@@ -35,12 +35,12 @@ use super::maximise::{PowerSums, top};
 pub enum NoPosterior {
     /// Fewer than two lives pin an age: the flat prior stays improper at small shapes.
     #[error(
-        "the lives leave the shape open towards 0 (two or more worn lives at known ages are needed, and lives seen from new), so a flat prior gives no posterior; a stated belief would"
+        "too little is known of how long it lasts: two or more worn lives at known ages, seen from new, are needed, or a stated belief (the lives leave the shape open towards 0, and a flat prior gives no posterior)"
     )]
     OpenTowardsZero,
     /// One age explains all lives.
     #[error(
-        "one single age explains all lives, which leaves the shape open towards infinity, so a flat prior gives no posterior; a stated belief would"
+        "all lives agree with wearing out at one single age, which says nothing of how ages spread: worn lives at different ages are needed, or a stated belief (the shape is open towards infinity, and a flat prior gives no posterior)"
     )]
     OpenTowardsInfinity,
     /// Nothing wore out and nothing is believed.

@@ -373,7 +373,7 @@ fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
         points,
         marks: vec![(enough, spent, name)],
         across: "chance that nothing is lacking in the job".to_owned(),
-        up: format!("cost of the kit, {}", analysis.fleet.currency),
+        up: format::with_unit("cost of the kit", &analysis.fleet.currency),
         level: None,
         kind: Across::Chances,
     };
@@ -526,10 +526,7 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
             .then(|| (run_on, "run until worn".to_owned())),
         marks: marks.into_iter().collect(),
         across: "age at which to change, operating hours (log scale)".to_owned(),
-        up: format!(
-            "expected cost per operating hour, {}",
-            analysis.fleet.currency
-        ),
+        up: format::with_unit("expected cost per operating hour", &analysis.fleet.currency),
         kind: Across::LogHours,
     };
     let title = format!(

@@ -171,6 +171,19 @@ pub fn outlook(analysis: &Analysis) -> String {
     format!("{}\n{}", text(&fitted), text(&demand))
 }
 
+/// Said where there is no job ahead.
+pub(super) const NO_SCHEDULE: &str = "There is no job ahead in the schedule, so nothing was \
+forecast: add the jobs to come under [[jobs]] in fleet.toml.";
+
+/// Whether the schedule asks anything of the parts from now on.
+pub(super) fn has_jobs_ahead(analysis: &Analysis) -> bool {
+    analysis
+        .fleet
+        .jobs
+        .iter()
+        .any(|job| job.end > analysis.stock.as_of)
+}
+
 /// The answer as text for the terminal: what to order, what to change, and the caution.
 pub fn answer(analysis: &Analysis) -> String {
     let mut orders = tables::orders(analysis);
@@ -184,6 +197,12 @@ pub fn answer(analysis: &Analysis) -> String {
         "shortage_if_nothing_ordered",
     ];
     orders = orders.only(&keep);
+    for none in &analysis.forecast.no_forecast {
+        orders.note(format!("{}: no forecast; order by hand.", none.part));
+    }
+    if !has_jobs_ahead(analysis) {
+        orders.note(NO_SCHEDULE);
+    }
     let mut changes = tables::changes(analysis);
     let all = changes.rows.len();
     changes

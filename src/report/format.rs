@@ -103,7 +103,19 @@ pub fn cost(value: f64) -> String {
 
 /// Money with its currency: `1,204 USD`.
 pub fn money(value: f64, currency: &str) -> String {
+    if currency.trim().is_empty() {
+        return cost(value);
+    }
     format!("{} {currency}", cost(value))
+}
+
+/// A heading with its unit, where there is one: `Cost per hour, USD`.
+pub fn with_unit(heading: &str, unit: &str) -> String {
+    if unit.trim().is_empty() {
+        heading.to_owned()
+    } else {
+        format!("{heading}, {unit}")
+    }
 }
 
 /// A probability as percent: whole between 1 and 99, one decimal outside, and neither 0 nor 100

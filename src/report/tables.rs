@@ -9,8 +9,8 @@ use crate::analysis::Analysis;
 use crate::forecast::FittedPart;
 use crate::lives::{Life, Outcome};
 use crate::models::{Basis, Caution};
-use crate::records::{Disposition, LengthUnit, RowRef};
-use crate::stock::Advice;
+use crate::records::{Disposition, LengthUnit, Part, RowRef};
+use crate::stock::{Advice, Order};
 
 /// Every table of the report, in the order of the page.
 pub(super) fn all(analysis: &Analysis) -> Vec<Table> {
@@ -52,7 +52,18 @@ pub fn orders(analysis: &Analysis) -> Table {
             "Chance of running short, nothing ordered",
         )
         .figures("shortage_if_ordered", "Chance of running short, as advised")
-        .figures("fill_rate", "Share of need met from stock");
+        .figures("fill_rate", "Share of need met from stock")
+        .figures("cost", format::with_unit("Cost", &analysis.fleet.currency))
+        .words("remark", "Remark");
+    let price = |part: &str| {
+        analysis
+            .fleet
+            .parts
+            .iter()
+            .find(|p| p.name == part)?
+            .unit_cost
+    };
+    let cost = |order: &Order| Some(price(&order.part)? * f64::from(order.order_quantity));
     for order in &analysis.stock.orders {
         table.push(vec![
             Cell::text(&order.part),
@@ -65,13 +76,63 @@ pub fn orders(analysis: &Analysis) -> Table {
             Cell::Probability(order.shortage_probability_if_nothing_ordered),
             Cell::Probability(order.shortage_probability_if_ordered),
             Cell::Probability(order.fill_rate),
+            Cell::maybe(cost(order), Cell::Cost),
         ]);
+    }
+    // Every part of the catalogue is in the list: one without a forecast is not one to forget.
+    for none in &analysis.forecast.no_forecast {
+        let part = analysis.fleet.parts.iter().find(|p| p.name == none.part);
+        let mut row = vec![Cell::text(&none.part), Cell::Empty, Cell::Empty];
+        row.push(Cell::maybe(part, |p| Cell::count(p.on_hand)));
+        let under_way = |p: &Part| p.on_order.iter().map(|d| u64::from(d.quantity)).sum();
+        row.push(Cell::maybe(part, |p| Cell::Count(under_way(p))));
+        row.resize(table.columns.len() - 1, Cell::Empty);
+        row.push(Cell::text("no forecast: order by hand"));
+        table.push(row);
     }
     table.note(format!(
         "Over the whole schedule, looking from {}.",
         format::date(analysis.stock.as_of)
     ));
+    if let Some(total) = order_total(analysis) {
+        table.note(total);
+    }
     table
+}
+
+/// What the advised orders cost together; `None` when nothing is ordered or nothing has a price.
+pub(super) fn order_total(analysis: &Analysis) -> Option<String> {
+    let ordered: Vec<&Order> = analysis
+        .stock
+        .orders
+        .iter()
+        .filter(|o| o.order_quantity > 0)
+        .collect();
+    let price = |part: &str| {
+        analysis
+            .fleet
+            .parts
+            .iter()
+            .find(|p| p.name == part)?
+            .unit_cost
+    };
+    let costs: Vec<f64> = ordered
+        .iter()
+        .filter_map(|o| Some(price(&o.part)? * f64::from(o.order_quantity)))
+        .collect();
+    if costs.is_empty() {
+        return None;
+    }
+    let total = format::money(costs.iter().sum(), &analysis.fleet.currency);
+    let unpriced = ordered.len() - costs.len();
+    Some(if unpriced == 0 {
+        format!("All orders together: {total}.")
+    } else {
+        format!(
+            "All orders together: {total}, without {} that has no unit_cost.",
+            format::plural(unpriced as u64, "order")
+        )
+    })
 }
 
 /// What to change before which job.
@@ -87,11 +148,11 @@ pub fn changes(analysis: &Analysis) -> Table {
         .figures("probability_worn_out", "Chance of wearing out in the job")
         .figures(
             "cost_if_changed",
-            format!("Expected cost if changed, {currency}"),
+            format::with_unit("Expected cost if changed", currency),
         )
         .figures(
             "cost_if_left",
-            format!("Expected cost if left in, {currency}"),
+            format::with_unit("Expected cost if left in", currency),
         );
     let mut decisions: Vec<_> = analysis.stock.changes.iter().collect();
     // What is to be done comes first; otherwise the order of the schedule stays.
@@ -140,10 +201,13 @@ pub fn planned_intervals(analysis: &Analysis) -> Table {
     let mut table = Table::new("planned_intervals", "Does planned change pay?")
         .words("part", "Part")
         .figures("hours", "Change at, h")
-        .figures("cost_per_hour", format!("Cost per hour, {currency}"))
+        .figures(
+            "cost_per_hour",
+            format::with_unit("Cost per hour", currency),
+        )
         .figures(
             "cost_per_hour_run_on",
-            format!("Cost per hour if run until worn, {currency}"),
+            format::with_unit("Cost per hour if run until worn", currency),
         )
         .words("note", "Why");
     for interval in &analysis.stock.planned_intervals {

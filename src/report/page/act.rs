@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use maud::{Markup, html};
 
+use super::super::files::NO_SCHEDULE;
 use super::super::{format, tables};
 use super::{Contents, pieces};
 use crate::records::Job;
@@ -62,7 +63,8 @@ fn answer(contents: &Contents<'_>) -> Markup {
                         (format::plural(due.len() as u64 - 1, "more order")) " below. "
                     }
                 }
-                None => { "Nothing needs ordering for this schedule. " }
+                None if first_job.is_some() => { "Nothing needs ordering for this schedule. " }
+                None => {}
             }
             @if let Some(job) = first_job {
                 @if changes == 0 { "Nothing needs changing before " }
@@ -71,7 +73,7 @@ fn answer(contents: &Contents<'_>) -> Markup {
                 }
                 (pieces::name(&job.name)) ", which starts " (format::date(job.start)) "."
             } @else {
-                "There is no job ahead in the schedule, so nothing is asked of the parts."
+                (NO_SCHEDULE)
             }
         }
     }
@@ -86,6 +88,9 @@ fn orders(contents: &Contents<'_>) -> Markup {
         .filter(|o| o.order_quantity > 0)
         .collect();
     due.sort_by_key(|o| (o.order_by.is_none(), o.order_by));
+    let late = due
+        .iter()
+        .any(|o| o.order_by.is_some_and(|day| day <= analysis.stock.as_of));
     let enough: Vec<&Order> = analysis
         .stock
         .orders
@@ -112,6 +117,13 @@ fn orders(contents: &Contents<'_>) -> Markup {
                 }
             }
         }
+        @if let Some(total) = tables::order_total(analysis) { p { b { (total) } } }
+        @if late {
+            p.under {
+                "“Now” is " (format::date(analysis.stock.as_of)) ", the day the records end. If you order later, "
+                "look again with --as-of and the day, or bring the records up to date."
+            }
+        }
         @if !enough.is_empty() {
             p {
                 "Enough in stock and on the way: "
@@ -124,7 +136,7 @@ fn orders(contents: &Contents<'_>) -> Markup {
             }
         }
         @for none in &analysis.forecast.no_forecast {
-            p { b { (pieces::name(&none.part)) ": no forecast. " } (pieces::short_name(&none.reason, 400)) }
+            p { b { (pieces::name(&none.part)) ": no forecast, order by hand. " } (pieces::short_name(&none.reason, 400)) }
         }
     }
 }

@@ -81,19 +81,19 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                             li { (format::count(u64::from(k.quantity))) " × " (pieces::name(&k.part)) " (enough with " (format::percent(k.probability_enough)) ")" }
                         }
                     }
-                    h4 { "Workshop (common practice)" }
+                    h4 { "Workshop" }
                     ul.tick {
                         (tension_line(contents))
-                        li { "Anti-seize on the roller shafts." }
+                        li { "Anti-seize on the roller shafts (common practice)." }
                         @if !idle.is_empty() {
                             li {
                                 "Idle for a week or more after this job: "
                                 @for (i, machine) in idle.iter().take(12).enumerate() { @if i > 0 { ", " } (pieces::name(machine)) }
                                 @if idle.len() > 12 { " and " (format::count(idle.len() as u64 - 12)) " more" }
-                                ". Put 3 drops of air-tool oil in each large air terminal."
+                                ". Put 3 drops of air-tool oil in each large air terminal (common practice)."
                             }
                         }
-                        li { "A slot screwdriver and a 9/16 in socket do the work." }
+                        li { "A slot screwdriver and a 9/16 in socket do the work (common practice)." }
                     }
                 }
             }
@@ -117,8 +117,9 @@ fn tension_line(contents: &Contents<'_>) -> Markup {
     let show = format::length;
     html! {
         li {
-            "Belt tension: under 5 lbf the belt gives " (show(low)) " to " (show(high)) " " (unit)
+            "Belt tension (common practice): under 5 lbf the belt gives " (show(low)) " to " (show(high)) " " (unit)
             "; aim for " (show(aim)) " " (unit) "."
+            @if practice.is_none() { " Common practice: fleet.toml states no [practice] of your own." }
         }
     }
 }
