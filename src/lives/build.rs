@@ -10,7 +10,9 @@ use super::ids::Slugs;
 use super::stints::{self, Stint};
 use super::{Fitted, Life, Lives, Outcome};
 use crate::meters::{HoursBounds, Meters};
-use crate::records::{ChangedHow, Disposition, Fleet, Gap, Part, Problem, RowCounts, RowRef};
+use crate::records::{
+    ChangedHow, Disposition, Fleet, Gap, Part, Problem, RowCounts, RowRef, Verdict,
+};
 
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
@@ -273,9 +275,16 @@ impl<'a> Building<'a> {
             .unwrap_or_default();
         let id = self.id(part, stint);
         let first = stint.before.first().copied();
+        let found = span
+            .end_record
+            .is_some_and(|r| self.fleet.replacements[r].verdict == Verdict::FoundWorn);
         let single = pieces.iter().filter(|(_, count, _)| *count > 0).count() == 1;
         for (outcome, count, suffix) in pieces {
-            let Some((low, high)) = bounds(outcome, span, &age, stint.entry) else {
+            let Some((low, high)) = bounds(outcome, span, &age, stint.entry, found) else {
+                if found && outcome == Outcome::Unworn {
+                    // The rest of a set that nobody had looked at before: nothing is known of them.
+                    continue;
+                }
                 if count > 0 && age.high > stint.entry {
                     self.leave_out(part, stint, LeftOut::HoursNotKnown);
                 } else if count > 0 && outcome != Outcome::Running {
@@ -382,9 +391,20 @@ impl<'a> Building<'a> {
 }
 
 /// Age bounds of a life by its outcome; `None` when nothing is left of it.
-fn bounds(outcome: Outcome, span: &Span, age: &HoursBounds, entry: f64) -> Option<(f64, f64)> {
+///
+/// What was `found` worn wore out at some time since the last look that found it good. Of a set
+/// whose first to wear was found so, the others are known to have been good at that look only.
+fn bounds(
+    outcome: Outcome,
+    span: &Span,
+    age: &HoursBounds,
+    entry: f64,
+    found: bool,
+) -> Option<(f64, f64)> {
+    let last_good = span.last_good.unwrap_or(0.0);
     let (low, high) = match (outcome, span.end) {
-        (Outcome::Worn, Some(End::FoundWorn)) => (span.last_good.unwrap_or(0.0), age.high),
+        (Outcome::Worn, _) if found => (last_good, age.high),
+        (Outcome::Unworn, Some(End::FirstOfSet)) if found => (last_good, f64::INFINITY),
         (Outcome::Worn, _) => (age.low, age.high),
         (Outcome::Unworn | Outcome::Running, _) => (age.low, f64::INFINITY),
     };

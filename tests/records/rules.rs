@@ -441,3 +441,27 @@ fn a_position_that_stands_rarely_is_a_slip_and_costs_only_its_own_lives() {
             .any(|n| n.contains("3 names for the 2 positions"))
     );
 }
+
+#[test]
+fn a_set_found_worn_is_known_only_from_look_to_look() {
+    let toml = ROLLERS.replace(
+        "unworn = [",
+        "found_worn = [\"found\"]\ninspected_ok = [\"ok\"]\nunworn = [",
+    );
+    let records = "date,machine,part,hours,reason,worn_count\n2025-01-10,M1,roller,100,worn,3\n2025-02-01,M1,roller,250,ok,\n\
+        2025-03-01,M1,roller,450,found,\n2025-05-01,M1,roller,600,found,2\n2025-07-01,M1,roller,800,found,\n";
+    let lives = Folder::new(&toml, &[("records.csv", records)]).lives();
+    assert_eq!(
+        briefs(&lives),
+        [
+            // Good at 150, the first of three worn by 350; the others were good at 150.
+            "M1 set unworn 150 ×2",
+            "M1 set worn 150..350",
+            // Two of three worn by 150, the third not.
+            "M1 set unworn 150",
+            "M1 set worn 0..150 ×2",
+            // Nobody had looked before: the first was worn by 200, of the others nothing is known.
+            "M1 set worn 0..200",
+        ]
+    );
+}
