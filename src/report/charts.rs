@@ -7,7 +7,7 @@ use super::chart::{
 };
 use super::{Svg, chart, format, tables};
 use crate::analysis::Analysis;
-use crate::forecast::{Counts, WeibullCurve};
+use crate::forecast::{Counts, Span, WeibullCurve};
 use crate::lives::{Life, Observations, observations};
 use crate::meters::{MeterReading, Meters, Standing};
 use crate::models::curve::{Curve, reliability_curve};
@@ -319,8 +319,22 @@ fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
         for q in &demand.distribution {
             weights[q.quantity as usize] += q.probability;
         }
+        // What is changed in the workshop beforehand is needed, but not carried.
+        let place = analysis
+            .outlook
+            .jobs
+            .iter()
+            .position(|j| j.name == job.name);
+        let ahead = analysis.outlook.parts.iter().find(|p| p.name == part.name);
+        let on_the_job = match (place, ahead) {
+            (Some(place), Some(ahead)) if ahead.planned => {
+                let spans = [Span::Job(place)];
+                analysis.outlook.wear_outs(ahead, &spans).counts.pop()
+            }
+            _ => None,
+        };
         needs.push(KitPart {
-            need: Counts::from_weights(weights),
+            need: on_the_job.unwrap_or_else(|| Counts::from_weights(weights)),
             cost,
             step: set_size(part),
         });

@@ -74,7 +74,7 @@ fn bands(p: &PracticeComparison) -> Table {
 
 fn ratios(p: &PracticeComparison) -> Option<Table> {
     let mut table = Table::new("band_ratios", "Life in the band over life outside it")
-        .words("how", "")
+        .words("how", "Looked at")
         .figures("ratio", "Times")
         .figures("lower", "Lower")
         .figures("upper", "Upper");

@@ -80,7 +80,8 @@ pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
         @for chart in &contents.charts.demand {
             (figure(chart, &html! {
                 "Height of a bar: the chance of needing that many in the job (outlined: none). \
-                 Triangle: how many to carry."
+                 Triangle: how many to carry; parts changed in the workshop beforehand count as \
+                 needed, but are not carried."
             }))
         }
         @if let Some(chart) = &contents.charts.stock {
