@@ -39,10 +39,15 @@ pub(super) fn run(args: &ForecastArgs) -> Result<Reply, CliError> {
 
 /// Parts without a forecast, as sentences.
 pub(super) fn not_given(analysis: &Analysis) -> Vec<String> {
-    analysis
+    let as_of = analysis.forecast.as_of;
+    let nothing_ahead = !analysis.fleet.jobs.iter().any(|j| j.end > as_of);
+    let no_job = nothing_ahead.then(|| {
+        format!("nothing is forecast: the schedule has no job with days after {as_of}; add one to the jobs file")
+    });
+    let parts = analysis
         .forecast
         .no_forecast
         .iter()
-        .map(|none| format!("{}: no forecast. {}", none.part, none.reason))
-        .collect()
+        .map(|none| format!("{}: no forecast. {}", none.part, none.reason));
+    no_job.into_iter().chain(parts).collect()
 }

@@ -5,6 +5,7 @@ use clap::Args;
 use super::CliError;
 use super::fleet_args::FleetArgs;
 use crate::analysis::{Analysis, AnalysisOptions};
+use crate::forecast::overlaps;
 use crate::records::{Fleet, LoadOptions, RecordsError};
 
 /// What to change about the schedule and the supply before looking ahead; nothing is refitted.
@@ -39,6 +40,13 @@ pub(super) fn analyse(
         ..LoadOptions::default()
     };
     let fleet = Fleet::load(&fleet.dir, &options).map_err(unusable)?;
+    if let Some((machine, a, b)) = overlaps(&fleet.jobs).first() {
+        return Err(CliError::Input(format!(
+            "{} and {}: jobs \"{}\" and \"{}\" overlap and both have machine {machine}; a machine can be \
+             in one place only: correct the dates, or take it out of one of them",
+            a.row, b.row, a.name, b.name
+        )));
+    }
     let options = AnalysisOptions {
         without_stock,
         ..what_if.options(&fleet)?

@@ -101,6 +101,26 @@ impl MachineSchedule {
     }
 }
 
+/// Jobs that send one machine to two places: the machine and the two jobs, in order of the schedule. A
+/// job may start on the day on which another ends.
+pub fn overlaps(jobs: &[Job]) -> Vec<(&str, &Job, &Job)> {
+    let mut found = Vec::new();
+    for (i, first) in jobs.iter().enumerate() {
+        for second in &jobs[i + 1..] {
+            if first.start < second.end && second.start < first.end {
+                found.extend(
+                    first
+                        .machines
+                        .iter()
+                        .filter(|m| second.machines.contains(m))
+                        .map(|m| (m.as_str(), first, second)),
+                );
+            }
+        }
+    }
+    found
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -153,5 +173,20 @@ mod tests {
         assert_eq!(schedule.date_at(50.5), Some(date(2026, 2, 1)));
         assert_eq!(schedule.date_at(130.0), Some(date(2026, 2, 4)));
         assert_eq!(schedule.date_at(131.0), None);
+    }
+
+    #[test]
+    fn a_machine_cannot_be_in_two_places() {
+        let jobs = [
+            job("a", date(2026, 2, 1), date(2026, 2, 9), &["M1", "M2"], 80.0),
+            job("b", date(2026, 2, 8), date(2026, 2, 20), &["M2"], 80.0),
+            job("c", date(2026, 2, 20), date(2026, 2, 25), &["M2"], 80.0),
+        ];
+        let found = overlaps(&jobs);
+        assert_eq!(found.len(), 1);
+        assert_eq!(
+            (found[0].0, &*found[0].1.name, &*found[0].2.name),
+            ("M2", "a", "b")
+        );
     }
 }

@@ -300,6 +300,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 part: p.name.clone(),
                 quantity: mean as u32 + 1,
                 probability_enough: 0.967,
+                short: 0,
             });
         }
         demand.push(Demand {
@@ -324,6 +325,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             order_by: (i != 2).then(|| day(10 + i * 9)),
             shortage_probability_if_nothing_ordered: 0.87,
             shortage_probability_if_ordered: 0.031,
+            shortage_probability_if_ordered_today: 0.031,
             fill_rate: 0.991,
         })
         .collect();

@@ -94,6 +94,10 @@ pub fn orders(analysis: &Analysis) -> Table {
         "Over the whole schedule, looking from {}.",
         format::date(analysis.stock.as_of)
     ));
+    table.note(
+        "As advised: ordered on the last day named; ordered earlier, the chance is smaller. Share of \
+         need met from stock: of the parts needed, those on the shelf when they are needed.",
+    );
     if let Some(total) = order_total(analysis) {
         table.note(total);
     }
@@ -183,15 +187,21 @@ pub fn kits(analysis: &Analysis) -> Table {
         .words("job", "Job")
         .words("part", "Part")
         .figures("quantity", "Carry")
-        .figures("probability_enough", "Chance that it is enough");
+        .figures("probability_enough", "Chance that it is enough")
+        .figures("short", "Lacking on the shelf");
     for kit in &analysis.stock.kits {
         table.push(vec![
             Cell::text(&kit.job),
             Cell::text(&kit.part),
             Cell::count(kit.quantity),
             Cell::Probability(kit.probability_enough),
+            Cell::count(kit.short),
         ]);
     }
+    table.note(
+        "Lacking: stock and deliveries by the start of the job, the advised order with them, less \
+         what earlier starts are expected to use, leave so many fewer than are to be carried.",
+    );
     table
 }
 

@@ -4,11 +4,11 @@ use jiff::civil::Date;
 
 use super::interval::{best_interval, curves, expected_cost_per_hour};
 use super::kits::{KitPart, cheapest_kit};
-use super::shortage::{Supply, shortage_bounds, shortage_by, shortages};
+use super::shortage::{Supply, fill_rate, shortage_bounds, shortage_by, shortages};
 use super::types::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
 use crate::forecast::{
-    Counts, FirstLife, Forecast, Outlook, PartOutlook, Span, StartCosts, chance_within,
-    without_negligible,
+    Counts, FirstLife, Forecast, LEAST_SAVING, Outlook, PartOutlook, Span, StartCosts,
+    chance_within, without_negligible,
 };
 use crate::models::{Caution, CautionCode};
 use crate::records::{Fleet, Part};
@@ -66,6 +66,7 @@ pub fn plan(
             counts = outlook.wear_outs(ahead, &spans).counts;
         }
         in_jobs.push(counts);
+        cautions.extend(policy_caution(ahead, part));
         planned_intervals.push(planned_interval(ahead, part));
         changes.extend(change_decisions(outlook, ahead, part));
     }
@@ -78,15 +79,48 @@ pub fn plan(
             &b.position,
         ))
     });
+    let kits = kits(
+        fleet,
+        outlook,
+        forecast,
+        &orders,
+        &in_jobs,
+        options.service_level,
+    );
     StockPlan {
         as_of: outlook.as_of,
         service_level: options.service_level,
         orders,
-        kits: kits(fleet, outlook, &in_jobs, options.service_level),
+        kits,
         changes,
         planned_intervals,
         cautions,
     }
+}
+
+/// What the plan takes for granted about changes ahead of time.
+fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution> {
+    let text = if ahead.planned {
+        let from = ahead
+            .starts
+            .iter()
+            .flatten()
+            .map(|s| s.change_from)
+            .fold(f64::INFINITY, f64::min);
+        format!(
+            "counted as changed ahead of time where that is advised: at a job start, from about \
+             {from:.0} hours of age on, if it saves at least {:.0} % of what the change costs; \
+             those parts are in the orders, not in the kits; --run-until-worn gives the other way",
+            100.0 * LEAST_SAVING
+        )
+    } else if ahead.costs.is_none() {
+        "no unit_cost and unplanned_stop are given, so no change ahead of time is advised and the \
+         plan has it run until worn; judge by its chance of wearing out in the job"
+            .to_owned()
+    } else {
+        return None;
+    };
+    Some(Caution::about(CautionCode::Note, &part.name, text))
 }
 
 /// Stock and deliveries of a part as the plan counts them: a delivery that is overdue counts as
@@ -138,6 +172,7 @@ fn order(
     let mut order_by = None;
     let mut there_by = None;
     let mut if_ordered = nothing_ordered;
+    let mut if_today = nothing_ordered;
     if order_quantity > 0 {
         let lead = options
             .lead_time_days
@@ -158,6 +193,11 @@ fn order(
                 arrival = plus_days(arrival, -1);
                 if_ordered = asked(outlook).short_if_there_on(arrival);
             }
+            if_today = if arrival > earliest {
+                asked(outlook).short_if_there_on(earliest)
+            } else {
+                if_ordered
+            };
             order_by = Some(plus_days(arrival, -lead));
             there_by = Some(arrival);
             if if_ordered > allowed + 1e-9 {
@@ -180,6 +220,7 @@ fn order(
                 &supply.and(there, order_quantity),
                 &[outlook.end],
             )[0];
+            if_today = if_ordered;
             cautions.push(Caution::about(
                 CautionCode::NoLeadTime,
                 &part.name,
@@ -189,24 +230,35 @@ fn order(
             ));
         }
     }
-    let stocked = available.saturating_add(order_quantity);
-    let expected = all.mean();
-    Order {
+    let mut order = Order {
         part: part.name.clone(),
         on_hand: part.on_hand,
         on_order,
-        expected_demand: expected,
+        expected_demand: all.mean(),
         needed,
         order_quantity,
         order_by,
         there_by,
         shortage_probability_if_nothing_ordered: nothing_ordered,
         shortage_probability_if_ordered: if_ordered,
-        fill_rate: if expected > 0.0 {
-            (all.expected_covered(stocked) / expected).clamp(0.0, 1.0)
-        } else {
-            1.0
-        },
+        fill_rate: 1.0,
+        shortage_probability_if_ordered_today: if_today,
+    };
+    let supply = advised(outlook, part, &order);
+    order.fill_rate = fill_rate(outlook, ahead, &supply).unwrap_or(1.0);
+    order
+}
+
+/// Supply with the advised order.
+fn advised(outlook: &Outlook, part: &Part, order: &Order) -> Supply {
+    let supply = supply(outlook, part, &mut Vec::new());
+    match order.there_by {
+        Some(day) => supply.and(day, order.order_quantity),
+        // Without a lead time the order is taken to be there in time.
+        None if order.order_quantity > 0 => {
+            supply.and(plus_days(outlook.as_of, 1), order.order_quantity)
+        }
+        None => supply,
     }
 }
 
@@ -325,10 +377,32 @@ fn first_day(from: Date, to: Date, mut holds: impl FnMut(&[Date]) -> Vec<bool>) 
 fn kits(
     fleet: &Fleet,
     outlook: &Outlook,
+    forecast: &Forecast,
+    orders: &[Order],
     in_jobs: &[Vec<Counts>],
     service_level: f64,
 ) -> Vec<KitLine> {
     let mut lines = Vec::new();
+    // Expected number used for each job, changes ahead of time included.
+    let used = |part: &str, job: &str| {
+        forecast
+            .demand
+            .iter()
+            .find(|d| d.part == part && d.job.as_deref() == Some(job))
+            .map_or(0.0, |d| d.expected)
+    };
+    let on_shelf = |order: &Order, ahead: &PartOutlook, counts: &[Counts], j: usize| {
+        let job = &outlook.jobs[j];
+        let there = advised(outlook, &fleet.parts[ahead.part], order).by(job.start);
+        let earlier: f64 = outlook
+            .jobs
+            .iter()
+            .filter(|other| other.start < job.start)
+            .map(|other| used(&ahead.name, &other.name))
+            .sum();
+        let ahead_of_it = (used(&ahead.name, &job.name) - counts[j].mean()).max(0.0);
+        f64::from(there) - earlier - ahead_of_it
+    };
     for (j, job) in outlook.jobs.iter().enumerate() {
         let parts: Vec<KitPart> = outlook
             .parts
@@ -342,8 +416,12 @@ fn kits(
             })
             .collect();
         let kit = cheapest_kit(&parts, service_level);
-        for ((ahead, part), quantity) in outlook.parts.iter().zip(&parts).zip(kit.quantities) {
+        for (p, quantity) in kit.quantities.into_iter().enumerate() {
+            let (ahead, part) = (&outlook.parts[p], &parts[p]);
+            let shelf = on_shelf(&orders[p], ahead, &in_jobs[p], j);
+            let lacking = f64::from(quantity) - shelf.max(0.0);
             lines.push(KitLine {
+                short: (lacking - 0.5).ceil().max(0.0) as u32,
                 job: job.name.clone(),
                 part: ahead.name.clone(),
                 quantity,

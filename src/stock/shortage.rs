@@ -143,6 +143,33 @@ fn events(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) 
         .collect()
 }
 
+/// Expected share of the parts needed that are on the shelf when they are needed, deliveries coming in on
+/// their days; `None` where nothing is expected to be needed.
+///
+/// While the stock so far is S, the i-th part needed is met when i ≤ S; between two checks that is
+/// `min(D_k, S_k) − min(D_{k−1}, S_k)` parts, D what is needed by the end of each. Expectations add, so
+/// the distribution at each check is all it takes.
+pub fn fill_rate(outlook: &Outlook, part: &PartOutlook, supply: &Supply) -> Option<f64> {
+    let days = checks(outlook, supply, outlook.end);
+    let spans: Vec<Span> = days
+        .iter()
+        .map(|day| Span::Days(outlook.as_of, *day))
+        .collect();
+    let counts = outlook.demand(part, &spans).counts;
+    let needed = counts.last().map_or(0.0, Counts::mean);
+    if needed <= 0.0 {
+        return None;
+    }
+    let mut before = Counts::none();
+    let mut met = 0.0;
+    for (day, counts) in days.iter().zip(counts) {
+        let stock = supply.by(*day);
+        met += counts.expected_covered(stock) - before.expected_covered(stock);
+        before = counts;
+    }
+    Some((met / needed).clamp(0.0, 1.0))
+}
+
 /// The ends of the days before each delivery that comes while parts are in use, and the day itself.
 fn checks(outlook: &Outlook, supply: &Supply, day: Date) -> Vec<Date> {
     let mut checks: Vec<Date> = supply

@@ -28,7 +28,10 @@ pub struct Order {
     pub shortage_probability_if_nothing_ordered: f64,
     /// The same if the advice is followed by `order_by`.
     pub shortage_probability_if_ordered: f64,
-    /// Expected share of demand met from stock if the advice is followed.
+    /// The same if ordered today.
+    pub shortage_probability_if_ordered_today: f64,
+    /// Expected share of the parts needed that are on the shelf when they are needed, if the advice is
+    /// followed; 1 where nothing is expected to be needed.
     pub fill_rate: f64,
 }
 
@@ -43,6 +46,9 @@ pub struct KitLine {
     pub quantity: u32,
     /// Chance that so many are enough in that job.
     pub probability_enough: f64,
+    /// How many of them are expected not to be on the shelf when the job starts: stock and deliveries
+    /// by then (the advised order with them), less what earlier starts are expected to use.
+    pub short: u32,
 }
 
 /// What to do with a fitted part before a job.
