@@ -35,6 +35,20 @@ fn sources(dir: &Path, out: &mut Vec<PathBuf>) {
     }
 }
 
+/// The text up to the tests beside the code; nothing of a file that holds only tests. Tests may
+/// read with another crate what ours wrote, and studies among them print their tables.
+fn production_code(path: &Path) -> String {
+    let stem = path.file_stem().unwrap().to_str().unwrap();
+    if stem == "tests" || stem.ends_with("_tests") {
+        return String::new();
+    }
+    let text = std::fs::read_to_string(path).unwrap();
+    text.split("\n#[cfg(test)]\nmod ")
+        .next()
+        .unwrap()
+        .to_owned()
+}
+
 /// Every source file with the stage it belongs to (`lib` and `main` belong to none).
 fn files_by_stage() -> Vec<(String, PathBuf, String)> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
@@ -53,7 +67,7 @@ fn files_by_stage() -> Vec<(String, PathBuf, String)> {
                 .to_str()
                 .unwrap();
             let stage = first.trim_end_matches(".rs").to_owned();
-            let text = std::fs::read_to_string(&path).unwrap();
+            let text = production_code(&path);
             (stage, path, text)
         })
         .collect()

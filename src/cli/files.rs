@@ -8,7 +8,6 @@ use super::CliError;
 ///
 /// # Errors
 /// [`CliError::Write`] naming the target; the target is then as it was before.
-#[allow(dead_code, reason = "commands that write files are being built")]
 pub(super) fn write_whole(path: &Path, contents: &[u8]) -> Result<(), CliError> {
     let beside = beside(path);
     let result = std::fs::write(&beside, contents).and_then(|()| std::fs::rename(&beside, path));
@@ -21,7 +20,6 @@ pub(super) fn write_whole(path: &Path, contents: &[u8]) -> Result<(), CliError> 
     })
 }
 
-#[allow(dead_code, reason = "see write_whole")]
 fn beside(path: &Path) -> PathBuf {
     let name = path
         .file_name()

@@ -87,6 +87,12 @@ enum Command {
     Stock(stock::StockArgs),
     /// All of it as a page with charts and tables.
     Report(report::ReportArgs),
+    /// Score past forecasts against what followed (not built yet).
+    #[command(hide = true)]
+    Backtest {
+        /// Fleet folder.
+        dir: Option<std::path::PathBuf>,
+    },
     /// Refit published examples and show ours beside theirs.
     Validate(validate::ValidateArgs),
 }
@@ -108,6 +114,7 @@ pub fn reply(args: impl IntoIterator<Item = OsString>) -> Result<Reply, CliError
         Command::Forecast(args) => forecast::run(args),
         Command::Stock(args) => stock::run(args),
         Command::Report(args) => report::run(args),
+        Command::Backtest { .. } => Err(CliError::NotBuilt("backtest")),
         Command::Validate(args) => validate::run(args),
     }?;
     if cli.quiet {

@@ -24,7 +24,8 @@ pub struct ValueOutcome {
     pub expected: ExpectedValue,
     /// Ours; null where there is none.
     pub ours: Option<f64>,
-    /// Ours minus theirs.
+    /// Ours minus theirs, to a thousandth of the tolerance: finer is noise of the machine's own
+    /// mathematics, and would differ between machines.
     pub difference: Option<f64>,
     /// How they compare.
     pub verdict: Verdict,
@@ -46,12 +47,21 @@ impl ValueOutcome {
             Some(Ok(ours)) => (None, Verdict::Misses, Some(format!("not a number: {ours}"))),
         };
         Self {
-            difference: ours.map(|ours| ours - expected.value),
+            difference: ours.map(|ours| in_steps(ours - expected.value, expected.tolerance / 1e3)),
             expected,
             ours,
             verdict,
             reason,
         }
+    }
+}
+
+/// The nearest multiple of a step; the value itself where there is no step.
+fn in_steps(value: f64, step: f64) -> f64 {
+    if step > 0.0 {
+        (value / step).round() * step + 0.0
+    } else {
+        value
     }
 }
 
