@@ -6,9 +6,10 @@ use crate::lives::{Life, Lives, Observations, build, observations};
 use crate::meters::Meters;
 use crate::models::trend::trend_caution;
 use crate::models::{
-    Belief, Caution, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit, life_model,
+    Belief, Caution, CautionCode, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit,
+    life_model,
 };
-use crate::records::{Fleet, Part};
+use crate::records::{Fleet, Part, Problem};
 use crate::stock::{StockOptions, StockPlan, plan};
 
 /// What may be asked of an analysis on top of what the fleet folder says.
@@ -80,6 +81,7 @@ impl Analysis {
         }
         let mut outlook = Outlook::new(&fleet, &lives, &models, &ahead);
         outlook.cautions.extend(cautions);
+        outlook.cautions.extend(strangers(&lives.problems));
         outlook.cautions.sort();
         outlook.cautions.dedup();
         let forecast = of_outlook(&outlook);
@@ -107,6 +109,26 @@ impl Analysis {
             practice,
         }
     }
+}
+
+/// Machines that the schedule sends out and no record or reading knows: the forecast stands on
+/// unknown ages there, which has to be said where it is read.
+fn strangers(problems: &[Problem]) -> impl Iterator<Item = Caution> {
+    problems
+        .iter()
+        .filter(|problem| problem.code == "machine_without_records")
+        .map(|problem| {
+            let machine = problem.found.as_deref().unwrap_or("a machine");
+            let rows: Vec<String> = problem.rows.iter().map(ToString::to_string).collect();
+            let place = rows.join(", ");
+            Caution::new(
+                CautionCode::UnknownAge,
+                format!(
+                    "{place} sends out {machine}, which no record or reading knows: correct the \
+                     name, or say what is fitted there"
+                ),
+            )
+        })
 }
 
 /// Tension practice, where the fleet declares it and checks it; what cannot be said is in the result.

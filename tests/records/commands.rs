@@ -230,6 +230,9 @@ fn a_machine_that_only_the_schedule_knows_is_a_caution() {
         text.contains("machine without records") && text.contains("jobs.csv row 2"),
         "{text}"
     );
+    let stock = folder.run(&["stock", "."]);
+    let said = String::from_utf8_lossy(&stock.stdout);
+    assert!(said.contains("M-1"), "{said}");
 }
 
 #[test]
