@@ -499,19 +499,13 @@ impl<'a> Loading<'a> {
         self.problems.extend(similar);
         self.note_machines_without_records();
         self.note_overlapping_jobs();
-        let mut machines: BTreeSet<String> = BTreeSet::new();
-        machines.extend(self.rows.replacements.iter().map(|r| r.machine.clone()));
-        machines.extend(
-            self.rows
-                .gaps
-                .iter()
-                .filter(|g| g.machine_told)
-                .map(|g| g.machine.clone()),
-        );
-        machines.extend(self.readings.iter().map(|r| r.machine.clone()));
+        let mut machines: BTreeSet<String> = self
+            .machines_told()
+            .into_iter()
+            .map(str::to_owned)
+            .collect();
         machines.extend(self.tension.iter().map(|t| t.machine.clone()));
         machines.extend(self.jobs.iter().flat_map(|j| j.machines.iter().cloned()));
-        machines.extend(self.facts.iter().map(|f| f.name.clone()));
         machines.extend(known_ages.iter().map(|a| a.machine.clone()));
         self.state_use_rates(file.fleet.hours_per_day, &setting, &machines)?;
         positions::check_single(&self.parts, &self.rows.replacements)?;
@@ -656,19 +650,22 @@ impl<'a> Loading<'a> {
         }
     }
 
+    /// Machines that a record, a reading or a stated fact knows.
+    fn machines_told(&self) -> BTreeSet<&str> {
+        let records = self.rows.replacements.iter().map(|r| r.machine.as_str());
+        let gaps = self.rows.gaps.iter().filter(|g| g.machine_told);
+        let readings = self.readings.iter().map(|r| r.machine.as_str());
+        let facts = self.facts.iter().map(|f| f.name.as_str());
+        records
+            .chain(gaps.map(|g| g.machine.as_str()))
+            .chain(readings)
+            .chain(facts)
+            .collect()
+    }
+
     /// A machine that only the schedule knows may be a slip of the pen.
     fn note_machines_without_records(&mut self) {
-        let mut known: BTreeSet<&str> = BTreeSet::new();
-        known.extend(self.rows.replacements.iter().map(|r| r.machine.as_str()));
-        known.extend(
-            self.rows
-                .gaps
-                .iter()
-                .filter(|g| g.machine_told)
-                .map(|g| g.machine.as_str()),
-        );
-        known.extend(self.readings.iter().map(|r| r.machine.as_str()));
-        known.extend(self.facts.iter().map(|f| f.name.as_str()));
+        let known = self.machines_told();
         let mut problems = Vec::new();
         let mut said = BTreeSet::new();
         for job in &self.jobs {
