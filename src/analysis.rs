@@ -157,6 +157,7 @@ fn request(part: &Part) -> FitRequest {
             high: b.high_hours,
             worth: b.worth,
         }),
+        ..FitRequest::weibull()
     }
 }
 

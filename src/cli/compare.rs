@@ -2,10 +2,10 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 use serde::Serialize;
 
-use super::{CliError, Reply, lives_input, practice};
+use super::{CliError, Reply, family, lives_input, practice};
 use crate::compare::practice::PracticeOptions;
 use crate::compare::{CompareOptions, Comparison, PrimaryTest, compare};
 use crate::models::Family;
@@ -40,22 +40,14 @@ pub(super) struct CompareArgs {
     #[arg(long, value_name = "COLUMN")]
     stratify: Option<String>,
     /// Family of life distributions behind the life ratios.
-    #[arg(long, value_enum, default_value = "weibull")]
-    distribution: FamilyArg,
+    #[arg(long, value_parser = family::with_regression(), default_value = "weibull")]
+    distribution: Family,
     /// Confidence of the limits, two-sided.
     #[arg(long, value_name = "SHARE", default_value_t = 0.95)]
     confidence: f64,
     /// One JSON document on stdout, nothing else.
     #[arg(long)]
     json: bool,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum FamilyArg {
-    Weibull,
-    Lognormal,
-    Loglogistic,
-    Exponential,
 }
 
 #[derive(Debug, Serialize)]
@@ -83,12 +75,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Reply, CliError> {
         machine: Some(args.machine.clone()),
         adjust: args.adjust.clone(),
         stratify: args.stratify.clone(),
-        family: match args.distribution {
-            FamilyArg::Weibull => Family::Weibull,
-            FamilyArg::Lognormal => Family::Lognormal,
-            FamilyArg::Loglogistic => Family::Loglogistic,
-            FamilyArg::Exponential => Family::Exponential,
-        },
+        family: args.distribution,
         confidence: args.confidence,
     };
     let inputs = lives_input::read(&args.input, args.part.as_deref())?;

@@ -7,13 +7,13 @@ use clap::{Args, ValueEnum};
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::fit_text::shown;
-use super::{CliError, Reply};
+use super::fit_text::{families_shown, shown};
+use super::{CliError, Reply, family};
 use crate::lives::{self, ColumnValues, LivesTable, NamedColumn, Observations};
 use crate::models::regression::{Covariate, CovariateValues};
 use crate::models::{
-    Belief, CovariateFitError, Family, Fit, FitRequest, IntervalMethod, Method, fit,
-    fit_with_covariates,
+    Belief, CautionCode, CovariateFitError, Family, FamilyComparison, Fit, FitRequest,
+    IntervalMethod, Method, PlotPosition, compare_families, fit, fit_with_covariates,
 };
 use crate::records::{Fleet, LoadOptions};
 use crate::report;
@@ -28,12 +28,15 @@ pub(super) struct FitArgs {
     /// Look at a fleet folder from this day (YYYY-MM-DD) instead of its own.
     #[arg(long, value_name = "DATE")]
     as_of: Option<jiff::civil::Date>,
-    /// Family of life distributions.
-    #[arg(long, value_enum, default_value = "weibull")]
-    distribution: FamilyArg,
+    /// Family of life distributions; all: each in turn, with a table by AIC.
+    #[arg(long, value_parser = family::one_or_all(), default_value = "weibull")]
+    distribution: family::Asked,
     /// How the parameters are estimated.
     #[arg(long, value_enum, default_value = "likelihood")]
     method: MethodArg,
+    /// Plot positions of the methods that fit a line through ranks.
+    #[arg(long, value_enum, default_value = "median-rank")]
+    plot_position: PlotPositionArg,
     /// How the intervals are made [default: posterior].
     #[arg(long, value_enum)]
     interval: Option<IntervalArg>,
@@ -95,12 +98,11 @@ pub(super) struct FitArgs {
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum FamilyArg {
-    Weibull,
-    Lognormal,
-    Loglogistic,
-    Exponential,
-    WeibullThreshold,
+enum PlotPositionArg {
+    /// The exact median rank.
+    MedianRank,
+    /// Benard's approximation, (i − 0.3)/(n + 0.4).
+    Benard,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -128,24 +130,37 @@ enum IntervalArg {
 #[derive(Debug, Serialize)]
 struct Body {
     fits: Vec<Fit>,
+    /// With `--distribution all`: the families of each part or group side by side.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    families: Vec<FamilyComparison>,
 }
 
 pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
     let table = read(args)?;
-    let request = request(args);
+    let families = match args.distribution {
+        family::Asked::One(family) => vec![family],
+        family::Asked::All => comparable(args)?,
+    };
     let mut fits = Vec::new();
     let mut not_given = Vec::new();
     let groups = groups(args, &table)?;
-    let answers: Vec<_> = groups
-        .par_iter()
-        .map(|group| answer(args, &table, group, &request))
+    let asked: Vec<(&Group, Family)> = groups
+        .iter()
+        .flat_map(|group| families.iter().map(move |family| (group, *family)))
         .collect();
-    for (group, answer) in groups.into_iter().zip(answers) {
+    let answers: Vec<_> = asked
+        .par_iter()
+        .map(|(group, family)| answer(args, &table, group, &request(args, *family)))
+        .collect();
+    for ((group, _), answer) in asked.iter().zip(answers) {
         let name = group.label.as_deref().unwrap_or("the lives").to_owned();
         match answer {
             Ok(mut answer) => {
-                answer.part = group.label;
-                if let Some(why) = missing(&answer, args.interval.is_some()) {
+                answer.part.clone_from(&group.label);
+                // In a table of families, one without an estimate says so in its line.
+                if families.len() == 1
+                    && let Some(why) = missing(&answer, args.interval.is_some())
+                {
                     not_given.push(format!("{name}: {why}"));
                 }
                 fits.push(answer);
@@ -162,17 +177,73 @@ pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
             }
         }
     }
-    let body = Body { fits };
+    let comparisons = if families.len() > 1 {
+        side_by_side(&groups, &fits, &mut not_given)
+    } else {
+        Vec::new()
+    };
+    let body = Body {
+        fits,
+        families: comparisons,
+    };
     let stdout = if args.json {
         report::json("fit", &body)
-    } else {
+    } else if body.families.is_empty() {
         body.fits.iter().map(shown).collect::<Vec<_>>().join("\n")
+    } else {
+        let table = |comparison| families_shown(comparison, &body.fits);
+        body.families
+            .iter()
+            .map(table)
+            .collect::<Vec<_>>()
+            .join("\n")
     };
     Ok(Reply {
         stdout,
         not_given,
         ..Reply::default()
     })
+}
+
+/// The families that can be held side by side under the same request.
+fn comparable(args: &FitArgs) -> Result<Vec<Family>, CliError> {
+    if args.known_shape.is_some() || args.believed_life.is_some() {
+        return Err(CliError::Usage(
+            "--distribution all goes without --known-shape and --believed-life, which not all \
+             families have"
+                .to_owned(),
+        ));
+    }
+    if !matches!(args.method, MethodArg::Likelihood) {
+        return Err(CliError::Usage(
+            "--distribution all compares likelihoods, so it goes with --method likelihood only"
+                .to_owned(),
+        ));
+    }
+    // A threshold takes no covariates.
+    let mut families = family::all().to_vec();
+    if !args.covariates.is_empty() {
+        families.retain(|family| *family != Family::WeibullThreshold);
+    }
+    Ok(families)
+}
+
+/// The table of families of each group; a group without any estimate was not given.
+fn side_by_side(
+    groups: &[Group],
+    fits: &[Fit],
+    not_given: &mut Vec<String>,
+) -> Vec<FamilyComparison> {
+    let compared = groups.iter().filter_map(|group| {
+        let own = fits.iter().filter(|fit| fit.part == group.label);
+        let own: Vec<Fit> = own.cloned().collect();
+        if own.iter().all(|fit| fit.aic.is_none()) {
+            let name = group.label.as_deref().unwrap_or("the lives");
+            not_given.push(format!("{name}: no family has an estimate"));
+        }
+        (!own.is_empty()).then(|| compare_families(group.label.as_deref(), &own))
+    });
+    compared.collect()
 }
 
 /// The lives of a file, or of a fleet folder.
@@ -247,15 +318,9 @@ fn category(levels: &[String], codes: &[u32], rows: &[usize]) -> CovariateValues
     }
 }
 
-fn request(args: &FitArgs) -> FitRequest {
+fn request(args: &FitArgs, family: Family) -> FitRequest {
     FitRequest {
-        family: match args.distribution {
-            FamilyArg::Weibull => Family::Weibull,
-            FamilyArg::Lognormal => Family::Lognormal,
-            FamilyArg::Loglogistic => Family::Loglogistic,
-            FamilyArg::Exponential => Family::Exponential,
-            FamilyArg::WeibullThreshold => Family::WeibullThreshold,
-        },
+        family,
         method: match args.method {
             MethodArg::Likelihood => Method::Likelihood,
             MethodArg::TimeOnRank => Method::TimeOnRank,
@@ -276,6 +341,10 @@ fn request(args: &FitArgs) -> FitRequest {
             high: range[1],
             worth: args.belief_worth,
         }),
+        plot_position: match args.plot_position {
+            PlotPositionArg::MedianRank => PlotPosition::MedianRank,
+            PlotPositionArg::Benard => PlotPosition::Benard,
+        },
     }
 }
 
@@ -417,8 +486,9 @@ fn missing(fit: &Fit, interval_asked: bool) -> Option<String> {
     let why = fit
         .cautions
         .iter()
-        .map(|c| c.text.as_str())
-        .next()
-        .unwrap_or("some numbers do not exist");
+        .find(|c| c.code.is_outcome())
+        .or_else(|| fit.cautions.iter().find(|c| c.code == CautionCode::Note))
+        .or_else(|| fit.cautions.first())
+        .map_or("some numbers do not exist", |c| c.text.as_str());
     Some(why.to_owned())
 }

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::models::Fit;
+use crate::models::{FamilyComparison, Fit};
 use crate::report::{self, Cell, Table, format};
 
 /// One fit as a table with notes.
@@ -98,6 +98,61 @@ pub(super) fn shown(fit: &Fit) -> String {
         table.note(format!("Fit: {}.", said.join(", ")));
     }
     for caution in &fit.cautions {
+        table.note(format!("Caution: {}.", caution.text.trim_end_matches('.')));
+    }
+    report::text(&table)
+}
+
+/// The families of one part or group side by side, with the hours that each gives.
+pub(super) fn families_shown(comparison: &FamilyComparison, fits: &[Fit]) -> String {
+    let name = comparison.part.as_deref().unwrap_or("all lives");
+    let own: Vec<&Fit> = fits.iter().filter(|f| f.part == comparison.part).collect();
+    let asked: Vec<f64> = own.first().map_or_else(Vec::new, |fit| {
+        fit.quantiles.iter().map(|q| q.probability).collect()
+    });
+    let mut table = Table::new("families", format!("Families of life models: {name}"))
+        .words("distribution", "Family")
+        .figures("free_parameters", "Parameters")
+        .figures("log_likelihood", "Log-likelihood")
+        .figures("aic", "AIC")
+        .figures("above_least", "Above least");
+    for p in &asked {
+        table = table.figures(
+            &format!("hours_{p}"),
+            format!("{} worn out by, h", format::percent(*p)),
+        );
+    }
+    let figure = |x: Option<f64>, digits| {
+        Cell::text(x.map_or_else(
+            || format::NOTHING.to_owned(),
+            |v| format::significant(v, digits),
+        ))
+    };
+    for line in &comparison.families {
+        let mut row = vec![
+            Cell::text(words(&line.distribution)),
+            Cell::count(line.free_parameters as u64),
+            figure(line.log_likelihood, 7),
+            figure(line.aic, 7),
+            Cell::maybe(line.above_least, |v| Cell::number(v, 2)),
+        ];
+        let fit = own.iter().find(|f| f.distribution == line.distribution);
+        for (k, _) in asked.iter().enumerate() {
+            let hours = fit.and_then(|f| f.quantiles.get(k)).and_then(|q| q.hours);
+            row.push(figure(hours, 4));
+        }
+        table.push(row);
+    }
+    for line in &comparison.families {
+        if let Some(reason) = &line.reason {
+            table.note(format!("{}: {reason}.", words(&line.distribution)));
+        }
+    }
+    table.note(
+        "AIC is 2 × parameters − 2 × log-likelihood: less is better. --distribution with one family \
+         shows its parameters and intervals.",
+    );
+    for caution in &comparison.cautions {
         table.note(format!("Caution: {}.", caution.text.trim_end_matches('.')));
     }
     report::text(&table)

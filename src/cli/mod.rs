@@ -8,6 +8,7 @@ mod compare;
 mod curve;
 mod directory;
 mod error;
+mod family;
 mod files;
 mod fit;
 mod fit_text;

@@ -47,13 +47,14 @@ impl Bootstrap {
         known_sigma: bool,
         multiplier: f64,
     ) -> Option<Self> {
+        let rows = in_order(observations);
         let curves: Vec<(f64, f64)> = (0..REPLICATES)
             .into_par_iter()
             .filter_map(|replicate| {
                 let weighted = if lives.entry.y.is_empty() {
                     reweighted(lives, replicate)
                 } else {
-                    reweighted_from_start(observations, replicate)
+                    reweighted_from_start(&rows, replicate)
                 };
                 let optimum = if known_sigma {
                     maximise_known_sigma(&weighted, kernel, estimate.sigma)
@@ -132,15 +133,46 @@ fn reweighted(lives: &LogLives, replicate: u64) -> LogLives {
 fn reweighted_from_start(observations: &Observations, replicate: u64) -> LogLives {
     let mut random = stream(SEED, replicate);
     let mut out = observations.clone();
-    out.count = (0..observations.len())
-        .map(|i| {
-            draw(
-                &mut random,
-                observations.count.get(i).copied().unwrap_or(1.0),
-            )
-        })
-        .collect();
+    for count in &mut out.count {
+        *count = draw(&mut random, *count);
+    }
     LogLives::new(&out)
+}
+
+/// Each kind of life once, with its count, in an order of its own, so that neither the order of the
+/// rows nor the splitting of counts shows in the weights drawn.
+fn in_order(observations: &Observations) -> Observations {
+    let mut rows: Vec<[f64; 4]> = (0..observations.len())
+        .map(|i| {
+            let at = |column: &[f64], missing| column.get(i).copied().unwrap_or(missing);
+            [
+                observations.low[i],
+                observations.high[i],
+                at(&observations.entry, 0.0),
+                at(&observations.count, 1.0),
+            ]
+        })
+        .filter(|row| row[3] > 0.0)
+        .collect();
+    rows.sort_unstable_by(|a, b| {
+        let columns = a.iter().zip(b);
+        let order = columns.map(|(x, y)| x.total_cmp(y));
+        order.fold(std::cmp::Ordering::Equal, std::cmp::Ordering::then)
+    });
+    let mut out = Observations::default();
+    for [low, high, entry, count] in rows {
+        let same = out.low.last() == Some(&low)
+            && out.high.last() == Some(&high)
+            && out.entry.last() == Some(&entry);
+        match out.count.last_mut() {
+            Some(sum) if same => *sum += count,
+            _ => {
+                out.push(low, high, entry, count);
+                out.count.resize(out.low.len(), 1.0);
+            }
+        }
+    }
+    out
 }
 
 impl Intervals for Bootstrap {

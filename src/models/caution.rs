@@ -47,6 +47,20 @@ pub enum CautionCode {
     Note,
 }
 
+impl CautionCode {
+    /// Whether it says why an estimate or an interval does not exist.
+    pub fn is_outcome(self) -> bool {
+        matches!(
+            self,
+            Self::NoWorn
+                | Self::AllWornAtOneAge
+                | Self::SeparatedCovariate
+                | Self::FlatLikelihood
+                | Self::NoInteriorOptimum
+        )
+    }
+}
+
 /// One caution.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct Caution {

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::Caution;
+use super::{Caution, PlotPosition};
 
 /// Family of life distributions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -65,6 +65,8 @@ pub struct FitRequest {
     pub known_shape: Option<f64>,
     /// Belief to combine with the lives (posterior only).
     pub belief: Option<Belief>,
+    /// Plot positions of the methods that fit a line through ranks.
+    pub plot_position: PlotPosition,
 }
 
 impl FitRequest {
@@ -79,6 +81,7 @@ impl FitRequest {
             at_hours: Vec::new(),
             known_shape: None,
             belief: None,
+            plot_position: PlotPosition::MedianRank,
         }
     }
 }

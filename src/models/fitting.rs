@@ -21,7 +21,7 @@ use super::threshold::shifted;
 use super::wald::Wald;
 use super::{
     Caution, CautionCode, Estimate, Family, Fit, FitRequest, GoodnessOfFit, IntervalMethod,
-    MeanLife, Method, QuantileEstimate, ReliabilityEstimate, count_lives,
+    MeanLife, Method, PlotPosition, QuantileEstimate, ReliabilityEstimate, count_lives,
 };
 
 /// Worn lives under which families cannot be told apart and estimates are wide.
@@ -235,7 +235,8 @@ impl Problem<'_> {
         let statistic = anderson_darling(self.lives, self.kernel, mu, sigma);
         let known = self.known.is_some();
         let p = statistic.and_then(|a2| p_value(self.lives, self.kernel, optimum, known, a2));
-        let plot = points(self.lives).and_then(|points| line(&points, self.kernel, true));
+        let plot = points(self.lives, PlotPosition::MedianRank)
+            .and_then(|points| line(&points, self.kernel, true));
         fit.goodness_of_fit = GoodnessOfFit {
             anderson_darling: statistic,
             p_value: p,
@@ -253,7 +254,9 @@ impl Problem<'_> {
     /// A straight line through the probability plot. It has no likelihood to make intervals from.
     fn by_ranks(&self, fit: &mut Fit) {
         let time_on_rank = self.request.method == Method::TimeOnRank;
-        let found = points(self.lives).map(|points| line(&points, self.kernel, time_on_rank));
+        let position = self.request.plot_position;
+        let found =
+            points(self.lives, position).map(|points| line(&points, self.kernel, time_on_rank));
         let line = match found {
             Some(Some(line)) => line,
             Some(None) => {

@@ -12,6 +12,7 @@ fn request() -> FitRequest {
         at_hours: vec![],
         known_shape: None,
         belief: None,
+        plot_position: PlotPosition::MedianRank,
     }
 }
 

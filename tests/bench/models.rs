@@ -3,7 +3,9 @@
 
 use divan::{Bencher, black_box};
 use wearcast::lives::Observations;
-use wearcast::models::{Family, FitRequest, IntervalMethod, Method, estimate, estimate_each, fit};
+use wearcast::models::{
+    Family, FitRequest, IntervalMethod, Method, PlotPosition, estimate, estimate_each, fit,
+};
 use wearcast::numerics::streams::stream;
 
 fn main() {
@@ -36,6 +38,7 @@ fn request(interval: IntervalMethod) -> FitRequest {
         at_hours: vec![500.0],
         known_shape: None,
         belief: None,
+        plot_position: PlotPosition::MedianRank,
     }
 }
 

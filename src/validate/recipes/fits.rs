@@ -6,7 +6,8 @@ use super::{Answers, Case, at_time, numbers_named};
 use crate::forecast::{FirstLife, chance_within};
 use crate::lives::Observations;
 use crate::models::{
-    Family, Fit, FitRequest, IntervalMethod, Method, fit, life_model, plot_points,
+    Family, Fit, FitRequest, IntervalMethod, Method, PlotPosition, fit, life_model, plot_points,
+    scale_limits as limits_of_scale,
 };
 use crate::records::Part;
 use crate::validate::Subset;
@@ -83,6 +84,35 @@ pub(super) fn known_shape(case: &Case) -> Answers {
             "loglik" => Some(fitted(lives, &request).and_then(|f| log_likelihood(&f))),
             _ => None,
         }
+    })
+}
+
+/// `known_shape_2:scale_lower_95_one_sided_…` and, for the exponential, `exponential_mean_chi2_95_lo_…`
+/// and `_hi_…`: limits from the total of transformed hours.
+pub(super) fn scale_limits(case: &Case) -> Answers {
+    each(case, |lives, name| {
+        let (shape, what) = match name.strip_prefix("known_shape_") {
+            Some(rest) => {
+                let (shape, what) = rest.split_once(':')?;
+                (shape.parse().ok()?, what)
+            }
+            None => (1.0, name),
+        };
+        let is = |start: &str| what.starts_with(start);
+        let known = is("scale_lower_95_one_sided") || is("exponential_mean_chi2_95_");
+        if !known {
+            return None;
+        }
+        let found = limits_of_scale(lives, shape, 0.95).map(|limits| {
+            if is("scale_lower_95_one_sided") {
+                Some(limits.one_sided_lower)
+            } else if is("exponential_mean_chi2_95_lo") {
+                Some(limits.lower)
+            } else {
+                limits.upper
+            }
+        });
+        Some(found.flatten().ok_or_else(|| "no such limit".to_owned()))
     })
 }
 
@@ -215,7 +245,7 @@ pub(super) fn threshold(case: &Case) -> Answers {
 }
 
 /// `rank_regression_x_on_y_exact_median_ranks_shape` (time on rank) and `_y_on_x_` (rank on time),
-/// `adjusted_rank_failure_1`.
+/// the same with `_bernard_(i-0.3)/(n+0.4)_`, `adjusted_rank_failure_1`.
 pub(super) fn rank_regression(case: &Case) -> Answers {
     each(case, |lives, name| {
         if let Some(number) = name.strip_prefix("adjusted_rank_failure_") {
@@ -230,7 +260,13 @@ pub(super) fn rank_regression(case: &Case) -> Answers {
         let (direction, rest) = name
             .strip_prefix("rank_regression_")?
             .split_at("x_on_y".len());
-        let parameter = rest.strip_prefix("_exact_median_ranks_")?;
+        let exact = rest.strip_prefix("_exact_median_ranks_");
+        let approximate = rest.strip_prefix("_bernard_(i-0.3)/(n+0.4)_");
+        let (plot_position, parameter) = match (exact, approximate) {
+            (Some(parameter), _) => (PlotPosition::MedianRank, parameter),
+            (None, Some(parameter)) => (PlotPosition::Benard, parameter),
+            (None, None) => return None,
+        };
         let method = match direction {
             "x_on_y" => Method::TimeOnRank,
             "y_on_x" => Method::RankOnTime,
@@ -238,6 +274,7 @@ pub(super) fn rank_regression(case: &Case) -> Answers {
         };
         let request = FitRequest {
             method,
+            plot_position,
             ..request(IntervalMethod::Posterior)
         };
         Some(fitted(lives, &request).and_then(|fit| estimate(&fit, parameter)))

@@ -12,6 +12,7 @@ mod processes;
 mod ranks;
 mod regression;
 mod renewal;
+mod sampling_tables;
 mod weibull;
 
 use std::collections::BTreeMap;
@@ -94,6 +95,8 @@ fn recipe(name: &str) -> Option<Recipe> {
         "regression" => regression::regression,
         "renewal" => renewal::renewal,
         "residual_life" => renewal::residual_life,
+        "sampling_tables" => sampling_tables::sampling_tables,
+        "scale_limits" => fits::scale_limits,
         "series" => fits::series,
         "stock" => renewal::stock,
         "threshold" => fits::threshold,

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::{Answers, Case};
 use crate::lives::Observations;
-use crate::models::{Estimate, Family, Fit, FitRequest, IntervalMethod, Method, fit};
+use crate::models::{Estimate, Family, Fit, FitRequest, IntervalMethod, Method, PlotPosition, fit};
 
 /// `shape`, `scale`, `mu`, `sigma`, `loglik`, their errors, `B10`, `B50`, `mean` and the 95 % limits
 /// (`_wald95_lo`, `_lr95_hi`, `_posterior95_lo` and so on), of the whole sample or of a subset.
@@ -43,6 +43,7 @@ pub(super) fn request(interval: IntervalMethod) -> FitRequest {
         at_hours: Vec::new(),
         known_shape: None,
         belief: None,
+        plot_position: PlotPosition::MedianRank,
     }
 }
 
