@@ -10,7 +10,7 @@ use crate::models::{
     life_model,
 };
 use crate::records::{Fleet, Part, Problem};
-use crate::stock::{StockOptions, StockPlan, plan};
+use crate::stock::{Asking, StockOptions, StockPlan, plan, sensitivity};
 
 /// What may be asked of an analysis on top of what the fleet folder says.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -21,8 +21,12 @@ pub struct AnalysisOptions {
     pub service_level: Option<f64>,
     /// Lead time of every part, days, instead of the catalogue's.
     pub lead_time_days: Option<f64>,
+    /// Chance of wearing out unseen between two looks, in (0, 1), instead of the fleet's.
+    pub chance_unseen: Option<f64>,
     /// Leave the stock plan empty: only the forecast is wanted.
     pub without_stock: bool,
+    /// Ask how the orders would change if something else were believed or came otherwise.
+    pub sensitivity: bool,
 }
 
 /// Everything the program worked out about a fleet; the report and every command show parts of it.
@@ -88,15 +92,21 @@ impl Analysis {
         if options.without_stock {
             outlook.parts.clear();
         }
-        let stock = plan(
-            &fleet,
-            &outlook,
-            &forecast,
-            &StockOptions {
-                service_level: options.service_level.unwrap_or(fleet.service_level),
-                lead_time_days: options.lead_time_days,
-            },
-        );
+        let asked = StockOptions {
+            service_level: options.service_level.unwrap_or(fleet.service_level),
+            lead_time_days: options.lead_time_days,
+            chance_unseen: options.chance_unseen.unwrap_or(fleet.chance_unseen),
+        };
+        let mut stock = plan(&fleet, &outlook, &forecast, &asked);
+        if options.sensitivity {
+            stock.sensitivity = sensitivity(&Asking {
+                fleet: &fleet,
+                lives: &lives,
+                models: &models,
+                forecast: &ahead,
+                options: &asked,
+            });
+        }
         let practice = practice(&fleet, &lives);
         Self {
             fleet,

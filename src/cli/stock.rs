@@ -7,7 +7,7 @@ use super::forecast::not_given;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
 use crate::models::CautionCode;
-use crate::report::{self, tables, text};
+use crate::report::{self, stock_tables, tables, text};
 
 /// Arguments of `wearcast stock`.
 #[derive(Debug, Args)]
@@ -18,6 +18,26 @@ pub(super) struct StockArgs {
     #[command(flatten)]
     what_if: WhatIf,
 }
+
+/// What the terminal shows of the planned intervals; the report has more.
+const INTERVALS: [&str; 6] = [
+    "part",
+    "hours",
+    "cost_per_hour",
+    "cost_per_hour_run_on",
+    "probability_saves",
+    "note",
+];
+
+/// What the terminal shows of the money.
+const VALUE: [&str; 6] = [
+    "part",
+    "stock",
+    "order",
+    "left_at_the_end",
+    "shortage_nothing_ordered",
+    "shortage_ordered",
+];
 
 pub(super) fn run(args: &StockArgs) -> Result<Reply, CliError> {
     let analysis = analyse(&args.fleet, &args.what_if, false)?;
@@ -35,8 +55,13 @@ pub(super) fn run(args: &StockArgs) -> Result<Reply, CliError> {
     } else {
         [
             report::answer(&analysis),
+            text(&stock_tables::needed_stock_across(&analysis)),
             text(&tables::kits(&analysis)),
-            text(&tables::planned_intervals(&analysis)),
+            text(&stock_tables::kit_totals(&analysis)),
+            text(&tables::planned_intervals(&analysis).only(&INTERVALS)),
+            text(&stock_tables::inspections(&analysis)),
+            text(&stock_tables::value(&analysis).only(&VALUE)),
+            text(&stock_tables::sensitivity(&analysis)),
             text(&tables::cautions_ahead(&analysis)),
         ]
         .join("\n")

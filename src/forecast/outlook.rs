@@ -343,6 +343,15 @@ impl Outlook {
         )
     }
 
+    /// Demand if every part ran until it is worn, whatever the plan says.
+    pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        let mut groups = self.groups(part, spans);
+        for group in &mut groups {
+            group.starts.clear();
+        }
+        demand(&part.nodes, &groups, part.per_change, self.accuracy)
+    }
+
     /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then
     /// checked.
     #[must_use]

@@ -70,6 +70,7 @@ pub(crate) fn fleet(parts: Vec<Part>, jobs: Vec<Job>) -> Fleet {
         currency: "USD".to_owned(),
         service_level: 0.95,
         review_days: 7,
+        chance_unseen: 0.1,
         parts,
         machines,
         machine_facts: Vec::new(),

@@ -332,6 +332,8 @@ pub struct Fleet {
     pub service_level: f64,
     /// Days between two looks at the stock.
     pub review_days: u32,
+    /// Chance that a part wears out unseen between two looks at it that is allowed, in (0, 1).
+    pub chance_unseen: f64,
     /// Catalogue, in the order written.
     pub parts: Vec<Part>,
     /// Every machine known from any record, reading, job or entry in `fleet.toml`, sorted.

@@ -27,6 +27,8 @@ pub(crate) struct FleetFile {
     pub(crate) practice: Option<PracticeEntry>,
     #[serde(default)]
     pub(crate) stock: StockEntry,
+    #[serde(default)]
+    pub(crate) inspection: InspectionEntry,
 }
 
 #[derive(Debug, Deserialize)]
@@ -239,7 +241,7 @@ pub(crate) struct PartEntry {
     pub(crate) name: String,
     #[serde(default)]
     pub(crate) aliases: Vec<String>,
-    #[serde(default = "one")]
+    #[serde(default = "one", deserialize_with = "whole")]
     pub(crate) per_machine: u32,
     #[serde(default)]
     pub(crate) positions: Vec<String>,
@@ -248,12 +250,12 @@ pub(crate) struct PartEntry {
     #[serde(default)]
     pub(crate) changed: ChangedWord,
     pub(crate) unit_cost: Option<f64>,
-    #[serde(default = "one")]
+    #[serde(default = "one", deserialize_with = "whole")]
     pub(crate) pack: u32,
-    #[serde(default = "one")]
+    #[serde(default = "one", deserialize_with = "whole")]
     pub(crate) minimum_order: u32,
     pub(crate) lead_time_days: Option<OneOrRange>,
-    #[serde(default)]
+    #[serde(default, deserialize_with = "whole")]
     pub(crate) on_hand: u32,
     #[serde(default)]
     pub(crate) on_order: Vec<DeliveryEntry>,
@@ -281,6 +283,7 @@ pub(crate) enum ChangedWord {
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct DeliveryEntry {
+    #[serde(deserialize_with = "whole")]
     pub(crate) quantity: u32,
     #[serde(deserialize_with = "date")]
     pub(crate) due: Date,
@@ -322,7 +325,14 @@ pub(crate) struct PracticeEntry {
 #[serde(deny_unknown_fields)]
 pub(crate) struct StockEntry {
     pub(crate) service_level: Option<f64>,
+    #[serde(default, deserialize_with = "optional_whole")]
     pub(crate) review_days: Option<u32>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct InspectionEntry {
+    pub(crate) chance_unseen: Option<f64>,
 }
 
 /// `21` or `[14, 35]`.
@@ -361,6 +371,27 @@ impl<'de> Deserialize<'de> for OneOrRange {
         }
         deserializer.deserialize_any(Visitor)
     }
+}
+
+/// Parts and days come whole.
+fn whole<'de, D: Deserializer<'de>>(deserializer: D) -> Result<u32, D::Error> {
+    let found = toml::Value::deserialize(deserializer)?;
+    let number = match &found {
+        toml::Value::Integer(n) => u32::try_from(*n).ok(),
+        toml::Value::Float(x) if x.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(x) => {
+            Some(*x as u32)
+        }
+        _ => None,
+    };
+    number.ok_or_else(|| {
+        de::Error::custom(format!(
+            "found {found}, allowed is a whole number, 0 or more"
+        ))
+    })
+}
+
+fn optional_whole<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<u32>, D::Error> {
+    whole(deserializer).map(Some)
 }
 
 /// A TOML date, or the same as text.

@@ -492,6 +492,12 @@ impl<'a> Loading<'a> {
             "a chance above 0 and below 1",
             |v| v > 0.0 && v < 1.0,
         )?;
+        let chance_unseen = setting.number(
+            "[inspection], chance_unseen",
+            file.inspection.chance_unseen.unwrap_or(0.1),
+            "a chance above 0 and below 1",
+            |v| v > 0.0 && v < 1.0,
+        )?;
         let as_of = self.as_of(options.as_of.or(file.fleet.as_of))?;
         self.leave_out_later(as_of);
         let stated = self.facts.iter().map(|f| f.name.clone()).collect();
@@ -539,6 +545,7 @@ impl<'a> Loading<'a> {
             currency: file.fleet.currency,
             service_level,
             review_days: file.stock.review_days.unwrap_or(7),
+            chance_unseen,
             parts: self.parts,
             machines: machines.into_iter().collect(),
             machine_facts: self.facts,

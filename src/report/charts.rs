@@ -13,7 +13,7 @@ use crate::meters::{MeterReading, Meters, Standing};
 use crate::models::curve::{Curve, reliability_curve};
 use crate::models::{LifeModel, life_model};
 use crate::records::{ChangedHow, LengthUnit, Part};
-use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour, stock_course};
+use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour};
 
 /// Rows of the calendar chart.
 const CALENDAR_ROWS: usize = 30;
@@ -557,22 +557,15 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
 const COURSES: usize = 8;
 
 fn courses(analysis: &Analysis) -> Vec<Svg> {
-    let orders = analysis.stock.orders.iter().enumerate();
-    orders
-        .filter_map(|(place, order)| {
-            let part = analysis.fleet.parts.iter().find(|p| p.name == order.part)?;
-            let course = stock_course(&analysis.outlook, part, order)?;
+    let courses = analysis.stock.courses.iter().enumerate().take(COURSES);
+    courses
+        .map(|(place, course)| {
             let title = format!(
                 "Stock of {} through the schedule",
-                format::shortened(&format::plain(&part.name), 60)
+                format::shortened(&format::plain(&course.part), 60)
             );
-            Some(chart::course(
-                &format!("stock-{}", place + 1),
-                &title,
-                &course,
-            ))
+            chart::course(&format!("stock-{}", place + 1), &title, course)
         })
-        .take(COURSES)
         .collect()
 }
 

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::charts::Charts;
+use super::order_words::{self, OrderWords, sentence};
 use super::page::{Contents, page};
 use super::spreadsheet::spreadsheet;
 use super::{SAFETY, csv, format, json, tables, text};
@@ -207,7 +208,7 @@ pub fn answer(analysis: &Analysis) -> String {
     let all = changes.rows.len();
     changes
         .rows
-        .retain(|row| matches!(&row[4], super::Cell::Text(t) if t == "change first"));
+        .retain(|row| matches!(&row[4], super::Cell::Text(t) if t.starts_with("change first")));
     let changed = changes.rows.len();
     changes.rows.truncate(15);
     changes = changes.only(&["job", "machine", "part", "position", "probability_worn_out"]);
@@ -220,7 +221,28 @@ pub fn answer(analysis: &Analysis) -> String {
         all - changed
     ));
     let caution = text::wrapped(SAFETY, "", "");
-    format!("{}\n{}\n{caution}", text(&orders), text(&changes))
+    let words = in_words(analysis);
+    format!("{words}{}\n{}\n{caution}", text(&orders), text(&changes))
+}
+
+/// Orders in words on the terminal; the rest is in the table below them.
+const WORDS: usize = 8;
+
+/// What to order, by when and why, in plain words; empty where nothing is to be ordered.
+fn in_words(analysis: &Analysis) -> String {
+    let due = order_words::due(analysis);
+    let mut out = String::new();
+    for order in due.iter().take(WORDS) {
+        let words = OrderWords::of(analysis, order);
+        out.push_str(&text::wrapped(&words.sentence(), "", "  "));
+        let more = [Some(words.with), words.least_now, words.split];
+        let more: Vec<String> = more.iter().flatten().map(|w| sentence(w)).collect();
+        out.push_str(&text::wrapped(&more.join(" "), "  ", "  "));
+    }
+    if !out.is_empty() {
+        out.push('\n');
+    }
+    out
 }
 
 #[cfg(test)]

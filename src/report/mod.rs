@@ -11,12 +11,14 @@ mod csv;
 mod files;
 pub mod format;
 mod json;
+mod order_words;
 mod page;
 mod practice;
 mod safety;
 #[cfg(test)]
 mod sample;
 mod spreadsheet;
+pub mod stock_tables;
 mod table;
 pub mod tables;
 mod text;

@@ -19,7 +19,10 @@ use crate::records::{
     ChangedHow, Disposition, Fleet, Job, LengthUnit, Part, PlannedChange, Practice, Problem,
     Reading, RowCounts, RowRef, TensionCheck, UnplannedStop,
 };
-use crate::stock::{Advice, ChangeDecision, KitLine, Order, PlannedInterval, StockPlan};
+use crate::stock::{
+    Advice, ChangeDecision, FirstShortage, Inspection, KitLine, KitTotal, LackingDay, NeededStock,
+    NextLook, Order, PartValue, PlannedInterval, Question, Sensitivity, StockPlan,
+};
 
 /// How much of everything.
 #[derive(Debug, Clone)]
@@ -263,6 +266,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                             Advice::RunOn
                         },
                         probability_worn_out: 0.05 + 0.9 / (near as f64 + 3.0),
+                        while_open: false,
                         expected_cost_if_changed: Some(131.5),
                         expected_cost_if_left: Some(402.0),
                     });
@@ -301,6 +305,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 quantity: mean as u32 + 1,
                 probability_enough: 0.967,
                 short: 0,
+                probability_enough_from_shelf: 0.967,
             });
         }
         demand.push(Demand {
@@ -327,6 +332,28 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             shortage_probability_if_ordered: 0.031,
             shortage_probability_if_ordered_today: 0.031,
             fill_rate: 0.991,
+            fill_rate_if_nothing_ordered: 0.52,
+            expected_wear_outs: if i == 0 { 2.9 } else { 4.4 },
+            expected_demand_if_run_until_worn: if i == 0 { 3.3 } else { 4.4 },
+            needed_if_run_until_worn: if i == 0 { 6 } else { 8 },
+            lead_days: Some([10, 14, 20]),
+            order_now: (i != 2).then_some(i as u32),
+            first_shortage: jobs.get(2).map(|job| FirstShortage {
+                job: job.name.clone(),
+                start: job.start,
+                end: job.end,
+                probability: 0.24,
+            }),
+            lacking_by_date: jobs
+                .iter()
+                .enumerate()
+                .map(|(j, job)| LackingDay {
+                    date: job.end,
+                    job: job.name.clone(),
+                    if_nothing_ordered: 0.1 * j as f64,
+                    if_ordered: 0.003 * j as f64,
+                })
+                .collect(),
         })
         .collect();
     let rows = RowCounts {
@@ -416,6 +443,10 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 hours: Some(210.0),
                 cost_per_hour: Some(0.61),
                 cost_per_hour_run_on: Some(0.9),
+                about_as_good: Some([170.0, 260.0]),
+                saving: Some([-0.04, 0.31, 0.55]),
+                probability_saves: Some(0.93),
+                cost_per_hour_at_few_hundred: Some(0.68),
                 note: "Rests on 6 worn lives.".to_owned(),
             },
             PlannedInterval {
@@ -423,9 +454,78 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 hours: None,
                 cost_per_hour: None,
                 cost_per_hour_run_on: Some(0.4),
+                about_as_good: None,
+                saving: None,
+                probability_saves: None,
+                cost_per_hour_at_few_hundred: None,
                 note: "The shape may be 1 or less: planned change does not pay.".to_owned(),
             },
         ],
+        next_look: day(7),
+        needed_stock: (parts.iter().take(4))
+            .flat_map(|p| {
+                [0.8, 0.95].map(|service_level| NeededStock {
+                    part: p.name.clone(),
+                    service_level,
+                    needed: if service_level > 0.9 { 8 } else { 6 },
+                    order_quantity: if service_level > 0.9 { 6 } else { 4 },
+                    order_cost: Some(516.0),
+                })
+            })
+            .collect(),
+        kit_totals: (jobs.iter())
+            .map(|job| KitTotal {
+                job: job.name.clone(),
+                probability_nothing_lacking: 0.957,
+                probability_nothing_lacking_from_shelf: 0.91,
+                cost: Some(430.0),
+            })
+            .collect(),
+        inspections: (parts.iter().take(4))
+            .map(|p| Inspection {
+                part: p.name.clone(),
+                chance_unseen: 0.1,
+                looks: vec![128.0, 180.0, 221.0, 256.0],
+                probability_worn_by_few_hundred: 0.38,
+                fitted: (machines.iter())
+                    .map(|machine| NextLook {
+                        machine: machine.clone(),
+                        position: "1".to_owned(),
+                        age_hours: Some(90.0),
+                        within_hours: Some(61.0),
+                        by: jobs.first().map(|j| j.end),
+                        job: jobs.first().map(|j| j.name.clone()),
+                    })
+                    .collect(),
+            })
+            .collect(),
+        value: (parts.iter().take(4))
+            .map(|p| PartValue {
+                part: p.name.clone(),
+                stock: Some(172.0),
+                on_order: Some(0.0),
+                order: Some(516.0),
+                left_at_the_end: Some(310.0),
+                one_lacking: Some(14_000.0),
+                expected_lacking_if_nothing_ordered: 2.1,
+                expected_lacking_if_ordered: 0.04,
+                shortage_if_nothing_ordered: Some(29_400.0),
+                shortage_if_ordered: Some(560.0),
+            })
+            .collect(),
+        courses: vec![],
+        sensitivity: (parts.iter().take(4))
+            .flat_map(|p| {
+                [Question::AsItStands, Question::MoreUse].map(|question| Sensitivity {
+                    part: p.name.clone(),
+                    question,
+                    expected_demand: Some(4.4),
+                    needed: Some(8),
+                    order_quantity: Some(6),
+                    order_by: Some(day(10)),
+                })
+            })
+            .collect(),
         cautions: vec![],
     };
     let lives = Lives {
@@ -441,6 +541,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         currency: "USD".to_owned(),
         service_level: 0.95,
         review_days: 7,
+        chance_unseen: 0.1,
         parts,
         machines,
         machine_facts: vec![],

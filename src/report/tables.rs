@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::{Cell, Table, format, practice_tables};
+use super::{Cell, Table, format, practice_tables, stock_tables};
 use crate::analysis::Analysis;
 use crate::forecast::FittedPart;
 use crate::lives::{Life, Outcome};
@@ -18,7 +18,14 @@ pub(super) fn all(analysis: &Analysis) -> Vec<Table> {
         orders(analysis),
         changes(analysis),
         kits(analysis),
+        stock_tables::kit_totals(analysis),
+        stock_tables::needed_stock(analysis),
+        stock_tables::lacking(analysis),
+        stock_tables::value(analysis),
+        stock_tables::sensitivity(analysis),
         planned_intervals(analysis),
+        stock_tables::inspections(analysis),
+        stock_tables::next_looks(analysis),
         fitted(analysis),
         chances(analysis),
         jobs(analysis),
@@ -54,6 +61,11 @@ pub fn orders(analysis: &Analysis) -> Table {
         .figures("shortage_if_ordered", "Chance of running short, as advised")
         .figures("fill_rate", "Share of need met from stock")
         .figures("cost", format::with_unit("Cost", &analysis.fleet.currency))
+        .figures("order_now", "Of these, before the next look")
+        .words("first_shortage", "Short first in, nothing ordered")
+        .figures("chance_first_shortage", "Chance in it")
+        .figures("expected_wear_outs", "Expected wear-outs in service")
+        .figures("if_run_until_worn", "Expected need if all ran until worn")
         .words("remark", "Remark");
     let price = |part: &str| {
         analysis
@@ -77,6 +89,13 @@ pub fn orders(analysis: &Analysis) -> Table {
             Cell::Probability(order.shortage_probability_if_ordered),
             Cell::Probability(order.fill_rate),
             Cell::maybe(cost(order), Cell::Cost),
+            Cell::maybe(order.order_now, Cell::count),
+            Cell::maybe(order.first_shortage.as_ref(), |f| Cell::text(&f.job)),
+            Cell::maybe(order.first_shortage.as_ref(), |f| {
+                Cell::Probability(f.probability)
+            }),
+            Cell::number(order.expected_wear_outs, 1),
+            Cell::number(order.expected_demand_if_run_until_worn, 1),
         ]);
     }
     // Every part of the catalogue is in the list: one without a forecast is not one to forget.
@@ -95,9 +114,16 @@ pub fn orders(analysis: &Analysis) -> Table {
         format::date(analysis.stock.as_of)
     ));
     table.note(
-        "As advised: ordered on the last day named; ordered earlier, the chance is smaller. Share of \
-         need met from stock: of the parts needed, those on the shelf when they are needed.",
+        "Chance of running short: that at some time in the schedule a part is needed and none is there; \
+         one less it is the service level. As advised: ordered on the last day named, the lead time taken \
+         over its whole range; ordered earlier, the chance is smaller. Share of need met from stock (the \
+         fill rate): of the parts needed, those on the shelf when they are needed.",
     );
+    table.note(format!(
+        "Before the next look: what is ordered at the next look at the stock, on {}, would come too late \
+         for these.",
+        format::date(analysis.stock.next_look)
+    ));
     if let Some(total) = order_total(analysis) {
         table.note(total);
     }
@@ -163,6 +189,7 @@ pub fn changes(analysis: &Analysis) -> Table {
     decisions.sort_by_key(|d| d.advice != Advice::Change);
     for d in decisions {
         let advice = match d.advice {
+            Advice::Change if d.while_open => "change first, the machine being open",
             Advice::Change => "change first",
             Advice::RunOn => "run on",
         };
@@ -205,6 +232,11 @@ pub fn kits(analysis: &Analysis) -> Table {
     table
 }
 
+/// A share that may be negative, in percent.
+fn share(value: f64) -> Cell {
+    Cell::number(100.0 * value, 0)
+}
+
 /// Planned change-outs.
 pub fn planned_intervals(analysis: &Analysis) -> Table {
     let currency = &analysis.fleet.currency;
@@ -219,6 +251,16 @@ pub fn planned_intervals(analysis: &Analysis) -> Table {
             "cost_per_hour_run_on",
             format::with_unit("Cost per hour if run until worn", currency),
         )
+        .figures("about_as_good_from", "About as good: from, h")
+        .figures("about_as_good_to", "to, h")
+        .figures("saving_low", "Saves at least (95%)")
+        .figures("saving_middle", "Saves, even chances")
+        .figures("saving_high", "Saves at most (95%)")
+        .figures("probability_saves", "Chance that it saves")
+        .figures(
+            "cost_per_hour_at_few_hundred",
+            format::with_unit("Cost per hour at 300 h", currency),
+        )
         .words("note", "Why");
     for interval in &analysis.stock.planned_intervals {
         table.push(vec![
@@ -226,9 +268,23 @@ pub fn planned_intervals(analysis: &Analysis) -> Table {
             Cell::maybe(interval.hours, Cell::Hours),
             Cell::maybe(interval.cost_per_hour, |c| Cell::number(c, 2)),
             Cell::maybe(interval.cost_per_hour_run_on, |c| Cell::number(c, 2)),
+            Cell::maybe(interval.about_as_good, |r| Cell::Hours(r[0])),
+            Cell::maybe(interval.about_as_good, |r| Cell::Hours(r[1])),
+            Cell::maybe(interval.saving, |s| share(s[0])),
+            Cell::maybe(interval.saving, |s| share(s[1])),
+            Cell::maybe(interval.saving, |s| share(s[2])),
+            Cell::maybe(interval.probability_saves, Cell::Probability),
+            Cell::maybe(interval.cost_per_hour_at_few_hundred, |c| {
+                Cell::number(c, 2)
+            }),
             Cell::text(&interval.note),
         ]);
     }
+    table.note(
+        "About as good: between these hours the expected cost is within 2% of the least. Saves: percent of \
+         the cost of running until worn, over what the records leave uncertain; below zero it is a loss. \
+         300 h stands for a few hundred hours, at which it is common practice to change or look.",
+    );
     table
 }
 

@@ -3,9 +3,9 @@
 use jiff::civil::Date;
 use serde::Serialize;
 
-use super::{Order, Supply};
-use crate::forecast::{Outlook, Span};
-use crate::records::Part;
+use super::orders::Planned;
+use super::timeline::Timeline;
+use crate::forecast::{Counts, Outlook};
 
 /// Stock at the end of a day: what is there less what has been needed up to then. Below zero it
 /// is how many are lacking.
@@ -13,7 +13,7 @@ use crate::records::Part;
 pub struct StockDay {
     /// Day.
     pub day: Date,
-    /// 95 % of futures have at least so many.
+    /// All but 5 % of futures have at least so many.
     pub low: i64,
     /// Median.
     pub middle: i64,
@@ -34,80 +34,64 @@ pub struct StockCourse {
     pub order_by: Option<Date>,
 }
 
-/// Days looked at, besides those of deliveries.
-const DAYS: i32 = 28;
-
-/// The course of a part's stock, with deliveries under way and the advised order. Quantiles are
-/// those of the demand from the outlook's day up to each day; a delivery that is overdue counts as
-/// there. `None` for a part without a forecast or with no job ahead.
-pub fn stock_course(outlook: &Outlook, part: &Part, order: &Order) -> Option<StockCourse> {
-    let ahead = outlook.parts.iter().find(|p| p.name == part.name)?;
-    let length = outlook.as_of.until(outlook.end).ok()?.get_days();
-    if length <= 0 {
-        return None;
-    }
-    let mut supply = Supply {
-        on_hand: part.on_hand,
-        deliveries: Vec::new(),
-    };
-    let mut deliveries = Vec::new();
-    for delivery in &part.on_order {
-        if delivery.due <= outlook.as_of {
-            supply.on_hand = supply.on_hand.saturating_add(delivery.quantity);
-        } else {
-            supply = supply.and(delivery.due, delivery.quantity);
-            deliveries.push((delivery.due, delivery.quantity, false));
-        }
-    }
-    if let Some(day) = order.there_by {
-        supply = supply.and(day, order.order_quantity);
+/// The course of a part's stock with its deliveries and the advised order, which may be there or not by
+/// each day. `None` with no job ahead.
+pub(super) fn course(
+    outlook: &Outlook,
+    timeline: &Timeline,
+    planned: &Planned,
+) -> Option<StockCourse> {
+    timeline.days().last()?;
+    let order = &planned.order;
+    let under_way = planned.supply.deliveries.iter();
+    let mut deliveries: Vec<_> = under_way.map(|(day, n)| (*day, *n, false)).collect();
+    if order.order_quantity > 0
+        && let Some(day) = order.there_by
+    {
         deliveries.push((day, order.order_quantity, true));
     }
     deliveries.retain(|d| d.0 <= outlook.end);
     deliveries.sort_unstable();
-    let step = (length / DAYS).max(1);
-    let mut days: Vec<Date> = (1..=length / step)
-        .filter_map(|i| {
-            outlook
-                .as_of
-                .checked_add(jiff::Span::new().days(i * step))
-                .ok()
-        })
-        .collect();
-    days.push(outlook.end);
-    for (day, ..) in &deliveries {
-        days.push(*day);
-        days.extend(day.yesterday().ok().filter(|d| *d > outlook.as_of));
-    }
-    days.sort_unstable();
-    days.dedup();
-    let spans: Vec<Span> = days
-        .iter()
-        .map(|day| Span::Days(outlook.as_of, *day))
-        .collect();
-    let needed = outlook.demand(ahead, &spans).counts;
-    let start = i64::from(supply.on_hand);
+    let start = i64::from(planned.supply.on_hand);
     let first = StockDay {
         day: outlook.as_of,
         low: start,
         middle: start,
         high: start,
     };
-    let later = days.iter().zip(&needed).map(|(day, counts)| {
-        let left = |level| i64::from(supply.by(*day)) - i64::from(counts.quantile(level));
+    let later = timeline.steps().map(|(day, counts)| {
+        let there = planned.there_by(day);
+        let stock = planned.supply.by(day);
+        let left = |level: f64| left(counts, stock, (order.order_quantity, there), level);
         StockDay {
-            day: *day,
-            low: left(0.95),
+            day,
+            low: left(0.05),
             middle: left(0.5),
-            high: left(0.05),
+            high: left(0.95),
         }
     });
     Some(StockCourse {
-        part: part.name.clone(),
+        part: order.part.clone(),
         days: std::iter::once(first).chain(later).collect(),
         deliveries,
         order_by: order.order_by,
     })
+}
+
+/// Quantile of what is left: `stock` less the demand, and the order on top with its chance.
+fn left(counts: &Counts, stock: u32, (quantity, there): (u32, f64), level: f64) -> i64 {
+    // P(left ≤ x) = P(D ≥ stock − x), mixed over the order.
+    let at_most = |x: i64, stock: u32| match u32::try_from(i64::from(stock) - x - 1) {
+        Ok(need) => counts.more_than(need),
+        Err(_) => 1.0,
+    };
+    let most = i64::from(stock) + i64::from(quantity);
+    let longest = i64::try_from(counts.pmf().len()).unwrap_or(i64::MAX / 2);
+    let least = i64::from(stock) - longest;
+    let with = stock.saturating_add(quantity);
+    (least..most)
+        .find(|&x| (1.0 - there) * at_most(x, stock) + there * at_most(x, with) >= level - 1e-12)
+        .unwrap_or(most)
 }
 
 #[cfg(test)]
@@ -154,10 +138,10 @@ mod tests {
         );
         let options = StockOptions {
             service_level: 0.95,
-            lead_time_days: None,
+            ..StockOptions::default()
         };
         let plan = plan(&fleet, &outlook, &of_outlook(&outlook), &options);
-        let course = stock_course(&outlook, &fleet.parts[0], &plan.orders[0]).unwrap();
+        let course = &plan.courses[0];
         assert_eq!(
             course.days[0],
             StockDay {
@@ -168,14 +152,10 @@ mod tests {
             }
         );
         assert_eq!(course.days.last().unwrap().day, date(2026, 5, 30));
+        // A delivery under way comes on its day, the order on a day that is not known.
+        let all: i64 = course.deliveries.iter().map(|d| i64::from(d.1)).sum();
         for pair in course.days.windows(2) {
-            let came: i64 = course
-                .deliveries
-                .iter()
-                .filter(|d| pair[0].day < d.0 && d.0 <= pair[1].day)
-                .map(|d| i64::from(d.1))
-                .sum();
-            assert!(pair[1].low <= pair[0].low + came && pair[1].high <= pair[0].high + came);
+            assert!(pair[1].low <= pair[0].low + all && pair[1].high <= pair[0].high + all);
             assert!(pair[1].low <= pair[1].middle && pair[1].middle <= pair[1].high);
         }
         assert!(plan.orders[0].order_quantity > 0);

@@ -12,7 +12,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::Date;
 
+use super::timeline::Timeline;
 use crate::forecast::{Counts, Outlook, PartOutlook, Span};
+use crate::records::{Delivery, Part};
 
 /// Parts in stock and on their way.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -24,6 +26,23 @@ pub struct Supply {
 }
 
 impl Supply {
+    /// Stock and deliveries of a part seen from a day: a delivery that is overdue counts as there.
+    pub fn of(part: &Part, as_of: Date) -> Self {
+        let mut supply = Self {
+            on_hand: part.on_hand,
+            deliveries: Vec::new(),
+        };
+        for delivery in &part.on_order {
+            if is_overdue(delivery, as_of) {
+                supply.on_hand = supply.on_hand.saturating_add(delivery.quantity);
+            } else {
+                supply.deliveries.push((delivery.due, delivery.quantity));
+            }
+        }
+        supply.deliveries.sort_unstable();
+        supply
+    }
+
     /// With one more delivery.
     #[must_use]
     pub fn and(&self, day: Date, quantity: u32) -> Self {
@@ -42,24 +61,45 @@ impl Supply {
     }
 }
 
+/// Whether a delivery should have been there by now.
+pub(super) fn is_overdue(delivery: &Delivery, as_of: Date) -> bool {
+    delivery.due <= as_of
+}
+
 /// An event this unlikely is only added, not looked at together with others.
 const RARE: f64 = 1e-6;
-
-/// Chance of having run short by the end of each of `days` (none before the outlook's day).
-pub fn shortage_by(
-    outlook: &Outlook,
-    part: &PartOutlook,
-    supply: &Supply,
-    days: &[Date],
-) -> Vec<f64> {
-    let questions: Vec<(&Supply, Date)> = days.iter().map(|day| (supply, *day)).collect();
-    shortages(outlook, part, &questions)
-}
 
 /// Chance of having run short by the end of a day, for each supply and day asked about; asking
 /// together costs little more than asking once.
 pub fn shortages(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) -> Vec<f64> {
-    let events = events(outlook, part, questions);
+    let days: BTreeSet<Date> = questions
+        .iter()
+        .flat_map(|(supply, day)| checks(outlook, supply, *day))
+        .collect();
+    // Each day's demand once.
+    let spans: Vec<Span> = days
+        .iter()
+        .map(|day| Span::Days(outlook.as_of, *day))
+        .collect();
+    let counts = outlook.demand(part, &spans).counts;
+    let alone: BTreeMap<Date, &Counts> = days.into_iter().zip(&counts).collect();
+    let chance = |day: Date, stock| alone.get(&day).map_or(0.0, |c| c.more_than(stock));
+    unions(outlook, part, &events(outlook, questions, chance))
+}
+
+/// The same from a timeline: only the pairs of events are computed anew.
+pub fn shortages_along(
+    outlook: &Outlook,
+    part: &PartOutlook,
+    timeline: &Timeline,
+    questions: &[(&Supply, Date)],
+) -> Vec<f64> {
+    let chance = |day, stock| timeline.more_than(day, stock);
+    unions(outlook, part, &events(outlook, questions, chance))
+}
+
+/// Chances that any of the events of each question happens.
+fn unions(outlook: &Outlook, part: &PartOutlook, events: &[Vec<Event>]) -> Vec<f64> {
     // Each pair of neighbours once.
     let pairs: BTreeSet<Pair> = events
         .iter()
@@ -92,53 +132,40 @@ pub fn shortages(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, D
         .collect()
 }
 
-/// The same as bounds, from the single checks alone: at least the largest chance of any, at most their
-/// sum. They cost much less.
-pub fn shortage_bounds(
+/// Chance of being short at each check of a supply up to a day, looked at alone.
+pub fn single_checks(
     outlook: &Outlook,
-    part: &PartOutlook,
-    questions: &[(&Supply, Date)],
-) -> Vec<(f64, f64)> {
-    events(outlook, part, questions)
-        .iter()
-        .map(|events| {
-            let chances = || events.iter().map(|e| e.chance);
-            (
-                chances().fold(0.0, f64::max),
-                chances().sum::<f64>().min(1.0),
-            )
-        })
+    timeline: &Timeline,
+    supply: &Supply,
+    day: Date,
+) -> Vec<f64> {
+    checks(outlook, supply, day)
+        .into_iter()
+        .map(|check| timeline.more_than(check, supply.by(check)))
         .collect()
 }
 
 /// The checks of each question with their chances.
-fn events(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) -> Vec<Vec<Event>> {
-    let checks: Vec<Vec<Date>> = questions
+fn events(
+    outlook: &Outlook,
+    questions: &[(&Supply, Date)],
+    chance: impl Fn(Date, u32) -> f64,
+) -> Vec<Vec<Event>> {
+    questions
         .iter()
-        .map(|(supply, day)| checks(outlook, supply, *day))
-        .collect();
-    // Each day's demand once.
-    let days: BTreeSet<Date> = checks.iter().flatten().copied().collect();
-    let spans: Vec<Span> = days
-        .iter()
-        .map(|day| Span::Days(outlook.as_of, *day))
-        .collect();
-    let counts = outlook.demand(part, &spans).counts;
-    let alone: BTreeMap<Date, &Counts> = days.into_iter().zip(&counts).collect();
-    checks
-        .iter()
-        .zip(questions)
-        .map(|(checks, (supply, _))| {
-            let event = |day: &Date| {
-                let stock = supply.by(*day);
-                let chance = alone.get(day).map_or(0.0, |c| c.more_than(stock));
+        .map(|(supply, day)| {
+            let event = |day: Date| {
+                let stock = supply.by(day);
                 Event {
-                    day: *day,
+                    day,
                     stock,
-                    chance,
+                    chance: chance(day, stock),
                 }
             };
-            checks.iter().map(event).collect()
+            checks(outlook, supply, *day)
+                .into_iter()
+                .map(event)
+                .collect()
         })
         .collect()
 }
@@ -149,23 +176,17 @@ fn events(outlook: &Outlook, part: &PartOutlook, questions: &[(&Supply, Date)]) 
 /// While the stock so far is S, the i-th part needed is met when i ≤ S; between two checks that is
 /// `min(D_k, S_k) − min(D_{k−1}, S_k)` parts, D what is needed by the end of each. Expectations add, so
 /// the distribution at each check is all it takes.
-pub fn fill_rate(outlook: &Outlook, part: &PartOutlook, supply: &Supply) -> Option<f64> {
-    let days = checks(outlook, supply, outlook.end);
-    let spans: Vec<Span> = days
-        .iter()
-        .map(|day| Span::Days(outlook.as_of, *day))
-        .collect();
-    let counts = outlook.demand(part, &spans).counts;
-    let needed = counts.last().map_or(0.0, Counts::mean);
+pub fn fill_rate(outlook: &Outlook, timeline: &Timeline, supply: &Supply) -> Option<f64> {
+    let needed = timeline.expected(outlook.end);
     if needed <= 0.0 {
         return None;
     }
-    let mut before = Counts::none();
+    let mut before = outlook.as_of;
     let mut met = 0.0;
-    for (day, counts) in days.iter().zip(counts) {
-        let stock = supply.by(*day);
-        met += counts.expected_covered(stock) - before.expected_covered(stock);
-        before = counts;
+    for day in checks(outlook, supply, outlook.end) {
+        let stock = supply.by(day);
+        met += timeline.expected_covered(day, stock) - timeline.expected_covered(before, stock);
+        before = day;
     }
     Some((met / needed).clamp(0.0, 1.0))
 }

@@ -5,8 +5,10 @@ use std::collections::BTreeMap;
 use maud::{Markup, html};
 
 use super::super::files::NO_SCHEDULE;
-use super::super::{format, tables};
+use super::super::order_words::{self, OrderWords, sentence};
+use super::super::{format, stock_tables, tables};
 use super::{Contents, pieces};
+use crate::analysis::Analysis;
 use crate::records::Job;
 use crate::stock::{Advice, ChangeDecision, KitLine, Order};
 
@@ -21,44 +23,37 @@ pub(super) fn act(contents: &Contents<'_>) -> Markup {
         (pieces::safety())
         h3 { "Order" }
         (orders(contents))
+        (pieces::table(&stock_tables::needed_stock_across(contents.analysis)))
+        @if let Some(words) = stock_tables::value_in_words(contents.analysis) { p { (words) } }
         h3 { "Before each job" }
         (jobs(contents))
         (cautions(contents))
         details {
             summary { "The figures behind the orders and the changes" }
-            @for key in ["orders", "changes", "kits"] {
+            @for key in ["orders", "lacking_by_date", "value", "sensitivity", "changes", "kits", "kit_totals"] {
                 @if let Some(table) = contents.table(key) { (pieces::table(table)) }
             }
         }
     }
 }
 
+/// Jobs with days still ahead, in the order of the schedule.
+pub(super) fn jobs_ahead(analysis: &Analysis) -> impl Iterator<Item = &Job> {
+    let as_of = analysis.stock.as_of;
+    analysis.fleet.jobs.iter().filter(move |j| j.end > as_of)
+}
+
 /// The answer in one paragraph.
 fn answer(contents: &Contents<'_>) -> Markup {
-    let stock = &contents.analysis.stock;
-    let mut due: Vec<&Order> = stock
-        .orders
-        .iter()
-        .filter(|o| o.order_quantity > 0)
-        .collect();
-    due.sort_by_key(|o| o.order_by);
-    let first_job = contents
-        .analysis
-        .fleet
-        .jobs
-        .iter()
-        .find(|j| j.end >= stock.as_of);
+    let due = order_words::due(contents.analysis);
+    let first_job = jobs_ahead(contents.analysis).next();
     let changes = first_job.map_or(0, |job| to_change(contents, &job.name).len());
     html! {
         p.answer {
             @match due.first() {
                 Some(order) => {
-                    "Order first: "
-                    strong { (format::count(u64::from(order.order_quantity))) " × " (pieces::name(&order.part)) }
-                    @if let Some(day) = order.order_by {
-                        @if day <= stock.as_of { ", " strong { "now" } } @else { ", by " strong { (format::date(day)) } }
-                    }
-                    ". "
+                    @let words = OrderWords::of(contents.analysis, order);
+                    strong { bdi { (words.order) } " " (words.when) } ": " bdi { (words.without) } ". "
                     @if due.len() > 1 {
                         (format::plural(due.len() as u64 - 1, "more order")) " below. "
                     }
@@ -81,13 +76,7 @@ fn answer(contents: &Contents<'_>) -> Markup {
 
 fn orders(contents: &Contents<'_>) -> Markup {
     let analysis = contents.analysis;
-    let mut due: Vec<&Order> = analysis
-        .stock
-        .orders
-        .iter()
-        .filter(|o| o.order_quantity > 0)
-        .collect();
-    due.sort_by_key(|o| (o.order_by.is_none(), o.order_by));
+    let due = order_words::due(analysis);
     let late = due
         .iter()
         .any(|o| o.order_by.is_some_and(|day| day <= analysis.stock.as_of));
@@ -144,18 +133,23 @@ fn orders(contents: &Contents<'_>) -> Markup {
 /// Why an order, in a sentence that links to its evidence.
 fn why(contents: &Contents<'_>, order: &Order) -> Markup {
     let analysis = contents.analysis;
+    let words = OrderWords::of(analysis, order);
     let fit = analysis
         .fits
         .iter()
         .position(|f| f.part.as_deref() == Some(order.part.as_str()));
     html! {
+        p { bdi { (sentence(&words.without)) } " " (sentence(&words.with)) @if let Some(least) = &words.least_now { " " (sentence(least)) } }
         (format::count(u64::from(order.on_hand))) " on hand, "
         (format::count(u64::from(order.on_order))) " on order; about "
         a href="#table-demand" { (format::expected(order.expected_demand)) " will be needed" }
         ", " (format::count(u64::from(order.needed))) " to be "
-        (format::percent(analysis.stock.service_level)) " sure. Chance of running short: "
-        (format::chance(order.shortage_probability_if_nothing_ordered)) " if nothing is ordered, "
-        (format::chance(order.shortage_probability_if_ordered)) " if this is. "
+        (format::percent(analysis.stock.service_level)) " sure"
+        @if let Some([low, _, high]) = order.lead_days.filter(|l| l[0] < l[2]) {
+            "; there " (low) " to " (high) " days after it is ordered"
+        }
+        ". "
+        @if let Some(split) = &words.split { (sentence(split)) " " }
         @if let Some(place) = fit {
             @let lives = &analysis.fits[place].lives;
             "Rests on "
@@ -191,12 +185,7 @@ pub(super) fn of_job<'a>(
 
 fn jobs(contents: &Contents<'_>) -> Markup {
     let analysis = contents.analysis;
-    let ahead: Vec<&Job> = analysis
-        .fleet
-        .jobs
-        .iter()
-        .filter(|j| j.end >= analysis.stock.as_of)
-        .collect();
+    let ahead: Vec<&Job> = jobs_ahead(analysis).collect();
     html! {
         @if ahead.is_empty() { p { "The schedule holds no job ahead." } }
         @else {

@@ -211,6 +211,8 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             }
         }
         @if let Some(table) = contents.table("planned_intervals") { (pieces::table(table)) }
+        @if let Some(table) = contents.table("inspections") { (pieces::table(table)) }
+        @if let Some(table) = contents.table("next_looks") { (pieces::first_rows(table, 15)) }
         @if !fleet.tension.is_empty() {
             @if let Some(chart) = &contents.charts.tension {
                 (figure(chart, &html! { "Hatched: the band of the practice; dashed line: the target. Rings lie in the band, filled triangles outside." }))
@@ -260,7 +262,21 @@ pub(super) fn method(contents: &Contents<'_>) -> Markup {
             dt { "Demand" }
             dd { "Each position is a chain of lives, started at the age of the part now fitted and run through the hours each job asks of that machine. Computed by convolution, without random numbers, so the same records give the same page." }
             dt { "Stock" }
-            dd { "Enough to keep the chance of running short within 1 − " (format::percent(fleet.service_level)) " until what is ordered can be there." }
+            dd {
+                "Enough to keep the chance of running short, at any time in the schedule, within 1 − "
+                (format::percent(contents.analysis.stock.service_level))
+                ": that is the service level. The fill rate is another thing: the share of the parts needed \
+                 that are on the shelf when they are needed. A lead time given as a range is taken as \
+                 lognormal between its 5 and 95% points, and chances are averaged over it; the last day to \
+                 order is the latest on which the order still keeps the service level. What is ordered \
+                 at the next look at the stock, " (format::plural(u64::from(fleet.review_days), "day"))
+                " from now, can be there a lead time after that: what the stock cannot cover up to then is \
+                 to be ordered at this one."
+            }
+            dt { "Changing ahead of time" }
+            dd { "At the start of a job a part is changed where that is expected to cost less than leaving it in: the life thrown away against the stop spared, over the jobs ahead. It makes more parts needed and fewer stops; the orders say how many of each. A routine change takes 15 to 20 minutes (common practice)." }
+            dt { "Looking" }
+            dd { "A look is due at the age by which the chance of having worn out unseen since the last one reaches " (format::percent(fleet.chance_unseen)) ", given that the part was found good then." }
             dt { "What it cannot know" }
             dd { "Lives are taken to be alike from machine to machine and through time, unless a caution says otherwise. A change of supplier, of hose or of practice is not seen until records show it. Jobs added or moved change the answer." }
             dt { "Sources" }

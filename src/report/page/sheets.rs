@@ -15,13 +15,7 @@ const MACHINES: usize = 40;
 const LAID_UP: i32 = 7;
 
 pub(super) fn sheets(contents: &Contents<'_>) -> Markup {
-    let analysis = contents.analysis;
-    let ahead: Vec<&Job> = analysis
-        .fleet
-        .jobs
-        .iter()
-        .filter(|j| j.end >= analysis.stock.as_of)
-        .collect();
+    let ahead: Vec<&Job> = act::jobs_ahead(contents.analysis).collect();
     html! {
         @if ahead.is_empty() { p { "The schedule holds no job ahead." } }
         @for (i, job) in ahead.iter().take(SHEETS).enumerate() {

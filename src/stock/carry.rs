@@ -1,0 +1,103 @@
+//! What to carry to each job, and whether it is on the shelf.
+
+use super::kits::{KitPart, cheapest_kit};
+use super::orders::Planned;
+use super::types::{KitLine, KitTotal};
+use crate::forecast::{Counts, Forecast, Outlook, PartOutlook};
+use crate::records::Fleet;
+
+/// What the kits are made from.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Carried<'a> {
+    pub(super) fleet: &'a Fleet,
+    pub(super) outlook: &'a Outlook,
+    pub(super) forecast: &'a Forecast,
+    pub(super) orders: &'a [Planned],
+    /// Wear-outs in each job, by part.
+    pub(super) in_jobs: &'a [Vec<Counts>],
+    pub(super) service_level: f64,
+}
+
+impl Carried<'_> {
+    /// Kits line by line, and as wholes.
+    pub(super) fn kits(&self) -> (Vec<KitLine>, Vec<KitTotal>) {
+        let shelves: Vec<Vec<f64>> = (0..self.outlook.parts.len())
+            .map(|p| self.shelf(p))
+            .collect();
+        let mut lines = Vec::new();
+        let mut totals = Vec::new();
+        for j in 0..self.outlook.jobs.len() {
+            let parts: Vec<KitPart> = (self.outlook.parts.iter().zip(self.in_jobs))
+                .map(|(ahead, counts)| KitPart {
+                    need: counts[j].clone(),
+                    // Parts without a price count alike, so that the fewest are carried.
+                    cost: self.price(ahead).unwrap_or(1.0).max(1e-6),
+                    step: ahead.per_change,
+                })
+                .collect();
+            let kit = cheapest_kit(&parts, self.service_level);
+            let mut total = KitTotal {
+                job: self.outlook.jobs[j].name.clone(),
+                probability_nothing_lacking: kit.enough,
+                probability_nothing_lacking_from_shelf: 1.0,
+                cost: Some(0.0),
+            };
+            for (p, quantity) in kit.quantities.into_iter().enumerate() {
+                let lacking = f64::from(quantity) - shelves[p][j].max(0.0);
+                let short = ((lacking - 0.5).ceil().max(0.0) as u32).min(quantity);
+                let need = &parts[p].need;
+                let line = KitLine {
+                    job: total.job.clone(),
+                    part: self.outlook.parts[p].name.clone(),
+                    quantity,
+                    probability_enough: need.at_most(quantity),
+                    short,
+                    probability_enough_from_shelf: need.at_most(quantity - short),
+                };
+                total.probability_nothing_lacking_from_shelf *= line.probability_enough_from_shelf;
+                if quantity > 0 {
+                    let price = self.price(&self.outlook.parts[p]);
+                    total.cost = total
+                        .cost
+                        .zip(price)
+                        .map(|(c, p)| c + p * f64::from(quantity));
+                }
+                lines.push(line);
+            }
+            totals.push(total);
+        }
+        (lines, totals)
+    }
+
+    fn price(&self, ahead: &PartOutlook) -> Option<f64> {
+        self.fleet.parts[ahead.part].unit_cost
+    }
+
+    /// What is expected to be on the shelf for each job: stock and deliveries by its start, the advised
+    /// order with them, less what earlier starts use and what is changed in the workshop before it.
+    fn shelf(&self, p: usize) -> Vec<f64> {
+        let name = &self.outlook.parts[p].name;
+        let jobs = &self.outlook.jobs;
+        let used: Vec<f64> = jobs
+            .iter()
+            .map(|job| {
+                let mut demands = self.forecast.demand.iter();
+                let of_job = demands
+                    .find(|d| d.part == *name && d.job.as_deref() == Some(job.name.as_str()));
+                of_job.map_or(0.0, |d| d.expected)
+            })
+            .collect();
+        let advised = self.orders[p].advised(self.outlook);
+        jobs.iter()
+            .enumerate()
+            .map(|(j, job)| {
+                let earlier: f64 = (jobs.iter().zip(&used))
+                    .filter(|(other, _)| other.start < job.start)
+                    .map(|(_, used)| used)
+                    .sum();
+                let ahead_of_it = (used[j] - self.in_jobs[p][j].mean()).max(0.0);
+                f64::from(advised.by(job.start)) - earlier - ahead_of_it
+            })
+            .collect()
+    }
+}

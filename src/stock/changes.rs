@@ -1,0 +1,222 @@
+//! Change before the job, or run on.
+
+use std::collections::BTreeSet;
+
+use super::types::{Advice, ChangeDecision};
+use crate::forecast::{
+    FirstLife, LEAST_SAVING, Outlook, PartOutlook, chance_within, without_negligible,
+};
+use crate::models::{Caution, CautionCode};
+use crate::records::Part;
+
+/// What the plan takes for granted about changes ahead of time.
+pub(super) fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution> {
+    let text = if ahead.planned {
+        let from = ahead
+            .starts
+            .iter()
+            .flatten()
+            .map(|s| s.change_from)
+            .fold(f64::INFINITY, f64::min);
+        format!(
+            "counted as changed ahead of time where that is advised: at a job start, from about \
+             {from:.0} hours of age on, if it saves at least {:.0} % of what the change costs; \
+             those parts are in the orders, not in the kits; --run-until-worn gives the other way",
+            100.0 * LEAST_SAVING
+        )
+    } else if ahead.costs.is_none() {
+        "no unit_cost and unplanned_stop are given, so no change ahead of time is advised and the \
+         plan has it run until worn; judge by its chance of wearing out in the job"
+            .to_owned()
+    } else {
+        return None;
+    };
+    Some(Caution::about(CautionCode::Note, &part.name, text))
+}
+
+/// What a planned change costs less where the machine is open for another part anyway: its downtime.
+/// Nothing where the catalogue gives that downtime no price (`planned_change.cost_per_hour`).
+pub(super) fn spared_while_open(part: &Part) -> f64 {
+    let change = part.planned_change;
+    change.minutes / 60.0 * change.cost_per_hour.unwrap_or(0.0)
+}
+
+/// Decisions for every part: each on its own first; then, where a machine is opened for one part before a
+/// job, the others on it once more, at the cost that is left while it is open. Parts changed only for
+/// that reason are marked; the demand does not count them.
+pub(super) fn all_decisions(outlook: &Outlook, parts: &[Part]) -> Vec<ChangeDecision> {
+    let alone: Vec<Vec<ChangeDecision>> = outlook
+        .parts
+        .iter()
+        .map(|ahead| change_decisions(outlook, ahead, &parts[ahead.part], &Open::new()))
+        .collect();
+    let open: Open = (alone.iter().flatten())
+        .filter(|d| d.advice == Advice::Change)
+        .map(|d| (d.job.clone(), d.machine.clone()))
+        .collect();
+    let mut decisions: Vec<ChangeDecision> = (outlook.parts.iter().zip(alone))
+        .flat_map(|(ahead, alone)| {
+            let part = &parts[ahead.part];
+            if ahead.planned && !open.is_empty() && spared_while_open(part) > 0.0 {
+                change_decisions(outlook, ahead, part, &open)
+            } else {
+                alone
+            }
+        })
+        .collect();
+    let place = |c: &ChangeDecision| outlook.jobs.iter().position(|j| j.name == c.job);
+    decisions.sort_by(|a, b| {
+        (place(a), &a.machine, &a.part, &a.position).cmp(&(
+            place(b),
+            &b.machine,
+            &b.part,
+            &b.position,
+        ))
+    });
+    decisions
+}
+
+/// Jobs and machines that are opened before them.
+type Open = BTreeSet<(String, String)>;
+
+/// Each place through its jobs in order. A part that is changed before a job starts that job new, and
+/// later decisions follow from there; wear-outs in between are left out (what is in then is younger).
+fn change_decisions(
+    outlook: &Outlook,
+    ahead: &PartOutlook,
+    part: &Part,
+    open: &Open,
+) -> Vec<ChangeDecision> {
+    let spared = spared_while_open(part);
+    let planned = ahead.costs.map_or(0.0, |c| c.planned);
+    let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
+    let mut decisions = Vec::new();
+    for place in &ahead.places {
+        let FirstLife::Aged(age_now) = place.first else {
+            continue;
+        };
+        let within = |first, hours| chance_within(&nodes, ahead.per_change, first, hours);
+        // The part that is in when a job starts: its first life, and when that began.
+        let (mut first, mut since) = (place.first, 0.0);
+        for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
+            let new_from = if since > 0.0 || first != place.first {
+                run.from - since
+            } else {
+                age_now + run.from
+            };
+            let costs = ahead.starts.get(place.schedule).map(|s| &s[j]);
+            let job = &outlook.jobs[run.job].name;
+            let pays = ahead.planned && costs.is_some_and(|costs| new_from >= costs.change_from);
+            let while_open = ahead.planned
+                && !pays
+                && spared > 0.0
+                && open.contains(&(job.clone(), place.machine.clone()))
+                && costs.is_some_and(|costs| {
+                    let saved = costs.if_left(new_from) - (costs.if_changed() - spared);
+                    saved >= LEAST_SAVING * planned
+                });
+            let change = pays || while_open;
+            let (before, after) = (
+                within(first, run.from - since),
+                within(first, run.to - since),
+            );
+            let good = (1.0 - before).max(1e-300);
+            decisions.push(ChangeDecision {
+                job: job.clone(),
+                machine: place.machine.clone(),
+                part: part.name.clone(),
+                position: place.position.clone(),
+                age_hours: new_from,
+                advice: if change {
+                    Advice::Change
+                } else {
+                    Advice::RunOn
+                },
+                probability_worn_out: ((after - before) / good).clamp(0.0, 1.0),
+                while_open,
+                expected_cost_if_changed: costs
+                    .map(|c| c.if_changed() - if while_open { spared } else { 0.0 }),
+                expected_cost_if_left: costs.map(|c| c.if_left(new_from)),
+            });
+            if change {
+                (first, since) = (FirstLife::Aged(0.0), run.from);
+            }
+        }
+    }
+    decisions
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::forecast::testing::{fitted, fleet, job, lives, model, part};
+    use crate::forecast::{Costs, ForecastOptions};
+    use crate::models::WeibullNode;
+    use crate::records::Fleet;
+    use jiff::civil::date;
+
+    /// A belt and a ring on one machine, both sharply worn out around 300 h, the belt all but due.
+    fn two_parts(ring_age: f64, cost_per_hour: Option<f64>) -> (Fleet, Vec<ChangeDecision>) {
+        let nodes = || {
+            vec![WeibullNode {
+                shape: 6.0,
+                scale: 300.0,
+                weight: 1.0,
+            }]
+        };
+        let mut parts = vec![part("belt"), part("ring")];
+        for part in &mut parts {
+            part.planned_change.minutes = 60.0;
+            part.planned_change.cost_per_hour = cost_per_hour;
+        }
+        let jobs = vec![
+            job("one", date(2026, 5, 1), date(2026, 5, 10), &["M1"], 100.0),
+            job("two", date(2026, 6, 1), date(2026, 6, 10), &["M1"], 100.0),
+        ];
+        let fleet = fleet(parts, jobs);
+        let lives = lives(vec![
+            fitted("belt", "M1", "1", Some(230.0)),
+            fitted("ring", "M1", "1", Some(ring_age)),
+        ]);
+        let mut models = ["belt", "ring"].map(|name| model(name, nodes()));
+        for model in &mut models {
+            model.shape_interval = Some((4.0, 8.0));
+        }
+        let outlook = Outlook::new(&fleet, &lives, &models, &ForecastOptions::default());
+        let decisions = all_decisions(&outlook, &fleet.parts);
+        (fleet, decisions)
+    }
+
+    fn ring(decisions: &[ChangeDecision]) -> &ChangeDecision {
+        let mut first = decisions.iter().filter(|d| d.job == "one");
+        first.find(|d| d.part == "ring").unwrap()
+    }
+
+    /// The costs by hand: 86 + 10 for part and work, an hour of downtime at 500 on top, 3 h × 400 for a stop.
+    #[test]
+    fn an_open_machine_makes_a_younger_part_worth_changing() {
+        let (fleet, _) = two_parts(100.0, Some(500.0));
+        let costs = Costs::of(&fleet.parts[0], 1).unwrap();
+        assert_eq!((costs.planned, costs.in_service), (596.0, 1296.0));
+        assert!((spared_while_open(&fleet.parts[0]) - 500.0).abs() < 1e-9);
+        let ages: Vec<f64> = (0..=24).map(|i| 10.0 * f64::from(i)).collect();
+        let first = |keep: fn(&ChangeDecision) -> bool| {
+            let found = ages.iter().find(|age| {
+                let (_, decisions) = two_parts(**age, Some(500.0));
+                keep(ring(&decisions))
+            });
+            *found.unwrap()
+        };
+        let open = first(|d| d.advice == Advice::Change);
+        let alone = first(|d| d.advice == Advice::Change && !d.while_open);
+        assert!(open + 10.0 <= alone, "{open} {alone}");
+        // A decision is marked only where it is cheaper than leaving the part in, at the shared cost.
+        let (_, decisions) = two_parts(open, Some(500.0));
+        let ring = ring(&decisions);
+        assert!(ring.while_open);
+        assert!(ring.expected_cost_if_changed < ring.expected_cost_if_left);
+        // Without a price of the downtime nothing is spared.
+        let (_, decisions) = two_parts(open, None);
+        assert!(decisions.iter().all(|d| !d.while_open));
+    }
+}

@@ -1,0 +1,256 @@
+//! How the orders would change if something else were believed, or came otherwise.
+//!
+//! Each question is asked on its own, everything else as it stands: the model is fitted again where the
+//! lives or the belief change, and demand and order follow to within half a percent, which is enough to
+//! see what matters.
+
+use jiff::civil::Date;
+use serde::Serialize;
+
+use super::orders::Asked;
+use super::plan::StockOptions;
+use super::timeline::Timeline;
+use crate::forecast::{Counts, ForecastOptions, Outlook, Span};
+use crate::lives::{Life, Lives, Outcome, observations};
+use crate::models::{LifeModel, life_model};
+use crate::records::{Fleet, LeadTime, Part};
+
+/// Chances are exact to this.
+const TOLERANCE: f64 = 5e-3;
+
+/// How much more or less use, as a factor.
+const USE: [f64; 2] = [0.8, 1.2];
+
+/// How much longer a lead time, as a factor.
+const LONGER: f64 = 1.5;
+
+/// A question.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Question {
+    /// Everything as it stands.
+    AsItStands,
+    /// The stated belief left out.
+    WithoutBelief,
+    /// A fifth less use than the schedule says.
+    LessUse,
+    /// A fifth more.
+    MoreUse,
+    /// Lead times half as long again.
+    LongerLead,
+    /// Parts that came out for an unknown reason all worn.
+    UnknownAllWorn,
+}
+
+/// The answer for one part.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Sensitivity {
+    /// Part kind.
+    pub part: String,
+    /// What is asked.
+    pub question: Question,
+    /// Expected demand over the schedule; null where there is no forecast then.
+    pub expected_demand: Option<f64>,
+    /// Needed stock; null likewise.
+    pub needed: Option<u32>,
+    /// What to order; null likewise.
+    pub order_quantity: Option<u32>,
+    /// Latest day to order.
+    pub order_by: Option<Date>,
+}
+
+/// What the questions are asked of.
+#[derive(Debug, Clone, Copy)]
+pub struct Asking<'a> {
+    /// The fleet.
+    pub fleet: &'a Fleet,
+    /// Its lives.
+    pub lives: &'a Lives,
+    /// Its life models.
+    pub models: &'a [LifeModel],
+    /// How to look ahead.
+    pub forecast: &'a ForecastOptions,
+    /// What is asked of the plan.
+    pub options: &'a StockOptions,
+}
+
+/// Every question that bears on a part, by part in catalogue order.
+pub fn sensitivity(asking: &Asking<'_>) -> Vec<Sensitivity> {
+    let mut answers = asking.orders(Question::AsItStands, asking.models, &as_it_is);
+    let believed = asking.refitted(|part| part.believed_life.is_some(), false);
+    answers.extend(asking.orders(Question::WithoutBelief, &believed, &as_it_is));
+    for (factor, question) in USE.into_iter().zip([Question::LessUse, Question::MoreUse]) {
+        let change = |changed: &mut Changed| changed.forecast.hours_factor *= factor;
+        answers.extend(asking.orders(question, asking.models, &change));
+    }
+    answers.extend(asking.orders(Question::LongerLead, asking.models, &longer_lead));
+    let unknown = |part: &Part| {
+        let mut lives = asking.lives.lives.iter();
+        lives.any(|life| life.part == part.name && life.unknown_reason)
+    };
+    let all_worn = asking.refitted(unknown, true);
+    answers.extend(asking.orders(Question::UnknownAllWorn, &all_worn, &as_it_is));
+    let place = |name: &str| asking.fleet.parts.iter().position(|p| p.name == name);
+    answers.sort_by_key(|a| (place(&a.part), a.question));
+    answers
+}
+
+/// What a question may change.
+struct Changed {
+    fleet: Fleet,
+    forecast: ForecastOptions,
+    lead_time_days: Option<f64>,
+}
+
+fn as_it_is(_: &mut Changed) {}
+
+fn longer_lead(changed: &mut Changed) {
+    changed.lead_time_days = changed.lead_time_days.map(|days| days * LONGER);
+    for part in &mut changed.fleet.parts {
+        part.lead_time = part.lead_time.map(|lead| LeadTime {
+            low_days: lead.low_days * LONGER,
+            high_days: lead.high_days * LONGER,
+        });
+    }
+}
+
+impl Asking<'_> {
+    /// Models fitted again of the parts asked about: without their belief, or with unknown reasons worn.
+    /// A part that has no model then is left out.
+    fn refitted(&self, asked: impl Fn(&Part) -> bool, unknown_worn: bool) -> Vec<LifeModel> {
+        let parts = self.fleet.parts.iter().filter(|part| asked(part));
+        let refit = parts.filter_map(|part| {
+            let mut lives: Vec<Life> = self.lives.lives.clone();
+            lives.retain(|life| life.part == part.name);
+            let mut part = part.clone();
+            if unknown_worn {
+                for life in lives.iter_mut().filter(|life| life.unknown_reason) {
+                    life.outcome = Outcome::Worn;
+                    life.high = life.low;
+                }
+            } else {
+                part.believed_life = None;
+            }
+            life_model(&part, &observations(&lives)).ok()
+        });
+        refit.collect()
+    }
+
+    /// Orders of the parts that these models are of. Without a schedule there is nothing to order.
+    fn orders(
+        &self,
+        question: Question,
+        models: &[LifeModel],
+        change: &dyn Fn(&mut Changed),
+    ) -> Vec<Sensitivity> {
+        let mut changed = Changed {
+            fleet: self.fleet.clone(),
+            forecast: self.forecast.clone(),
+            lead_time_days: self.options.lead_time_days,
+        };
+        change(&mut changed);
+        let fleet = &changed.fleet;
+        let outlook = Outlook::new(fleet, self.lives, models, &changed.forecast).roughly(TOLERANCE);
+        let order = |ahead| {
+            let mut all = outlook.demand(ahead, &[Span::All]).counts;
+            let all = all.pop().unwrap_or_else(Counts::none);
+            let part = &fleet.parts[ahead.part];
+            let timeline = Timeline::of(&outlook, ahead, &[]);
+            let asked = Asked {
+                outlook: &outlook,
+                ahead,
+                part,
+                all: &all,
+                timeline: &timeline,
+                allowed: 1.0 - self.options.service_level,
+                lead_time_days: changed.lead_time_days,
+                review_days: fleet.review_days,
+            };
+            let order = asked.order(&mut Vec::new()).order;
+            Sensitivity {
+                part: order.part,
+                question,
+                expected_demand: Some(order.expected_demand),
+                needed: Some(order.needed),
+                order_quantity: Some(order.order_quantity),
+                order_by: order.order_by,
+            }
+        };
+        let mut answers: Vec<Sensitivity> = outlook.parts.iter().map(order).collect();
+        if question == Question::WithoutBelief {
+            // Where the belief is all there is, nothing is left without it.
+            let lost = self.models.iter().filter(|m| {
+                let part = fleet.parts.iter().find(|p| p.name == m.part);
+                part.is_some_and(|p| p.believed_life.is_some())
+                    && !models.iter().any(|kept| kept.part == m.part)
+            });
+            answers.extend(lost.map(|model| Sensitivity {
+                part: model.part.clone(),
+                question,
+                expected_demand: None,
+                needed: None,
+                order_quantity: None,
+                order_by: None,
+            }));
+        }
+        answers
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::forecast::testing::{fitted, fleet, job, lives, model, part, spread};
+    use crate::records::BelievedLife;
+    use jiff::civil::date;
+
+    #[test]
+    fn more_use_means_more_and_a_longer_lead_time_means_sooner() {
+        let mut belt = part("belt");
+        belt.on_hand = 2;
+        belt.believed_life = Some(BelievedLife {
+            low_hours: 100.0,
+            high_hours: 900.0,
+            worth: 1.0,
+        });
+        let jobs = vec![job(
+            "one",
+            date(2026, 6, 1),
+            date(2026, 6, 30),
+            &["M1", "M2", "M3"],
+            200.0,
+        )];
+        let fleet = fleet(vec![belt], jobs);
+        let machines = ["M1", "M2", "M3"];
+        let lives = lives(
+            machines
+                .iter()
+                .map(|m| fitted("belt", m, "1", Some(60.0)))
+                .collect(),
+        );
+        let answers = sensitivity(&Asking {
+            fleet: &fleet,
+            lives: &lives,
+            models: &[model("belt", spread(2.0, 250.0, 0.3, 4))],
+            forecast: &ForecastOptions::default(),
+            options: &StockOptions::default(),
+        });
+        let of = |question| answers.iter().find(|a| a.question == question);
+        let base = of(Question::AsItStands).unwrap();
+        let (less, more) = (
+            of(Question::LessUse).unwrap(),
+            of(Question::MoreUse).unwrap(),
+        );
+        assert!(less.expected_demand < base.expected_demand);
+        assert!(base.expected_demand < more.expected_demand);
+        assert!(less.needed <= base.needed && base.needed <= more.needed);
+        let longer = of(Question::LongerLead).unwrap();
+        assert_eq!(longer.needed, base.needed);
+        // Fourteen sure days become 21: the last day to order moves by just those seven.
+        let moved = longer.order_by.unwrap().until(base.order_by.unwrap());
+        assert_eq!(moved.unwrap().get_days(), 7);
+        // No life is on record: without the belief there is nothing to go by.
+        assert_eq!(of(Question::WithoutBelief).unwrap().needed, None);
+        assert!(of(Question::UnknownAllWorn).is_none());
+    }
+}
