@@ -52,10 +52,18 @@ pub(super) fn analyse(
     }
     let options = AnalysisOptions {
         without_stock,
-        sensitivity: !without_stock,
+        sensitivity: !without_stock && places(&fleet) <= MOST_PLACES,
         ..what_if.options(&fleet)?
     };
     Ok(Analysis::of(fleet, &options))
+}
+
+/// With more fitted parts than this the orders are not worked out again for other beliefs.
+const MOST_PLACES: usize = 600;
+
+fn places(fleet: &Fleet) -> usize {
+    let on_one: u32 = fleet.parts.iter().map(|p| p.per_machine).sum();
+    fleet.machines.len().saturating_mul(on_one as usize)
 }
 
 fn unusable(error: RecordsError) -> CliError {

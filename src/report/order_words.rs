@@ -43,10 +43,9 @@ impl OrderWords {
                     days(first.start, first.end)
                 );
                 if format::one_in(nothing) != format::one_in(first.probability) {
-                    words.push_str(&format!(
-                        ", {} by the end of the schedule",
-                        chances(nothing)
-                    ));
+                    words.push_str(", ");
+                    words.push_str(&chances(nothing));
+                    words.push_str(" by the end of the schedule");
                 }
                 words
             }

@@ -149,7 +149,13 @@ pub fn sensitivity(analysis: &Analysis) -> Table {
             Cell::maybe(answer.order_by, Cell::Date),
         ]);
     }
-    table.note("One question at a time, all else as it stands; chances to within half a percent.");
+    if table.rows.is_empty() {
+        table.note("Not asked: it is worked out for up to 600 positions.");
+    } else {
+        table.note(
+            "One question at a time, all else as it stands; chances to within half a percent.",
+        );
+    }
     table
 }
 

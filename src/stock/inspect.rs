@@ -67,7 +67,8 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
             _ => break,
         }
     }
-    // Parts alike share the work.
+    // Days need no more digits than these curves have; parts alike share the work.
+    let (few, _) = without_negligible(&ahead.nodes, 1e-3);
     let mut known: Vec<(FirstLife, Option<f64>)> = Vec::new();
     let mut fitted: Vec<NextLook> = ahead
         .places
@@ -77,7 +78,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
             let within_hours = if let Some((_, hours)) = alike {
                 *hours
             } else {
-                let hours = remaining_quantile(&nodes, size, place.first, chance_unseen);
+                let hours = remaining_quantile(&few, size, place.first, chance_unseen);
                 known.push((place.first, hours));
                 hours
             };

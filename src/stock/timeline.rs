@@ -5,11 +5,11 @@ use jiff::civil::Date;
 use super::days::{days_between, plus_days};
 use crate::forecast::{Counts, Outlook, PartOutlook, Span};
 
-/// Days inside one job that are looked at, besides its first and last.
-const WITHIN_A_JOB: i32 = 4;
+/// Most days inside one job that are looked at, besides its first and last.
+const WITHIN_A_JOB: usize = 4;
 
-/// With more jobs than this only their first and last days are looked at.
-const MANY_JOBS: usize = 20;
+/// Most such days of all jobs together.
+const WITHIN_JOBS: usize = 48;
 
 /// Demand from the outlook's day up to the end of each of a row of days: the days before and on which
 /// jobs start, those on which they end, and a few in between. Between two of these days chances run
@@ -25,11 +25,8 @@ impl Timeline {
     /// Of one part kind; `also` are days to look at besides (of deliveries).
     pub fn of(outlook: &Outlook, ahead: &PartOutlook, also: &[Date]) -> Self {
         let mut days: Vec<Date> = also.to_vec();
-        let inner = if outlook.jobs.len() > MANY_JOBS {
-            0
-        } else {
-            WITHIN_A_JOB
-        };
+        let inner = (WITHIN_JOBS / outlook.jobs.len().max(1)).min(WITHIN_A_JOB);
+        let inner = i32::try_from(inner).unwrap_or(0);
         for job in &outlook.jobs {
             days.extend([plus_days(job.start, -1), job.start, job.end]);
             let length = days_between(job.start, job.end);
