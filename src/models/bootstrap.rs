@@ -15,11 +15,13 @@ use rayon::prelude::*;
 use crate::lives::Observations;
 use crate::numerics::special::{normal_cdf, normal_quantile};
 use crate::numerics::streams::{Stream, stream};
+use crate::numerics::vector::{Running, ln, widest};
 
 use super::functional::{Intervals, Limits, Offset};
 use super::kernel::Kernel;
-use super::log_lives::LogLives;
+use super::log_lives::{LogLives, Weighted};
 use super::maximise::{Optimum, maximise, maximise_known_sigma};
+use super::quick::profile_top;
 
 /// Replicates.
 pub(crate) const REPLICATES: u64 = 2000;
@@ -48,9 +50,14 @@ impl Bootstrap {
         multiplier: f64,
     ) -> Option<Self> {
         let rows = in_order(observations);
+        let plain = PlainLives::of(kernel, lives, &estimate, known_sigma);
         let curves: Vec<(f64, f64)> = (0..REPLICATES)
             .into_par_iter()
-            .filter_map(|replicate| {
+            .map_init(Vec::new, |weights, replicate| {
+                let quick = plain.as_ref().and_then(|p| p.refit(replicate, weights));
+                if quick.is_some() {
+                    return quick;
+                }
                 let weighted = if lives.entry.y.is_empty() {
                     reweighted(lives, replicate)
                 } else {
@@ -63,6 +70,7 @@ impl Bootstrap {
                 };
                 optimum.ok().map(|o| (o.mu, o.sigma))
             })
+            .flatten()
             .collect();
         let kept = curves.len() as f64 / REPLICATES as f64;
         (kept >= 1.0 - MOST_LOST).then_some(Self {
@@ -104,6 +112,60 @@ impl Bootstrap {
     }
 }
 
+/// Exact and right-censored Weibull lives, each counting once, whose refits need no more than new
+/// weights.
+struct PlainLives {
+    /// Shifted log hours, worn lives first.
+    y: Vec<f64>,
+    worn: usize,
+    shape: f64,
+}
+
+impl PlainLives {
+    fn of(kernel: Kernel, lives: &LogLives, estimate: &Optimum, known_sigma: bool) -> Option<Self> {
+        let once = |column: &Weighted| column.weight.iter().all(|w| *w == 1.0);
+        let plain = kernel == Kernel::SmallestExtreme
+            && !known_sigma
+            && lives.exact_or_right()
+            && lives.entry.y.is_empty()
+            && once(&lives.exact)
+            && once(&lives.right);
+        plain.then(|| Self {
+            y: lives
+                .exact
+                .y
+                .iter()
+                .chain(&lives.right.y)
+                .copied()
+                .collect(),
+            worn: lives.exact.y.len(),
+            shape: 1.0 / estimate.sigma,
+        })
+    }
+
+    /// The same weights as [`reweighted`] draws; `None` when the quick search does not close in.
+    fn refit(&self, replicate: u64, weights: &mut Vec<f64>) -> Option<(f64, f64)> {
+        let mut random = stream(SEED, replicate);
+        weights.clear();
+        weights.extend((0..self.y.len()).map(|_| random.uniform()));
+        widest(
+            #[inline(always)]
+            || {
+                for w in weights.iter_mut() {
+                    *w = -ln(*w);
+                }
+                let (y, w) = (&self.y[..self.worn], &weights[..self.worn]);
+                let (mut total, mut sum) = (Running::new(), Running::new());
+                total.add(w, w, w, |w, _, _| w);
+                sum.add(w, y, y, |w, y, _| w * y);
+                let (worn, mean) = (total.total(), sum.total() / total.total());
+                let top = profile_top(&self.y, Some(weights), mean, self.shape)?;
+                Some(((top.ln_sum - worn.ln()) / top.shape, 1.0 / top.shape))
+            },
+        )
+    }
+}
+
 /// A random weight for lives that count so much.
 fn draw(random: &mut Stream, weight: f64) -> f64 {
     if weight == 1.0 {
@@ -122,8 +184,8 @@ fn reweighted(lives: &LogLives, replicate: u64) -> LogLives {
             *weight = draw(&mut random, *weight);
         }
     }
-    for p in &mut out.between {
-        p.weight = draw(&mut random, p.weight);
+    for weight in &mut out.between.weight {
+        *weight = draw(&mut random, *weight);
     }
     out
 }

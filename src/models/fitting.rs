@@ -16,6 +16,7 @@ use super::likelihood_ratio::LikelihoodRatio;
 use super::log_lives::LogLives;
 use super::maximise::{NoOptimum, Optimum, maximise, maximise_known_sigma, weibull_shape};
 use super::posterior::{NoPosterior, Posterior};
+use super::quick::{self, Room};
 use super::ranks::{line, points};
 use super::threshold::shifted;
 use super::wald::Wald;
@@ -122,6 +123,19 @@ pub struct Curve {
 /// [`NoOptimum`] where the likelihood has no greatest value, and for thresholds, which have none by
 /// nature.
 pub fn estimate(observations: &Observations, family: Family) -> Result<Curve, NoOptimum> {
+    estimate_in(observations, family, &mut Room::default())
+}
+
+fn estimate_in(
+    observations: &Observations,
+    family: Family,
+    room: &mut Room,
+) -> Result<Curve, NoOptimum> {
+    if family == Family::Weibull
+        && let Some(answer) = quick::weibull(observations, room)
+    {
+        return answer;
+    }
     let lives = LogLives::new(observations);
     let kernel = kernel_of(family);
     let optimum = match family {
@@ -140,7 +154,9 @@ pub fn estimate(observations: &Observations, family: Family) -> Result<Curve, No
 pub fn estimate_each(groups: &[Observations], family: Family) -> Vec<Result<Curve, NoOptimum>> {
     groups
         .par_iter()
-        .map(|lives| estimate(lives, family))
+        .map_init(Room::default, |room, lives| {
+            estimate_in(lives, family, room)
+        })
         .collect()
 }
 

@@ -205,7 +205,7 @@ pub(super) fn scale_bounds(data: &LogLives, confidence: f64) -> Vec<ScaleBound> 
 /// `(Σ t^β / −ln(1 − confidence))^(1/β)`, hours. Source: W. Nelson, Journal of Quality Technology 17
 /// (1985), 140–146 (from memory).
 pub(super) fn zero_worn_scale(data: &LogLives, shape: f64, confidence: f64) -> f64 {
-    let ln_sum = PowerSums::at(data, shape).ln_sum;
+    let ln_sum = PowerSums::ln_sum(data, shape);
     let ln_scale = (ln_sum - (-(-confidence).ln_1p()).ln()) / shape;
     (ln_scale + data.shift).exp()
 }

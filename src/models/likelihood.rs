@@ -10,13 +10,14 @@
 
 use rayon::prelude::*;
 
+use super::extreme::{self, Powers, Within};
 use super::kernel::{Jet, Kernel};
 use super::log_lives::{Between, LogLives};
 
 /// Interval-censored rows from which both cores are used.
 const MANY: usize = 8_000;
 /// Rows of a block.
-const BLOCK: usize = 2_000;
+const BLOCK: usize = 2_048;
 
 /// Symmetric second derivatives of a function of two variables.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -73,6 +74,15 @@ impl Sums {
         self.hzz += other.hzz;
     }
 
+    fn add_within(&mut self, within: Within) {
+        self.value += within.value;
+        self.g += within.g;
+        self.gz += within.gz;
+        self.h += within.h;
+        self.hz += within.hz;
+        self.hzz += within.hzz;
+    }
+
     fn add_between(&mut self, p: &Between, mu: f64, sigma: f64, kernel: Kernel) {
         let (a, b) = ((p.a - mu) / sigma, (p.b - mu) / sigma);
         let w = p.weight;
@@ -105,6 +115,9 @@ pub(crate) struct Likelihood<'a> {
 
 impl Likelihood<'_> {
     fn sums(&self, mu: f64, sigma: f64) -> Sums {
+        if self.kernel == Kernel::SmallestExtreme {
+            return self.extreme_sums(mu, sigma);
+        }
         let (lives, kernel) = (self.lives, self.kernel);
         let mut sums = Sums::default();
         for (y, weight) in lives.exact.iter() {
@@ -121,22 +134,7 @@ impl Likelihood<'_> {
             let z = (y - mu) / sigma;
             sums.add(z, weight, kernel.ln_cdf(z));
         }
-        let block = |rows: &[Between]| {
-            let mut sums = Sums::default();
-            for p in rows {
-                sums.add_between(p, mu, sigma, kernel);
-            }
-            sums
-        };
-        if lives.between.len() > MANY {
-            // Blocks of one size, added in order: the number of threads does not show.
-            let blocks: Vec<Sums> = lives.between.par_chunks(BLOCK).map(block).collect();
-            for part in &blocks {
-                sums.join(part);
-            }
-        } else {
-            sums.join(&block(&lives.between));
-        }
+        sums.join(&self.between_sums(mu, sigma));
         for (y, weight) in lives.entry.iter() {
             let z = (y - mu) / sigma;
             sums.add(z, -weight, kernel.ln_survival(z));
@@ -144,9 +142,84 @@ impl Likelihood<'_> {
         sums
     }
 
+    /// Interval-censored rows; blocks of one size, added in order, so that the number of threads
+    /// does not show.
+    fn between_sums(&self, mu: f64, sigma: f64) -> Sums {
+        let rows = &self.lives.between;
+        let block = |range: std::ops::Range<usize>| {
+            let mut sums = Sums::default();
+            if self.kernel == Kernel::SmallestExtreme {
+                let tau = 1.0 / sigma;
+                if let Some(within) = extreme::between(rows, range.clone(), mu, tau) {
+                    sums.add_within(within);
+                    return sums;
+                }
+            }
+            for p in rows.rows(range) {
+                sums.add_between(&p, mu, sigma, self.kernel);
+            }
+            sums
+        };
+        if rows.len() <= MANY {
+            return block(0..rows.len());
+        }
+        let blocks: Vec<Sums> = (0..rows.len().div_ceil(BLOCK))
+            .into_par_iter()
+            .map(|k| block(k * BLOCK..((k + 1) * BLOCK).min(rows.len())))
+            .collect();
+        let mut sums = Sums::default();
+        for part in &blocks {
+            sums.join(part);
+        }
+        sums
+    }
+
+    /// Weibull lives: the same sums by whole columns.
+    fn extreme_sums(&self, mu: f64, sigma: f64) -> Sums {
+        let lives = self.lives;
+        let tau = 1.0 / sigma;
+        // Worn lives add w (z − e^z), censored ones −w e^z, entries + w e^z.
+        let mut spent = extreme::powers(&lives.exact, mu, tau);
+        spent.add(1.0, extreme::powers(&lives.right, mu, tau));
+        spent.add(-1.0, extreme::powers(&lives.entry, mu, tau));
+        let Powers {
+            zeroth,
+            first,
+            second,
+        } = spent;
+        let (worn, sum) = extreme::weight_and_mean(&lives.exact);
+        let sum_z = tau * (sum - mu * worn);
+        let mut sums = Sums {
+            value: sum_z - zeroth - sum - worn * lives.shift,
+            exact: worn,
+            g: worn - zeroth,
+            gz: sum_z - first,
+            h: -zeroth,
+            hz: -first,
+            hzz: -second,
+        };
+        sums.add_within(extreme::before(&lives.left, mu, tau));
+        if !lives.between.is_empty() {
+            sums.join(&self.between_sums(mu, sigma));
+        }
+        sums
+    }
+
     /// Log-likelihood only.
     pub(crate) fn value(&self, mu: f64, sigma: f64) -> f64 {
         let (lives, kernel) = (self.lives, self.kernel);
+        if kernel == Kernel::SmallestExtreme && lives.exact_or_right() {
+            let tau = 1.0 / sigma;
+            let spent = extreme::power(&lives.exact, mu, tau)
+                + extreme::power(&lives.right, mu, tau)
+                - extreme::power(&lives.entry, mu, tau);
+            let (worn, sum) = extreme::weight_and_mean(&lives.exact);
+            let sum_z = tau * (sum - mu * worn);
+            return sum_z - sum + worn * (tau.ln() - lives.shift) - spent;
+        }
+        if kernel == Kernel::SmallestExtreme {
+            return self.extreme_sums(mu, sigma).value - lives.worn_exactly() * sigma.ln();
+        }
         let z = |y: f64| (y - mu) / sigma;
         let mut value = 0.0;
         for (y, w) in lives.exact.iter() {
@@ -159,7 +232,7 @@ impl Likelihood<'_> {
         for (y, w) in lives.left.iter() {
             value += w * kernel.ln_cdf(z(y)).value;
         }
-        for p in &lives.between {
+        for p in lives.between.iter() {
             value += p.weight * kernel.ln_between(z(p.a), z(p.b)).value;
         }
         for (y, w) in lives.entry.iter() {

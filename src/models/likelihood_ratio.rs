@@ -27,14 +27,16 @@ impl LikelihoodRatio<'_> {
 
     /// Both crossings of `profile` with the level, walking out from `centre`.
     fn crossings(&self, centre: f64, first: f64, profile: impl Fn(f64) -> f64) -> Limits {
-        let level = self.optimum.log_likelihood - 0.5 * self.chi_square;
+        // The root of the ratio is nearly straight on either side, so a secant hits it in few steps.
+        let level = self.chi_square.sqrt();
         let above = |x: f64| {
             let value = profile(x);
             // Where nothing can be computed the likelihood is as good as zero.
             if value.is_nan() {
-                -1e300
+                -1e150
             } else {
-                value.max(-1e300) - level
+                let ratio = 2.0 * (self.optimum.log_likelihood - value);
+                (level - ratio.max(0.0).sqrt()).max(-1e150)
             }
         };
         let first = if first.is_finite() && first > 0.0 {

@@ -1,12 +1,14 @@
 //! Lives as a likelihood reads them: log hours, split by kind, ties counted once.
 
 use crate::lives::Observations;
+use crate::numerics::vector::{ln, widest};
 
 use super::LifeCounts;
 use super::condensed::{self, Condensed};
 
-/// Above this many lives the rows are not sorted: ties are then rare or the caller's business.
-const MOST_SORTED: usize = 100_000;
+/// Above this many lives the rows are not sorted: the order of rows then shows in the last digits
+/// of a sum, and ties are rare or the caller's business.
+const MOST_SORTED: usize = 20_000;
 
 /// Log hours with weights, columns of equal length.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -56,6 +58,22 @@ impl Weighted {
     pub(crate) fn total(&self) -> f64 {
         self.weight.iter().sum()
     }
+
+    /// Turns hours into shifted log hours.
+    fn take_logs(&mut self, shift: f64) {
+        take_logs(&mut self.y, shift);
+    }
+}
+
+fn take_logs(hours: &mut [f64], shift: f64) {
+    widest(
+        #[inline(always)]
+        || {
+            for t in hours {
+                *t = ln(*t) - shift;
+            }
+        },
+    );
 }
 
 /// One interval-censored row: it ended between `e^a` and `e^b`.
@@ -66,6 +84,43 @@ pub(crate) struct Between {
     pub(crate) weight: f64,
 }
 
+/// Interval-censored rows, columns of equal length.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Betweens {
+    pub(crate) a: Vec<f64>,
+    pub(crate) b: Vec<f64>,
+    pub(crate) weight: Vec<f64>,
+}
+
+impl Betweens {
+    pub(crate) fn len(&self) -> usize {
+        self.a.len()
+    }
+
+    pub(crate) fn is_empty(&self) -> bool {
+        self.a.is_empty()
+    }
+
+    fn push(&mut self, row: Between) {
+        self.a.push(row.a);
+        self.b.push(row.b);
+        self.weight.push(row.weight);
+    }
+
+    /// Some rows.
+    pub(crate) fn rows(&self, range: std::ops::Range<usize>) -> impl Iterator<Item = Between> + '_ {
+        let bounds = self.a[range.clone()].iter().zip(&self.b[range.clone()]);
+        bounds
+            .zip(&self.weight[range])
+            .map(|((&a, &b), &weight)| Between { a, b, weight })
+    }
+
+    /// All rows.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = Between> + '_ {
+        self.rows(0..self.len())
+    }
+}
+
 /// All lives of one fit. `y = ln t − shift`, with the shift at the longest age, so that powers
 /// `t^β` never overflow and a change of the time unit changes nothing but the shift.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -74,7 +129,7 @@ pub(crate) struct LogLives {
     pub(crate) exact: Weighted,
     pub(crate) right: Weighted,
     pub(crate) left: Weighted,
-    pub(crate) between: Vec<Between>,
+    pub(crate) between: Betweens,
     /// Ages of entry; each adds `−ln S(entry)`.
     pub(crate) entry: Weighted,
     /// Rows are weighted ages that stand for many lives each: right for likelihoods, not for ranks.
@@ -106,7 +161,7 @@ impl LogLives {
     pub(crate) fn each(observations: &Observations) -> Self {
         let n = observations.low.len();
         let longest = longest(observations);
-        let shift = if longest > 0.0 { longest.ln() } else { 0.0 };
+        let shift = if longest > 0.0 { ln(longest) } else { 0.0 };
         let mut lives = Self {
             shift,
             ..Self::default()
@@ -121,30 +176,38 @@ impl LogLives {
             // Nothing is learnt below the entry age.
             let low = if low < high { low.max(entry) } else { low };
             if low == high {
-                lives.exact.push(low.ln() - shift, weight);
+                lives.exact.push(low, weight);
             } else if high == f64::INFINITY {
                 // A life seen for no time says nothing.
                 if low <= entry {
                     continue;
                 }
-                lives.right.push(low.ln() - shift, weight);
+                lives.right.push(low, weight);
             } else if low <= 0.0 {
-                lives.left.push(high.ln() - shift, weight);
+                lives.left.push(high, weight);
             } else {
                 lives.between.push(Between {
-                    a: low.ln() - shift,
-                    b: high.ln() - shift,
+                    a: low,
+                    b: high,
                     weight,
                 });
             }
             if entry > 0.0 {
-                lives.entry.push(entry.ln() - shift, weight);
+                lives.entry.push(entry, weight);
             }
         }
-        lives.exact.tidy();
-        lives.right.tidy();
-        lives.left.tidy();
-        lives.entry.tidy();
+        let columns = [
+            &mut lives.exact,
+            &mut lives.right,
+            &mut lives.left,
+            &mut lives.entry,
+        ];
+        for column in columns {
+            column.take_logs(shift);
+            column.tidy();
+        }
+        take_logs(&mut lives.between.a, shift);
+        take_logs(&mut lives.between.b, shift);
         lives.tidy_between();
         lives
     }
@@ -153,18 +216,23 @@ impl LogLives {
         if self.between.len() > MOST_SORTED {
             return;
         }
-        self.between.sort_unstable_by(|p, q| {
+        let mut rows: Vec<Between> = self.between.iter().collect();
+        rows.sort_unstable_by(|p, q| {
             p.a.total_cmp(&q.a)
                 .then(p.b.total_cmp(&q.b))
                 .then(p.weight.total_cmp(&q.weight))
         });
-        self.between.dedup_by(|next, kept| {
+        rows.dedup_by(|next, kept| {
             let same = next.a == kept.a && next.b == kept.b;
             if same {
                 kept.weight += next.weight;
             }
             same
         });
+        self.between = Betweens::default();
+        for row in rows {
+            self.between.push(row);
+        }
     }
 
     /// Weight of lives worn out at an exactly known age.
@@ -175,7 +243,7 @@ impl LogLives {
     /// Weight of all lives known to have worn out.
     pub(crate) fn worn(&self) -> f64 {
         // An empty sum is −0 in floating point; nobody wants to read "-0 worn lives".
-        let between = self.between.iter().map(|p| p.weight).sum::<f64>();
+        let between = self.between.weight.iter().sum::<f64>();
         0.0 + self.worn_exactly() + self.left.total() + between
     }
 
@@ -189,9 +257,9 @@ impl LogLives {
     /// than the least upper bound. Then the likelihood rises without end as the spread goes to 0.
     pub(crate) fn one_age_explains_all(&self) -> bool {
         let lows = self.exact.y.iter().chain(&self.right.y).copied();
-        let lows = lows.chain(self.between.iter().map(|p| p.a));
+        let lows = lows.chain(self.between.a.iter().copied());
         let highs = self.exact.y.iter().chain(&self.left.y).copied();
-        let highs = highs.chain(self.between.iter().map(|p| p.b));
+        let highs = highs.chain(self.between.b.iter().copied());
         lows.fold(f64::NEG_INFINITY, f64::max) <= highs.fold(f64::INFINITY, f64::min)
     }
 
@@ -202,16 +270,21 @@ impl LogLives {
 
     /// Every `step`-th row of each kind. Late entry is left out: this is for a first guess.
     pub(crate) fn every(&self, step: usize) -> Self {
+        let few = |values: &[f64]| values.iter().copied().step_by(step).collect();
         let thin = |column: &Weighted| Weighted {
-            y: column.y.iter().copied().step_by(step).collect(),
-            weight: column.weight.iter().copied().step_by(step).collect(),
+            y: few(&column.y),
+            weight: few(&column.weight),
         };
         Self {
             shift: self.shift,
             exact: thin(&self.exact),
             right: thin(&self.right),
             left: thin(&self.left),
-            between: self.between.iter().copied().step_by(step).collect(),
+            between: Betweens {
+                a: few(&self.between.a),
+                b: few(&self.between.b),
+                weight: few(&self.between.weight),
+            },
             ..Self::default()
         }
     }

@@ -18,11 +18,12 @@
 //! 1/10,000 of its top before it rises again), shapes from there down are left out; otherwise
 //! there is no posterior, and [`NoPosterior`] says so. A belief always gives one.
 
-use std::sync::LazyLock;
+use std::sync::{LazyLock, OnceLock};
 
+use crate::numerics::gamma_curve::GammaCurve;
 use crate::numerics::quadrature::{Rule, gauss_legendre, partial_integral};
 use crate::numerics::roots::{brent, maximum};
-use crate::numerics::special::{gamma_p, gamma_q, ln_gamma};
+use crate::numerics::special::ln_gamma;
 
 use super::belief::Prior;
 use super::kernel::Kernel;
@@ -146,43 +147,20 @@ impl Slice {
         }
     }
 
-    /// P(μ ≤ m | β), in shifted log hours.
-    fn below(&self, m: f64) -> f64 {
+    /// P(μ ≤ m | β) and P(μ ≥ m | β), in shifted log hours; `gamma` is the curve of the slices' shape.
+    fn around(&self, m: f64, gamma: &OnceLock<GammaCurve>) -> (f64, f64) {
         match &self.conditional {
             // μ ≤ m ⇔ A e^(−βμ) ≥ A e^(−βm).
             Conditional::Gamma { shape, ln_a } => {
-                let x = (ln_a - self.beta * m).exp();
-                settled(*shape, x).map_or_else(|| gamma_q(*shape, x), |(_, above)| above)
+                let curve = gamma.get_or_init(|| GammaCurve::new(*shape));
+                let (below, above) = curve.at(ln_a - self.beta * m);
+                (above, below)
             }
-            Conditional::Panels(panels) => panels.cdf(m),
-        }
-    }
-
-    /// P(μ ≥ m | β).
-    fn above(&self, m: f64) -> f64 {
-        match &self.conditional {
-            Conditional::Gamma { shape, ln_a } => {
-                let x = (ln_a - self.beta * m).exp();
-                settled(*shape, x).map_or_else(|| gamma_p(*shape, x), |(below, _)| below)
+            Conditional::Panels(panels) => {
+                let below = panels.cdf(m);
+                (below, 1.0 - below)
             }
-            Conditional::Panels(panels) => 1.0 - panels.cdf(m),
         }
-    }
-}
-
-/// Probabilities below and above x of a gamma distribution where they are 0 and 1 to 1e-15, which
-/// saves working them out: more than ten standard deviations from the mean of a large shape.
-fn settled(shape: f64, x: f64) -> Option<(f64, f64)> {
-    if shape < 100.0 {
-        return None;
-    }
-    let distance = (x - shape) / shape.sqrt();
-    if distance > 10.0 {
-        Some((1.0, 0.0))
-    } else if distance < -9.0 {
-        Some((0.0, 1.0))
-    } else {
-        None
     }
 }
 
@@ -192,6 +170,8 @@ pub(crate) struct Posterior {
     kernel: Kernel,
     shift: f64,
     slices: Vec<Slice>,
+    /// Gamma distribution of all slices in closed form (they share its shape), made when first used.
+    gamma: OnceLock<GammaCurve>,
     marginal: Panels,
     /// Whether shapes near 0 were left out.
     pub(crate) small_shapes_left_out: bool,
@@ -227,7 +207,7 @@ impl<'a> Problem<'a> {
             let mut ln_a = if self.lives.rows() == 0 {
                 f64::NEG_INFINITY
             } else {
-                PowerSums::at(self.lives, beta).ln_sum
+                PowerSums::ln_sum(self.lives, beta)
             };
             let (mut shape, mut ln_density) = (self.worn, beta * self.sum_worn);
             if let Some((prior, age)) = &self.prior {
@@ -383,6 +363,7 @@ impl Posterior {
             kernel,
             shift: lives.shift,
             slices,
+            gamma: OnceLock::new(),
             marginal: Panels::new(edges, ln_density).0,
             small_shapes_left_out: range.cut_below,
         })
@@ -409,6 +390,7 @@ impl Posterior {
                 weight: 1.0,
                 conditional,
             }],
+            gamma: OnceLock::new(),
             marginal: Panels::default(),
             small_shapes_left_out: false,
         })
@@ -432,7 +414,7 @@ impl Posterior {
     /// Probability that a time (see [`Self::life`]) is at most `e^ln_hours`.
     pub(crate) fn life_cdf(&self, ln_hours: f64, offset: impl Fn(f64) -> f64) -> f64 {
         let y = ln_hours - self.shift;
-        let below = |s: &Slice| s.weight * s.below(y - offset(s.beta));
+        let below = |s: &Slice| s.weight * s.around(y - offset(s.beta), &self.gamma).0;
         self.slices.iter().map(below).sum()
     }
 
@@ -445,9 +427,9 @@ impl Posterior {
             let (mut below, mut above) = (0.0, 0.0);
             for (slice, offset) in self.slices.iter().zip(&offsets) {
                 if p <= 0.5 {
-                    below += slice.weight * slice.below(y - offset);
+                    below += slice.weight * slice.around(y - offset, &self.gamma).0;
                 } else {
-                    above += slice.weight * slice.above(y - offset);
+                    above += slice.weight * slice.around(y - offset, &self.gamma).1;
                 }
             }
             if p <= 0.5 {
@@ -478,7 +460,7 @@ impl Posterior {
             let above: f64 = self
                 .slices
                 .iter()
-                .map(|s| s.weight * s.above(y - zeta / s.beta))
+                .map(|s| s.weight * s.around(y - zeta / s.beta, &self.gamma).1)
                 .sum();
             above - (1.0 - p)
         };

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::numerics::special::beta_quantile;
+use crate::numerics::special::beta_median;
 
 use super::kernel::Kernel;
 use super::log_lives::LogLives;
@@ -22,7 +22,7 @@ pub fn median_rank(i: f64, n: f64) -> f64 {
     if n > MANY && a > FAR_FROM_ENDS && b > FAR_FROM_ENDS {
         return (a - 1.0 / 3.0) / (a + b - 2.0 / 3.0);
     }
-    beta_quantile(0.5, a, b)
+    beta_median(a, b)
 }
 
 /// Where on the share axis of a probability plot the i-th of n worn lives stands.
@@ -141,6 +141,7 @@ mod tests {
 
     use super::*;
     use crate::lives::Observations;
+    use crate::numerics::special::beta_quantile;
 
     /// Printed table of median ranks, n = 10 and 5 (Johnson 1951/1964, from memory; four digits).
     #[test]
@@ -168,6 +169,18 @@ mod tests {
     fn the_expansion_agrees_where_it_takes_over() {
         let exact = beta_quantile(0.5, 501.0, 4500.0);
         assert_relative_eq!(median_rank(501.0, 5000.0), exact, max_relative = 1e-7);
+    }
+
+    /// The beta quantile by bracketing alone, ranks whole and not.
+    #[test]
+    fn the_short_way_to_the_median_ends_where_the_long_one_does() {
+        for n in [1.0, 2.0, 3.0, 10.0, 35.0, 200.0, 3999.0] {
+            for part in [0.0, 0.013, 0.3, 0.5, 0.77, 1.0] {
+                let i = 1.0 + part * (n - 1.0);
+                let long = beta_quantile(0.5, i, n - i + 1.0);
+                assert_relative_eq!(beta_median(i, n - i + 1.0), long, max_relative = 1e-12);
+            }
+        }
     }
 
     /// By hand: worn 10, censored 20, worn 30, worn 40. Ranks 1, then 1 + (5 − 1)/(1 + 2) = 7/3,

@@ -102,7 +102,7 @@ fn profile_slope(observations: &Observations, threshold: f64) -> Option<f64> {
     for (y, w) in lives.left.iter() {
         slope -= w * pull(y) * kernel.ln_cdf(z(y)).first / sigma;
     }
-    for p in &lives.between {
+    for p in lives.between.iter() {
         let jet = kernel.ln_between(z(p.a), z(p.b));
         slope -= p.weight * (pull(p.a) * jet.a + pull(p.b) * jet.b) / sigma;
     }

@@ -1,8 +1,10 @@
 //! Roots, quadrature, special functions, convolution, seeded streams; no word of the domain.
 
+pub mod gamma_curve;
 pub mod linear;
 pub mod quadrature;
 pub mod roots;
 pub mod special;
 pub mod streams;
 pub mod student_t;
+pub mod vector;

@@ -322,6 +322,37 @@ fn beta_fraction(x: f64, a: f64, b: f64) -> f64 {
     h
 }
 
+/// Median of the beta distribution with a, b ≥ 1, `beta_quantile(0.5, a, b)` in fewer steps: from
+/// `(a − 1/3)/(a + b − 2/3)`, which is within a thousandth of a standard deviation or so, by Halley's
+/// method.
+///
+/// Source of the start: J. Kerman, A closed-form approximation for the median of the beta
+/// distribution, arXiv:1111.0433 (2011) (from memory).
+pub fn beta_median(a: f64, b: f64) -> f64 {
+    if !(a >= 1.0 && b >= 1.0 && a.is_finite() && b.is_finite()) {
+        return beta_quantile(0.5, a, b);
+    }
+    let ln_front = ln_gamma(a + b) - ln_gamma(a) - ln_gamma(b);
+    let mut x = (a - 1.0 / 3.0) / (a + b - 2.0 / 3.0);
+    let deviation = (x * (1.0 - x) / (a + b)).sqrt();
+    for _ in 0..6 {
+        let ln_density = (a - 1.0) * x.ln() + (b - 1.0) * (-x).ln_1p() + ln_front;
+        let newton = (beta_cdf(x, a, b) - 0.5) * (-ln_density).exp();
+        let bend = (a - 1.0) / x - (b - 1.0) / (1.0 - x);
+        let step = newton / (1.0 - 0.5 * newton * bend);
+        let next = x - step;
+        if !(next > 0.0 && next < 1.0) {
+            return beta_quantile(0.5, a, b);
+        }
+        x = next;
+        // The error is cubed at each step.
+        if step.abs() < 1e-5 * deviation {
+            return x;
+        }
+    }
+    beta_quantile(0.5, a, b)
+}
+
 /// Quantile of the beta distribution; the median rank of the i-th of n is
 /// `beta_quantile(0.5, i, n − i + 1)` (ranks need not be whole).
 pub fn beta_quantile(p: f64, a: f64, b: f64) -> f64 {

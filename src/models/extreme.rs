@@ -1,0 +1,251 @@
+//! Sums of the smallest extreme value's likelihood (Weibull lives) over whole columns, by vector
+//! instructions: the same formulas as [`Kernel`](super::Kernel), arranged so that nothing cancels.
+
+use crate::numerics::vector::{BLOCK, Running, exp, exp_m1, ln, widest};
+
+use super::log_lives::{Betweens, Weighted};
+
+/// Beyond this v = e^z a survival e^−v is 0 to any digit; kept finite so that 0·∞ cannot come up.
+const MOST_SPENT: f64 = 750.0;
+
+/// `Σ w e^z z^k` for k = 0, 1, 2, with z = τ (y − μ).
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Powers {
+    pub(super) zeroth: f64,
+    pub(super) first: f64,
+    pub(super) second: f64,
+}
+
+impl Powers {
+    /// Adds another's sums, times a sign.
+    pub(super) fn add(&mut self, sign: f64, other: Self) {
+        self.zeroth += sign * other.zeroth;
+        self.first += sign * other.first;
+        self.second += sign * other.second;
+    }
+}
+
+/// Sums of one column.
+pub(super) fn powers(column: &Weighted, mu: f64, tau: f64) -> Powers {
+    if column.y.is_empty() {
+        return Powers::default();
+    }
+    widest(
+        #[inline(always)]
+        || {
+            let mut sums = [Running::new(); 3];
+            let (mut z, mut e) = ([0.0; BLOCK], [0.0; BLOCK]);
+            for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
+                let (z, e) = (&mut z[..y.len()], &mut e[..y.len()]);
+                for (((z, e), y), w) in z.iter_mut().zip(e.iter_mut()).zip(y).zip(w) {
+                    *z = tau * (y - mu);
+                    *e = w * exp(*z);
+                }
+                let [zeroth, first, second] = &mut sums;
+                zeroth.add(e, z, z, |e, _, _| e);
+                first.add(e, z, z, |e, z, _| e * z);
+                second.add(e, z, z, |e, z, _| e * z * z);
+            }
+            let [zeroth, first, second] = sums.map(|s| s.total());
+            Powers {
+                zeroth,
+                first,
+                second,
+            }
+        },
+    )
+}
+
+/// `Σ w e^z` alone.
+pub(super) fn power(column: &Weighted, mu: f64, tau: f64) -> f64 {
+    widest(
+        #[inline(always)]
+        || {
+            let mut sum = Running::new();
+            sum.add(&column.weight, &column.y, &column.y, |w, y, _| {
+                w * exp(tau * (y - mu))
+            });
+            sum.total()
+        },
+    )
+}
+
+/// `(Σ w, Σ w y)`.
+pub(super) fn weight_and_mean(column: &Weighted) -> (f64, f64) {
+    let (mut weight, mut sum) = (Running::new(), Running::new());
+    widest(
+        #[inline(always)]
+        || {
+            weight.add(&column.weight, &column.y, &column.y, |w, _, _| w);
+            sum.add(&column.weight, &column.y, &column.y, |w, y, _| w * y);
+        },
+    );
+    (weight.total(), sum.total())
+}
+
+/// Sums for lives known within bounds or to have ended before an age: value, and derivatives g and h
+/// of each life's term in z with their moments, as in [`super::likelihood`].
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Within {
+    pub(super) value: f64,
+    pub(super) g: f64,
+    pub(super) gz: f64,
+    pub(super) h: f64,
+    pub(super) hz: f64,
+    pub(super) hzz: f64,
+}
+
+/// The terms of a block, before they are added up.
+struct Terms {
+    columns: [[f64; BLOCK]; 6],
+}
+
+impl Terms {
+    #[inline(always)]
+    fn new() -> Self {
+        Self {
+            columns: [[0.0; BLOCK]; 6],
+        }
+    }
+
+    #[inline(always)]
+    fn add_to(&self, sums: &mut [Running; 6], weight: &[f64]) {
+        for (sum, column) in sums.iter_mut().zip(&self.columns) {
+            let terms = &column[..weight.len()];
+            sum.add(terms, weight, weight, |term, w, _| w * term);
+        }
+    }
+}
+
+fn within(sums: [Running; 6]) -> Within {
+    let [value, g, gz, h, hz, hzz] = sums.map(|s| s.total());
+    Within {
+        value,
+        g,
+        gz,
+        h,
+        hz,
+        hzz,
+    }
+}
+
+/// Lives that ended before an age: `ln F = ln(1 − e^−v)`, with v = e^z; u = v/(e^v − 1) is its slope
+/// in z and u (1 − v − u) its bend.
+pub(super) fn before(column: &Weighted, mu: f64, tau: f64) -> Within {
+    if column.y.is_empty() {
+        return Within::default();
+    }
+    widest(
+        #[inline(always)]
+        || {
+            let mut sums = [Running::new(); 6];
+            let mut terms = Terms::new();
+            for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
+                let [value, first, first_z, second, second_z, second_zz] = &mut terms.columns;
+                let out = value
+                    .iter_mut()
+                    .zip(first.iter_mut())
+                    .zip(first_z.iter_mut())
+                    .zip(second.iter_mut())
+                    .zip(second_z.iter_mut())
+                    .zip(second_zz.iter_mut());
+                for ((((((value, g), gz), h), hz), hzz), y) in out.zip(y) {
+                    let z = tau * (y - mu);
+                    let v = exp(z);
+                    let v = if v > MOST_SPENT { MOST_SPENT } else { v };
+                    let gone = exp_m1(-v);
+                    let tiny = z < -40.0;
+                    let slope = v * (1.0 + gone) / -gone;
+                    let slope = if tiny { 1.0 } else { slope };
+                    let bend = slope * (1.0 - v - slope);
+                    let bend = if v < 1e-4 {
+                        v * (v * (1.0 / 6.0) - 0.5)
+                    } else {
+                        bend
+                    };
+                    let ln_f = ln(-gone);
+                    *value = if tiny { z } else { ln_f };
+                    *g = slope;
+                    *gz = slope * z;
+                    *h = bend;
+                    *hz = bend * z;
+                    *hzz = bend * z * z;
+                }
+                terms.add_to(&mut sums, w);
+            }
+            within(sums)
+        },
+    )
+}
+
+/// Lives that ended between two ages. With v = e^z at the first and D = v (e^(τ width) − 1),
+/// `ln(S(a) − S(b)) = −v + ln(1 − e^−D)`; u = D/(e^D − 1). Both ends' derivatives are added up as
+/// `g = u − v`, `h = u (1 − D − u) − v` and what the width adds to their moments, so that none of
+/// the large terms of a narrow interval has to cancel.
+///
+/// Rows from..to. `None` where an age is so far in the lower tail that e^z underflows.
+pub(super) fn between(
+    rows: &Betweens,
+    range: std::ops::Range<usize>,
+    mu: f64,
+    tau: f64,
+) -> Option<Within> {
+    let columns = (
+        &rows.a[range.clone()],
+        &rows.b[range.clone()],
+        &rows.weight[range],
+    );
+    widest(
+        #[inline(always)]
+        || {
+            let (a, b, weight) = columns;
+            let mut sums = [Running::new(); 6];
+            let mut terms = Terms::new();
+            let mut far = false;
+            for ((a, b), w) in a
+                .chunks(BLOCK)
+                .zip(b.chunks(BLOCK))
+                .zip(weight.chunks(BLOCK))
+            {
+                let [value, first, first_z, second, second_z, second_zz] = &mut terms.columns;
+                let out = value
+                    .iter_mut()
+                    .zip(first.iter_mut())
+                    .zip(first_z.iter_mut())
+                    .zip(second.iter_mut())
+                    .zip(second_z.iter_mut())
+                    .zip(second_zz.iter_mut());
+                for ((((((value, g), gz), h), hz), hzz), (a, b)) in out.zip(a.iter().zip(b)) {
+                    let z = tau * (a - mu);
+                    let width = tau * (b - a);
+                    let v = exp(z);
+                    let spent = v * exp_m1(width);
+                    let spent = if spent > MOST_SPENT {
+                        MOST_SPENT
+                    } else {
+                        spent
+                    };
+                    let gone = exp_m1(-spent);
+                    // 1/(e^D − 1), e^v's share at both ends.
+                    let q = (1.0 + gone) / -gone;
+                    let u = spent * q;
+                    let upper = q * v + u;
+                    let both = upper * (1.0 - spent - u);
+                    let upper_twice = upper * (1.0 - v - q * v - spent - u);
+                    let (slope, bend) = (u - v, u * (1.0 - spent - u) - v);
+                    *value = ln(-gone) - v;
+                    *g = slope;
+                    *gz = slope * z + upper * width;
+                    *h = bend;
+                    *hz = bend * z + width * both;
+                    *hzz = bend * z * z + 2.0 * z * width * both + width * width * upper_twice;
+                }
+                for a in a {
+                    far |= tau * (a - mu) < -600.0;
+                }
+                terms.add_to(&mut sums, w);
+            }
+            (!far).then(|| within(sums))
+        },
+    )
+}
