@@ -6,6 +6,7 @@
 //! median seconds of computing.
 
 use std::error::Error;
+use std::io::Write;
 use std::time::Instant;
 
 use wearcast::compare::log_rank;
@@ -59,16 +60,15 @@ impl Columns {
 
 fn timed<T>(times: usize, mut work: impl FnMut() -> T) -> (T, f64, f64) {
     let mut seconds = Vec::new();
-    let mut answer = None;
-    for _ in 0..times.max(1) {
-        drop(answer.take());
+    loop {
         let start = Instant::now();
-        answer = Some(work());
+        let answer = work();
         seconds.push(start.elapsed().as_secs_f64());
+        if seconds.len() >= times {
+            seconds.sort_by(f64::total_cmp);
+            return (answer, seconds[0], seconds[seconds.len() / 2]);
+        }
     }
-    seconds.sort_by(f64::total_cmp);
-    let answer = answer.expect("at least one run");
-    (answer, seconds[0], seconds[seconds.len() / 2])
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -80,9 +80,10 @@ fn main() -> Result<(), Box<dyn Error>> {
     let columns = Columns::read(file)?;
     let lives = columns.lives()?;
     let (said, least, median) = run(task, times, &columns, &lives)?;
-    println!(
+    writeln!(
+        std::io::stdout(),
         "wearcast {task} {file} est: {said} | compute_min_s {least:.5} compute_med_s {median:.5}"
-    );
+    )?;
     Ok(())
 }
 

@@ -155,7 +155,7 @@ impl PlainLives {
                     *w = -ln(*w);
                 }
                 let (y, w) = (&self.y[..self.worn], &weights[..self.worn]);
-                let (mut total, mut sum) = (Running::new(), Running::new());
+                let (mut total, mut sum) = (Running::default(), Running::default());
                 total.add(w, w, w, |w, _, _| w);
                 sum.add(w, y, y, |w, y, _| w * y);
                 let (worn, mean) = (total.total(), sum.total() / total.total());

@@ -1,6 +1,11 @@
 //! Sums of the smallest extreme value's likelihood (Weibull lives) over whole columns, by vector
 //! instructions: the same formulas as [`Kernel`](super::Kernel), arranged so that nothing cancels.
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop becomes vector instructions only as one piece"
+)]
+
 use crate::numerics::vector::{BLOCK, Running, exp, exp_m1, ln, widest};
 
 use super::log_lives::{Betweens, Weighted};
@@ -33,7 +38,7 @@ pub(super) fn powers(column: &Weighted, mu: f64, tau: f64) -> Powers {
     widest(
         #[inline(always)]
         || {
-            let mut sums = [Running::new(); 3];
+            let mut sums = [Running::default(); 3];
             let (mut z, mut e) = ([0.0; BLOCK], [0.0; BLOCK]);
             for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
                 let (z, e) = (&mut z[..y.len()], &mut e[..y.len()]);
@@ -61,7 +66,7 @@ pub(super) fn power(column: &Weighted, mu: f64, tau: f64) -> f64 {
     widest(
         #[inline(always)]
         || {
-            let mut sum = Running::new();
+            let mut sum = Running::default();
             sum.add(&column.weight, &column.y, &column.y, |w, y, _| {
                 w * exp(tau * (y - mu))
             });
@@ -72,7 +77,7 @@ pub(super) fn power(column: &Weighted, mu: f64, tau: f64) -> f64 {
 
 /// `(Σ w, Σ w y)`.
 pub(super) fn weight_and_mean(column: &Weighted) -> (f64, f64) {
-    let (mut weight, mut sum) = (Running::new(), Running::new());
+    let (mut weight, mut sum) = (Running::default(), Running::default());
     widest(
         #[inline(always)]
         || {
@@ -117,8 +122,8 @@ impl Terms {
     }
 }
 
-fn within(sums: [Running; 6]) -> Within {
-    let [value, g, gz, h, hz, hzz] = sums.map(|s| s.total());
+fn within(sums: &[Running; 6]) -> Within {
+    let [value, g, gz, h, hz, hzz] = sums.each_ref().map(Running::total);
     Within {
         value,
         g,
@@ -138,7 +143,7 @@ pub(super) fn before(column: &Weighted, mu: f64, tau: f64) -> Within {
     widest(
         #[inline(always)]
         || {
-            let mut sums = [Running::new(); 6];
+            let mut sums = [Running::default(); 6];
             let mut terms = Terms::new();
             for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
                 let [value, first, first_z, second, second_z, second_zz] = &mut terms.columns;
@@ -173,7 +178,7 @@ pub(super) fn before(column: &Weighted, mu: f64, tau: f64) -> Within {
                 }
                 terms.add_to(&mut sums, w);
             }
-            within(sums)
+            within(&sums)
         },
     )
 }
@@ -199,7 +204,7 @@ pub(super) fn between(
         #[inline(always)]
         || {
             let (a, b, weight) = columns;
-            let mut sums = [Running::new(); 6];
+            let mut sums = [Running::default(); 6];
             let mut terms = Terms::new();
             let mut far = false;
             for ((a, b), w) in a
@@ -245,7 +250,7 @@ pub(super) fn between(
                 }
                 terms.add_to(&mut sums, w);
             }
-            (!far).then(|| within(sums))
+            (!far).then(|| within(&sums))
         },
     )
 }

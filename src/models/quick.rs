@@ -1,5 +1,10 @@
 //! The Weibull estimate alone, for many small samples: no sorting, no allocation, few passes.
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop becomes vector instructions only as one piece"
+)]
+
 use crate::lives::Observations;
 use crate::numerics::vector::{BLOCK, Running, exp, ln, widest};
 
@@ -38,7 +43,7 @@ pub(super) fn profile_top(
 ) -> Option<ProfileTop> {
     let mut beta = start;
     for _ in 0..MOST_STEPS {
-        let mut sums = [Running::new(); 4];
+        let mut sums = [Running::default(); 4];
         let mut e = [0.0; BLOCK];
         for (k, y) in y.chunks(BLOCK).enumerate() {
             let e = &mut e[..y.len()];
@@ -109,7 +114,7 @@ pub(super) fn weibull(lives: &Observations, room: &mut Room) -> Option<Result<Cu
                 *worn = if t == high { 1.0 } else { 0.0 };
             }
             let (mut strange, mut count, mut sum) =
-                (Running::new(), Running::new(), Running::new());
+                (Running::default(), Running::default(), Running::default());
             strange.add(low, high, worn, |t, high, worn| {
                 let fine = t > 1e-300 && (worn > 0.0 || high == f64::INFINITY);
                 if fine { 0.0 } else { 1.0 }
@@ -136,7 +141,7 @@ pub(super) fn weibull(lives: &Observations, room: &mut Room) -> Option<Result<Cu
                 // All worn lives ended at the greatest age seen.
                 return Some(Err(NoOptimum::OneAge));
             }
-            let (mut worn_sum, mut squares) = (Running::new(), Running::new());
+            let (mut worn_sum, mut squares) = (Running::default(), Running::default());
             worn_sum.add(y, worn, worn, |y, w, _| w * y);
             sum.add(y, y, y, |y, _, _| y);
             squares.add(y, y, y, |y, _, _| y * y);
