@@ -7,6 +7,7 @@ use crate::lives::Observations;
 use crate::models::curve::check_lives;
 use crate::models::regression::TestResult;
 use crate::numerics::linear::Cholesky;
+use crate::numerics::sort::sorted;
 
 use super::CompareError;
 
@@ -106,6 +107,10 @@ impl Sums {
         rows: &[u32],
         weight: impl Fn(usize) -> f64,
     ) {
+        if lives.entry.is_empty() && lives.count.is_empty() {
+            self.add_plain_stratum(lives, group, rows);
+            return;
+        }
         let end = |i: usize| key(lives.low[i], lives.low[i] < lives.high[i]);
         let mut ends: Vec<(u64, u32)> = rows.iter().map(|&i| (end(i as usize), i)).collect();
         ends.par_sort_unstable();
@@ -140,6 +145,34 @@ impl Sums {
             }
             for &(_, i) in tied {
                 at_risk[group[i as usize] as usize] -= weight(i as usize);
+            }
+        }
+    }
+
+    /// The same for lives seen from new that count once each: every group sorted by itself, then all
+    /// walked through together.
+    fn add_plain_stratum(&mut self, lives: &Observations, group: &[u32], rows: &[u32]) {
+        let groups = self.observed.len();
+        let mut keys: Vec<Vec<u64>> = vec![Vec::new(); groups];
+        for &i in rows {
+            let i = i as usize;
+            keys[group[i] as usize].push(key(lives.low[i], lives.low[i] < lives.high[i]));
+        }
+        let keys: Vec<Vec<u64>> = keys.into_iter().map(sorted).collect();
+        let mut next: Vec<&[u64]> = keys.iter().map(Vec::as_slice).collect();
+        let mut at_risk: Vec<f64> = next.iter().map(|keys| keys.len() as f64).collect();
+        let mut ended = vec![0.0; groups];
+        while let Some(first) = next.iter().filter_map(|keys| keys.first().copied()).min() {
+            for (keys, ended) in next.iter_mut().zip(&mut ended) {
+                let tied = keys.iter().take_while(|k| **k == first).count();
+                *keys = &keys[tied..];
+                *ended = tied as f64;
+            }
+            if first & 1 == 0 {
+                self.add_age(&at_risk, &ended);
+            }
+            for (at_risk, ended) in at_risk.iter_mut().zip(&ended) {
+                *at_risk -= ended;
             }
         }
     }

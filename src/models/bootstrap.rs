@@ -225,7 +225,7 @@ fn in_order(observations: &Observations) -> Observations {
     for [low, high, entry, count] in rows {
         let same = out.low.last() == Some(&low)
             && out.high.last() == Some(&high)
-            && out.entry.last() == Some(&entry);
+            && out.entry.last().copied().unwrap_or(0.0) == entry;
         match out.count.last_mut() {
             Some(sum) if same => *sum += count,
             _ => {

@@ -11,6 +11,7 @@
 use rayon::prelude::*;
 
 use crate::lives::Observations;
+use crate::numerics::vector::ln;
 
 use super::log_lives::{LogLives, Weighted};
 
@@ -21,8 +22,11 @@ const FEWEST_BITS: u32 = 10;
 const MOST_BITS: u32 = 16;
 /// More buckets than this would gain nothing.
 const MOST_BUCKETS: u64 = 1 << 18;
-/// Blocks of the one pass; fixed, so that the number of threads does not show.
-const BLOCKS: usize = 16;
+/// Blocks of the one pass; fixed, so that the number of threads does not show, and few, since each
+/// has buckets of its own.
+const BLOCKS: usize = 4;
+/// Ages in whole hours up to here are counted instead, age by age.
+const MOST_HOURS: f64 = 131_072.0;
 /// Spread of ln t under which a bucket is one age: its square is lost in rounding.
 const ONE_AGE: f64 = 1e-7;
 
@@ -41,39 +45,48 @@ type Moments = [f64; 4];
 impl Condensed {
     /// `None` when a life is of another kind than exact or right-censored and seen from new, or when
     /// the ages span too many buckets.
-    pub(super) fn of(observations: &Observations, longest: f64) -> Option<LogLives> {
-        if !observations.entry.is_empty() || longest <= 0.0 {
+    pub(super) fn of(observations: &Observations) -> Option<LogLives> {
+        if !observations.entry.is_empty() {
             return None;
         }
-        let (low, high) = (&observations.low, &observations.high);
-        let plain = low
-            .par_iter()
-            .zip(high)
-            .all(|(l, h)| *h == f64::INFINITY || l == h);
-        if !plain {
-            return None;
-        }
-        let positive = |t: f64| if t > 0.0 { t } else { f64::INFINITY };
-        let shortest = low
-            .par_iter()
-            .map(|&t| positive(t))
-            .reduce(|| f64::INFINITY, f64::min);
-        let buckets = Self::new(low, shortest, longest)?;
+        let low = &observations.low;
         let n = low.len();
         let size = n.div_ceil(BLOCKS);
+        let rows = |block: usize| (block * size).min(n)..((block + 1) * size).min(n);
+        let spans: Vec<Option<Span>> = (0..BLOCKS)
+            .into_par_iter()
+            .map(|block| Span::of(observations, rows(block)))
+            .collect();
+        let mut span = Span::default();
+        for part in spans {
+            let part = part?;
+            span.shortest = span.shortest.min(part.shortest);
+            span.longest = span.longest.max(part.longest);
+        }
+        let Span { shortest, longest } = span;
+        if longest <= 0.0 {
+            return None;
+        }
+        if longest <= MOST_HOURS && low.iter().step_by(997).all(|t| t.fract() == 0.0) {
+            let counts: Vec<Option<Counts>> = (0..BLOCKS)
+                .into_par_iter()
+                .map(|block| Counts::of(observations, rows(block), longest))
+                .collect();
+            if let Some(lives) = Counts::joined(counts) {
+                return Some(lives);
+            }
+        }
+        let buckets = Self::new(low, shortest, longest)?;
         let blocks: Vec<(Vec<Moments>, Vec<Moments>)> = (0..BLOCKS)
             .into_par_iter()
-            .map(|block| {
-                let rows = (block * size).min(n)..((block + 1) * size).min(n);
-                buckets.moments(observations, rows)
-            })
+            .map(|block| buckets.moments(observations, rows(block)))
             .collect();
         let (mut exact, mut right) = (buckets.empty(), buckets.empty());
         for (e, r) in &blocks {
             add(&mut exact, e);
             add(&mut right, r);
         }
-        let shift = longest.ln();
+        let shift = ln(longest);
         Some(LogLives {
             shift,
             exact: buckets.two_ages_each(&exact, shift),
@@ -178,6 +191,116 @@ impl Condensed {
             out.push(middle + sd * x2, -weight * x1 / (x2 - x1));
         }
         out
+    }
+}
+
+/// Shortest age above 0 and longest age.
+#[derive(Debug, Clone, Copy)]
+struct Span {
+    shortest: f64,
+    longest: f64,
+}
+
+impl Default for Span {
+    fn default() -> Self {
+        Self {
+            shortest: f64::INFINITY,
+            longest: 0.0,
+        }
+    }
+}
+
+impl Span {
+    /// `None` when a life is neither exact nor right-censored.
+    fn of(observations: &Observations, rows: std::ops::Range<usize>) -> Option<Self> {
+        const LANES: usize = 8;
+        let (low, low_rest) = observations.low[rows.clone()].as_chunks::<LANES>();
+        let (high, high_rest) = observations.high[rows].as_chunks::<LANES>();
+        let mut shortest = [f64::INFINITY; LANES];
+        let mut longest = [0.0_f64; LANES];
+        let mut plain = [true; LANES];
+        let mut look = |k: usize, t: f64, high: f64| {
+            let long = longest[k];
+            longest[k] = if t > long { t } else { long };
+            let short = shortest[k];
+            shortest[k] = if t < short && t > 0.0 { t } else { short };
+            plain[k] &= (high == t) | (high == f64::INFINITY);
+        };
+        for (low, high) in low.iter().zip(high) {
+            for k in 0..LANES {
+                look(k, low[k], high[k]);
+            }
+        }
+        for (k, (t, high)) in low_rest.iter().zip(high_rest).enumerate() {
+            look(k, *t, *high);
+        }
+        plain.iter().all(|p| *p).then(|| Self {
+            shortest: shortest.into_iter().fold(f64::INFINITY, f64::min),
+            longest: longest.into_iter().fold(0.0, f64::max),
+        })
+    }
+}
+
+/// Lives at each whole hour.
+struct Counts {
+    exact: Vec<f64>,
+    right: Vec<f64>,
+}
+
+impl Counts {
+    /// `None` when an age is not whole.
+    fn of(observations: &Observations, rows: std::ops::Range<usize>, longest: f64) -> Option<Self> {
+        let hours = longest as usize + 1;
+        let mut counts = Self {
+            exact: vec![0.0; hours],
+            right: vec![0.0; hours],
+        };
+        for i in rows {
+            let t = observations.low[i];
+            let hour = t as usize;
+            if hour as f64 != t {
+                return None;
+            }
+            let weight = observations.count.get(i).copied().unwrap_or(1.0);
+            let side = if observations.high[i] == t {
+                &mut counts.exact
+            } else {
+                &mut counts.right
+            };
+            side[hour] += weight;
+        }
+        Some(counts)
+    }
+
+    fn joined(parts: Vec<Option<Self>>) -> Option<LogLives> {
+        let mut parts = parts.into_iter();
+        let mut sum = parts.next()??;
+        for part in parts {
+            let part = part?;
+            for (side, more) in [(&mut sum.exact, part.exact), (&mut sum.right, part.right)] {
+                for (count, more) in side.iter_mut().zip(more) {
+                    *count += more;
+                }
+            }
+        }
+        let shift = ln((sum.exact.len() - 1) as f64);
+        // Hour 0: right-censored at once, which says nothing.
+        let column = |counts: &[f64]| {
+            let mut out = Weighted::default();
+            for (hour, &count) in counts.iter().enumerate().skip(1) {
+                if count > 0.0 {
+                    out.push(ln(hour as f64) - shift, count);
+                }
+            }
+            out
+        };
+        Some(LogLives {
+            shift,
+            exact: column(&sum.exact),
+            right: column(&sum.right),
+            condensed: true,
+            ..LogLives::default()
+        })
     }
 }
 

@@ -150,7 +150,7 @@ impl LogLives {
     /// digits (see [`Condensed`]).
     pub(crate) fn new(observations: &Observations) -> Self {
         if observations.low.len() >= condensed::MANY
-            && let Some(lives) = Condensed::of(observations, longest(observations))
+            && let Some(lives) = Condensed::of(observations)
         {
             return lives;
         }

@@ -4,6 +4,7 @@ pub mod gamma_curve;
 pub mod linear;
 pub mod quadrature;
 pub mod roots;
+pub mod sort;
 pub mod special;
 pub mod streams;
 pub mod student_t;

@@ -114,6 +114,23 @@ pub fn ln_all(x: &[f64]) -> Vec<f64> {
     out
 }
 
+/// Greatest of the numbers, none of them NaN; 0 when all are below it or there are none.
+pub fn greatest(numbers: &[f64]) -> f64 {
+    let (eights, rest) = numbers.as_chunks::<LANES>();
+    let mut greatest = [0.0_f64; LANES];
+    widest(
+        #[inline(always)]
+        || {
+            for eight in eights {
+                for (top, x) in greatest.iter_mut().zip(eight) {
+                    *top = if *x > *top { *x } else { *top };
+                }
+            }
+        },
+    );
+    rest.iter().chain(&greatest).copied().fold(0.0, f64::max)
+}
+
 /// Sums kept side by side, added up in one order.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Running([f64; LANES]);

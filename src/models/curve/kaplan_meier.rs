@@ -1,10 +1,11 @@
 //! The product-limit estimate.
 
-use super::reliability::median_of;
-use super::risk_set::{risk_steps, two_sided_z};
+use super::reliability::{median_of, median_of_limit};
+use super::risk_set::{each_risk_step, two_sided_z};
 use super::{Curve, CurveError, CurveMethod, CurveStep, MedianLife};
 use crate::lives::Observations;
 use crate::models::{Caution, CautionCode};
+use crate::numerics::vector::greatest;
 
 /// Kaplan–Meier reliability with late entry, Greenwood errors and log-log limits.
 ///
@@ -16,11 +17,11 @@ use crate::models::{Caution, CautionCode};
 /// See [`CurveError`]; lives known only within bounds need [`super::turnbull`].
 pub fn kaplan_meier(lives: &Observations, confidence: f64) -> Result<Curve, CurveError> {
     let z = two_sided_z(confidence)?;
-    let risk = risk_steps(lives)?;
-    let mut steps = Vec::with_capacity(risk.len());
+    let ends = lives.high.iter().filter(|h| h.is_finite()).count();
+    let mut steps = Vec::with_capacity(ends);
     let (mut reliability, mut log_variance, mut worn) = (1.0, 0.0, 0.0);
     let mut early_zero = None;
-    for step in &risk {
+    each_risk_step(lives, |step| {
         let good = step.at_risk - step.worn;
         // With fractional weights a difference that should be 0 may be left at rounding size.
         let good = if good <= 1e-12 * step.at_risk {
@@ -41,8 +42,9 @@ pub fn kaplan_meier(lives: &Observations, confidence: f64) -> Result<Curve, Curv
             reliability,
             Some(log_variance),
         ));
-    }
-    let last_hours = lives.low.iter().copied().fold(0.0, f64::max);
+    })?;
+    steps.shrink_to_fit();
+    let last_hours = greatest(&lives.low);
     let mut cautions = Vec::new();
     if worn == 0.0 {
         cautions.push(Caution::new(
@@ -67,8 +69,8 @@ pub fn kaplan_meier(lives: &Observations, confidence: f64) -> Result<Curve, Curv
     };
     let median = MedianLife {
         hours: median_of(&steps, last_hours, |s| Some(s.reliability)),
-        lower: median_of(&steps, last_hours, |s| s.limits(z).map(|l| l.0)),
-        upper: median_of(&steps, last_hours, |s| s.limits(z).map(|l| l.1)),
+        lower: median_of_limit(&steps, last_hours, z, |l| l.0),
+        upper: median_of_limit(&steps, last_hours, z, |l| l.1),
     };
     Ok(Curve {
         method: CurveMethod::KaplanMeier,

@@ -62,6 +62,15 @@ impl CurveStep {
         self.log_variance().map(|v| self.reliability * v.sqrt())
     }
 
+    /// Whether both limits are certainly above a half, from bounds that take no logarithm: with
+    /// d = 1 − S, `−ln S` is at least d + d²/2 and, for S ≥ ½, at most 2d ln 2; and
+    /// `e^x ≤ 1/(1 − x)`.
+    fn clearly_above_a_half(&self, z: f64) -> bool {
+        let fallen = 1.0 - self.reliability;
+        let x = z * self.log_variance.sqrt() / (fallen * (1.0 + 0.5 * fallen));
+        self.log_variance >= 0.0 && fallen > 0.0 && x < 1.0 && 2.0 * fallen < 0.999_999 * (1.0 - x)
+    }
+
     /// Limits on the complementary log-log scale: `S^exp(±z·√v/|ln S|)`. None at S = 0 and 1.
     pub fn limits(&self, z: f64) -> Option<(f64, f64)> {
         let v = self.log_variance()?;
@@ -219,6 +228,22 @@ pub(crate) fn whole<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, 
     } else {
         serializer.serialize_f64(*value)
     }
+}
+
+/// [`median_of`] for a limit of the curve, without working out limits that are clearly above a half.
+pub(crate) fn median_of_limit(
+    steps: &[CurveStep],
+    last_hours: f64,
+    z: f64,
+    which: impl Fn((f64, f64)) -> f64,
+) -> Option<f64> {
+    median_of(steps, last_hours, |step| {
+        if step.clearly_above_a_half(z) {
+            Some(1.0)
+        } else {
+            step.limits(z).map(&which)
+        }
+    })
 }
 
 /// First age at which a curve is at or below a half.

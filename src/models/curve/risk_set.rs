@@ -3,6 +3,9 @@
 
 use rayon::slice::ParallelSliceMut;
 
+use crate::numerics::sort::sorted;
+use crate::numerics::vector::widest;
+
 use super::CurveError;
 use crate::lives::Observations;
 
@@ -42,6 +45,9 @@ pub(crate) fn check(lives: &Observations) -> Result<(), CurveError> {
             });
         }
     }
+    if all_sound(lives) {
+        return Ok(());
+    }
     let wrong = |row, column, value, allowed| {
         Err(CurveError::Value {
             row,
@@ -77,6 +83,29 @@ pub(crate) fn check(lives: &Observations) -> Result<(), CurveError> {
     Ok(())
 }
 
+/// One quick pass that only says whether a look at each value is needed.
+fn all_sound(lives: &Observations) -> bool {
+    widest(
+        #[inline(always)]
+        || {
+            let bounds = lives.low.iter().zip(&lives.high);
+            let sound = bounds.fold(true, |sound, (&low, &high)| {
+                sound & (low >= 0.0) & (low < f64::INFINITY) & (high > 0.0) & (high >= low)
+            });
+            let ends = lives.low.iter().zip(&lives.high).zip(&lives.entry);
+            let entered = ends.fold(true, |sound, ((&low, &high), &entry)| {
+                let last = if high < f64::INFINITY { high } else { low };
+                let seen = (entry < last) | ((entry == last) & (high == f64::INFINITY));
+                sound & (entry >= 0.0) & seen
+            });
+            let counted = lives.count.iter().fold(true, |sound, &count| {
+                sound & (count >= 0.0) & (count < f64::INFINITY)
+            });
+            sound & entered & counted
+        },
+    )
+}
+
 /// Normal quantile for a two-sided confidence.
 ///
 /// # Errors
@@ -103,6 +132,19 @@ fn hours_of(key: u64) -> f64 {
 /// # Errors
 /// See [`check`]; [`CurveError::Interval`] when a life is neither exact nor right-censored.
 pub(crate) fn risk_steps(lives: &Observations) -> Result<Vec<RiskStep>, CurveError> {
+    let mut steps = Vec::new();
+    each_risk_step(lives, |step| steps.push(step))?;
+    Ok(steps)
+}
+
+/// The same, handed on one by one in order of age.
+///
+/// # Errors
+/// See [`risk_steps`].
+pub(crate) fn each_risk_step(
+    lives: &Observations,
+    mut take: impl FnMut(RiskStep),
+) -> Result<(), CurveError> {
     check(lives)?;
     if let Some(i) = lives
         .low
@@ -119,23 +161,27 @@ pub(crate) fn risk_steps(lives: &Observations) -> Result<Vec<RiskStep>, CurveErr
         .map(|(&low, &high)| key(low, low < high));
     let entered_late = lives.entry.iter().any(|&e| e > 0.0);
     if lives.count.is_empty() && !entered_late {
-        let mut keys: Vec<u64> = ends.collect();
-        if keys.len() >= PARALLEL {
-            keys.par_sort_unstable();
-        } else {
-            keys.sort_unstable();
+        let keys = sorted(ends.collect());
+        let mut left = keys.len();
+        for tied in keys.chunk_by(|a, b| a == b) {
+            if tied[0] & 1 == 0 {
+                take(RiskStep {
+                    hours: hours_of(tied[0]),
+                    at_risk: left as f64,
+                    worn: tied.len() as f64,
+                });
+            }
+            left -= tied.len();
         }
-        return Ok(steps_of_sorted(
-            keys.iter().map(|&k| (k, 1.0)),
-            keys.len() as f64,
-        ));
+        return Ok(());
     }
     let count = |i: usize| lives.count.get(i).copied().unwrap_or(1.0);
     let mut keyed: Vec<(u64, f64)> = ends.enumerate().map(|(i, k)| (k, count(i))).collect();
     sort_keyed(&mut keyed);
     if !entered_late {
         let total = keyed.iter().map(|k| k.1).sum();
-        return Ok(steps_of_sorted(keyed.iter().copied(), total));
+        steps_of_sorted(keyed.iter().copied(), total, take);
+        return Ok(());
     }
     let mut entries: Vec<(u64, f64)> = lives
         .entry
@@ -146,7 +192,6 @@ pub(crate) fn risk_steps(lives: &Observations) -> Result<Vec<RiskStep>, CurveErr
     sort_keyed(&mut entries);
     let mut entries = entries.into_iter().peekable();
     let (mut entered, mut left) = (0.0, 0.0);
-    let mut steps = Vec::new();
     for tied in keyed.chunk_by(|a, b| a.0 == b.0) {
         let (k, weight) = (tied[0].0, tied.iter().map(|t| t.1).sum::<f64>());
         let hours = hours_of(k);
@@ -154,7 +199,7 @@ pub(crate) fn risk_steps(lives: &Observations) -> Result<Vec<RiskStep>, CurveErr
             entered += w;
         }
         if k & 1 == 0 && weight > 0.0 {
-            steps.push(RiskStep {
+            take(RiskStep {
                 hours,
                 at_risk: entered - left,
                 worn: weight,
@@ -162,7 +207,7 @@ pub(crate) fn risk_steps(lives: &Observations) -> Result<Vec<RiskStep>, CurveErr
         }
         left += weight;
     }
-    Ok(steps)
+    Ok(())
 }
 
 /// Stable, so that fractional weights add up in one order whatever the number of threads.
@@ -174,14 +219,17 @@ fn sort_keyed(keyed: &mut [(u64, f64)]) {
     }
 }
 
-fn steps_of_sorted(ends: impl Iterator<Item = (u64, f64)>, total: f64) -> Vec<RiskStep> {
-    let mut steps: Vec<RiskStep> = Vec::new();
+fn steps_of_sorted(
+    ends: impl Iterator<Item = (u64, f64)>,
+    total: f64,
+    mut take: impl FnMut(RiskStep),
+) {
     let mut left = 0.0;
     let (mut current, mut weight) = (None, 0.0);
     let mut close = |k: Option<u64>, weight: f64| {
         if let Some(k) = k {
             if k & 1 == 0 && weight > 0.0 {
-                steps.push(RiskStep {
+                take(RiskStep {
                     hours: hours_of(k),
                     at_risk: total - left,
                     worn: weight,
@@ -199,7 +247,6 @@ fn steps_of_sorted(ends: impl Iterator<Item = (u64, f64)>, total: f64) -> Vec<Ri
         }
     }
     close(current, weight);
-    steps
 }
 
 #[cfg(test)]

@@ -1,5 +1,9 @@
 //! Covariates → a design matrix, centred and scaled inside.
 
+use rayon::prelude::*;
+
+use crate::numerics::vector::{Running, widest};
+
 use super::RegressionError;
 
 /// Values of one covariate, one a life.
@@ -74,15 +78,15 @@ pub(super) struct Term {
     pub(super) level: Option<String>,
 }
 
-/// Design matrix without its first column of ones, row by row, centred and scaled:
+/// Design matrix without its first column of ones, column by column, centred and scaled:
 /// `x' = (x − centre)/scale`.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Design {
     pub(super) terms: Vec<Term>,
     pub(super) centre: Vec<f64>,
     pub(super) scale: Vec<f64>,
-    /// `rows.len() × terms.len()`.
-    pub(super) x: Vec<f64>,
+    /// `terms.len()` columns of `rows.len()` values.
+    pub(super) columns: Vec<Vec<f64>>,
 }
 
 impl Design {
@@ -90,7 +94,7 @@ impl Design {
     pub(super) fn new(
         covariates: &[Covariate],
         rows: &[usize],
-        weight: impl Fn(usize) -> f64,
+        weight: &[f64],
     ) -> Result<Self, RegressionError> {
         let mut terms = Vec::new();
         let mut columns: Vec<Vec<f64>> = Vec::new();
@@ -127,44 +131,21 @@ impl Design {
                 }
             }
         }
-        let total: f64 = rows.iter().map(|&i| weight(i)).sum();
+        let scaled: Vec<Option<(f64, f64)>> = columns
+            .par_iter_mut()
+            .map(|column| standardise(column, weight))
+            .collect();
         let (mut centre, mut scale) = (Vec::new(), Vec::new());
-        for (column, term) in columns.iter_mut().zip(&terms) {
-            let first = column.first().copied().unwrap_or(0.0);
-            if column.iter().all(|&v| v == first) {
-                return Err(one_value(&term.covariate));
-            }
-            // Shifted by the first value, so that a large common offset costs no digits.
-            let sum: f64 = column
-                .iter()
-                .zip(rows)
-                .map(|(v, &i)| weight(i) * (v - first))
-                .sum();
-            let mean = first + sum / total;
-            let spread = column
-                .iter()
-                .zip(rows)
-                .map(|(v, &i)| weight(i) * (v - mean).powi(2));
-            let deviation = (spread.sum::<f64>() / total).sqrt();
-            if !(deviation > 0.0 && deviation.is_finite()) {
-                return Err(one_value(&term.covariate));
-            }
-            for v in column.iter_mut() {
-                *v = (*v - mean) / deviation;
-            }
+        for (scaled, term) in scaled.into_iter().zip(&terms) {
+            let (mean, deviation) = scaled.ok_or_else(|| one_value(&term.covariate))?;
             centre.push(mean);
             scale.push(deviation);
-        }
-        let p = columns.len();
-        let mut x = Vec::with_capacity(rows.len() * p);
-        for k in 0..rows.len() {
-            x.extend(columns.iter().map(|column| column[k]));
         }
         let design = Self {
             terms,
             centre,
             scale,
-            x,
+            columns,
         };
         design.check_rank(rows.len())?;
         Ok(design)
@@ -174,12 +155,14 @@ impl Design {
     fn check_rank(&self, n: usize) -> Result<(), RegressionError> {
         let p = self.terms.len();
         let mut gram = vec![0.0; p * p];
-        for row in self.x.chunks_exact(p.max(1)) {
-            for a in 0..p {
-                for b in 0..=a {
-                    gram[a * p + b] += row[a] * row[b];
-                }
-            }
+        let pairs: Vec<(usize, usize)> =
+            (0..p).flat_map(|a| (0..=a).map(move |b| (a, b))).collect();
+        let products: Vec<f64> = pairs
+            .par_iter()
+            .map(|&(a, b)| product(&self.columns[a], &self.columns[b]))
+            .collect();
+        for ((a, b), product) in pairs.into_iter().zip(products) {
+            gram[a * p + b] = product;
         }
         for a in 0..p {
             for b in 0..=a {
@@ -208,6 +191,41 @@ impl Design {
             None => term.covariate.clone(),
         }
     }
+}
+
+/// Centres and scales a column: its mean and deviation. `None` when all values are one.
+fn standardise(column: &mut [f64], weight: &[f64]) -> Option<(f64, f64)> {
+    let first = column.first().copied().unwrap_or(0.0);
+    if column.iter().all(|&v| v == first) {
+        return None;
+    }
+    let (mut total, mut sum, mut spread) =
+        (Running::default(), Running::default(), Running::default());
+    // Shifted by the first value, so that a large common offset costs no digits.
+    widest(|| {
+        total.add(weight, weight, weight, |w, _, _| w);
+        sum.add(weight, column, column, |w, v, _| w * (v - first));
+    });
+    let mean = first + sum.total() / total.total();
+    widest(|| {
+        spread.add(weight, column, column, |w, v, _| {
+            w * (v - mean) * (v - mean)
+        })
+    });
+    let deviation = (spread.total() / total.total()).sqrt();
+    if !(deviation > 0.0 && deviation.is_finite()) {
+        return None;
+    }
+    for v in column {
+        *v = (*v - mean) / deviation;
+    }
+    Some((mean, deviation))
+}
+
+fn product(a: &[f64], b: &[f64]) -> f64 {
+    let mut sum = Running::default();
+    widest(|| sum.add(a, b, b, |a, b, _| a * b));
+    sum.total()
 }
 
 fn one_value(name: &str) -> RegressionError {

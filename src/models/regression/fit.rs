@@ -10,14 +10,19 @@ use super::{
 };
 use crate::lives::Observations;
 use crate::models::curve::CurveError;
+use crate::models::log_lives::LogLives;
+use crate::models::maximise::{maximise, maximise_known_sigma};
 use crate::models::{Caution, CautionCode, Estimate, Family, Kernel, LifeCounts};
 use crate::numerics::linear::Cholesky;
 use crate::numerics::roots::brent;
 use crate::numerics::special::{normal_cdf, two_sided_normal};
 use crate::numerics::student_t::{t_multiplier, t_two_sided};
+use crate::numerics::vector::{Running, ln_all};
 
 /// Standard error of a scaled coefficient, in σ, above which a missing top is suspected.
 const SUSPICIOUS: f64 = 30.0;
+/// Lives from which the fit without covariates goes by condensed lives.
+const LARGE: usize = 50_000;
 /// 1/σ above which the fit is taken to pass through the lives exactly.
 const PERFECT: f64 = 1e7;
 
@@ -135,20 +140,28 @@ impl Problem {
         };
         // A life seen good at age 0 only says nothing.
         let says = |i: usize| weight(i) > 0.0 && (lives.low[i] > 0.0 || lives.high[i].is_finite());
-        let left_out = (0..n).filter(|&i| !known(i)).count();
-        let kept: Vec<usize> = (0..n).filter(|&i| known(i) && says(i)).collect();
+        let mut kept = Vec::with_capacity(n);
+        let mut left_out = 0;
+        for i in 0..n {
+            if !known(i) {
+                left_out += 1;
+            } else if says(i) {
+                kept.push(i);
+            }
+        }
         if kept.is_empty() {
             return Err(RegressionError::NoLives);
         }
         if !kept.iter().any(|&i| lives.high[i].is_finite()) {
             return Err(RegressionError::NoWorn);
         }
-        let design = Design::new(&covariates, &kept, weight)?;
+        let weight: Vec<f64> = kept.iter().map(|&i| weight(i)).collect();
+        let design = Design::new(&covariates, &kept, &weight)?;
         let (strata, stratum) = match &request.strata {
             Some(s) if s.own != StratumOwns::Scale => shape_strata(&s.of, &kept),
             _ => (Vec::new(), Vec::new()),
         };
-        let rows = rows(lives, &kept, &design, stratum, strata.len().max(1));
+        let rows = rows(lives, &kept, &design, weight, stratum, strata.len().max(1));
         empty_levels(&covariates, &kept, lives)?;
         let clusters = match &request.clusters {
             Some(codes) => kept.iter().map(|&i| codes[i]).collect(),
@@ -178,6 +191,18 @@ impl Problem {
         let mut free: Vec<usize> = (0..p).collect();
         if self.known_alpha.is_none() {
             free.push(p);
+        }
+        // Large samples start at the top of every sixteenth row, and that at its own sixteenth's.
+        let mut start = start;
+        for step in [256, 16] {
+            if self.rows.len() / step >= 2_000 {
+                let thin = self.rows.every(step);
+                let coordinates = Coordinates::Concave;
+                let top = climb(&thin, self.kernel, start.clone(), coordinates, &free, &[]);
+                if top.converged {
+                    start = top.at;
+                }
+            }
         }
         let concave = climb(
             &self.rows,
@@ -358,6 +383,11 @@ impl Problem {
         if request.covariates.is_empty() {
             return Ok(top.sums.value);
         }
+        if self.kept.len() == lives.len()
+            && let Some(value) = self.null_of_many(lives, request)
+        {
+            return Ok(value);
+        }
         // The same lives: those with every covariate known.
         let take = |column: &Vec<f64>| -> Vec<f64> {
             if column.is_empty() {
@@ -372,6 +402,9 @@ impl Problem {
             entry: take(&lives.entry),
             count: take(&lives.count),
         };
+        if let Some(value) = self.null_of_many(&same, request) {
+            return Ok(value);
+        }
         let strata = request.strata.clone().map(|mut s| {
             if let CovariateValues::Category { codes, .. } = &mut s.of.values {
                 *codes = self.kept.iter().map(|&i| codes[i]).collect();
@@ -385,6 +418,19 @@ impl Problem {
             ..request.clone()
         };
         Ok(Self::new(&same, &null)?.top()?.sums.value)
+    }
+
+    /// [`Self::null`] of a large sample: the fit of the lives themselves, condensed.
+    fn null_of_many(&self, lives: &Observations, request: &RegressionRequest) -> Option<f64> {
+        if lives.len() < LARGE || request.strata.is_some() {
+            return None;
+        }
+        let few = LogLives::new(lives);
+        let fitted = match self.known_alpha {
+            Some(alpha) => maximise_known_sigma(&few, self.kernel, 1.0 / alpha),
+            None => maximise(&few, self.kernel),
+        };
+        fitted.ok().map(|fitted| fitted.log_likelihood)
     }
 
     fn report(
@@ -694,45 +740,51 @@ fn rows(
     lives: &Observations,
     kept: &[usize],
     design: &Design,
+    weight: Vec<f64>,
     stratum: Vec<u32>,
     strata: usize,
 ) -> Rows {
-    let columns = design.terms.len();
-    let p = columns + 1;
-    let weight: Vec<f64> = kept
-        .iter()
-        .map(|&i| lives.count.get(i).copied().unwrap_or(1.0))
-        .collect();
+    let p = design.terms.len() + 1;
     let mut known = Vec::with_capacity(kept.len());
     let mut y = Vec::with_capacity(kept.len());
     let mut y_high = Vec::new();
-    let (mut constant, mut sum, mut total) = (0.0, 0.0, 0.0);
     let any_between = kept
         .iter()
         .any(|&i| lives.low[i] > 0.0 && lives.low[i] < lives.high[i] && lives.high[i].is_finite());
-    for (&i, &w) in kept.iter().zip(&weight) {
+    for &i in kept {
         let entry = lives.entry.get(i).copied().unwrap_or(0.0);
         // Alive when it came under observation.
         let (low, high) = (lives.low[i].max(entry), lives.high[i]);
-        let (kind, log) = if lives.low[i] == high {
-            constant -= w * high.ln();
-            (Known::Exactly, high.ln())
+        let (kind, hours) = if lives.low[i] == high {
+            (Known::Exactly, high)
         } else if high.is_infinite() {
-            (Known::Beyond, low.ln())
+            (Known::Beyond, low)
         } else if low == 0.0 {
-            (Known::Before, high.ln())
+            (Known::Before, high)
         } else {
-            (Known::Between, low.ln())
+            (Known::Between, low)
         };
         known.push(kind);
-        y.push(log);
+        y.push(hours);
         if any_between {
-            y_high.push(high.ln());
+            y_high.push(high);
         }
-        sum += w * log;
-        total += w;
     }
-    let shift = sum / total;
+    // Infinite bounds stay out of the vector logarithm, which knows none.
+    let y = ln_all(&y);
+    let y_high: Vec<f64> = y_high.into_iter().map(f64::ln).collect();
+    let (mut constant, mut sum, mut total) =
+        (Running::default(), Running::default(), Running::default());
+    let exactly: Vec<f64> = (known.iter().zip(&weight))
+        .map(|(known, &w)| if *known == Known::Exactly { w } else { 0.0 })
+        .collect();
+    constant.add(&exactly, &y, &y, |w, y, _| -w * y);
+    sum.add(&weight, &y, &y, |w, y, _| w * y);
+    total.add(&weight, &y, &y, |w, _, _| w);
+    let (constant, shift) = (constant.total(), sum.total() / total.total());
+    let (mut y, mut y_high) = (y, y_high);
+    let exact_or_right = |k: &Known| matches!(k, Known::Exactly | Known::Beyond);
+    let plain = known.iter().all(exact_or_right) && lives.entry.is_empty() && strata == 1;
     for y in y.iter_mut().chain(&mut y_high) {
         *y -= shift;
     }
@@ -744,7 +796,7 @@ fn rows(
     let mut x = Vec::with_capacity(kept.len() * p);
     for k in 0..kept.len() {
         x.push(1.0);
-        x.extend_from_slice(&design.x[k * columns..(k + 1) * columns]);
+        x.extend(design.columns.iter().map(|column| column[k]));
     }
     Rows {
         known,
@@ -756,6 +808,7 @@ fn rows(
         p,
         stratum,
         strata,
+        plain,
         shift,
         constant,
     }

@@ -8,9 +8,12 @@
 use rayon::iter::{IndexedParallelIterator, IntoParallelIterator, ParallelIterator};
 
 use crate::models::Kernel;
+use crate::numerics::vector::{BLOCK, Running, exp, widest};
 
 /// Rows a partial sum covers: fixed, so that the sums do not depend on the number of threads.
 const CHUNK: usize = 4096;
+/// Columns of x up to which sums can go by whole columns.
+const MOST_COLUMNS: usize = 6;
 
 /// What is known of a life.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -38,6 +41,8 @@ pub(super) struct Rows {
     /// Stratum of each life; empty when there is one.
     pub(super) stratum: Vec<u32>,
     pub(super) strata: usize,
+    /// Exact or right-censored, seen from new, of one stratum.
+    pub(super) plain: bool,
     pub(super) shift: f64,
     /// Log-likelihood terms that no parameter moves: −Σ w·ln t over exact lives.
     pub(super) constant: f64,
@@ -79,6 +84,28 @@ impl Sums {
         }
     }
 
+    /// From (γ, α) to (b, a) with γ = e^a b and α = e^a; lower triangle only.
+    fn turn_natural(&mut self, gamma: &[f64], alpha: f64) {
+        let p = gamma.len();
+        let k = p + 1;
+        fill_upper(&mut self.hessian, k);
+        // What (γ, α) gain with a: themselves.
+        let gain: Vec<f64> = gamma.iter().copied().chain([alpha]).collect();
+        let along = |row: &[f64]| row.iter().zip(&gain).map(|(h, g)| h * g).sum::<f64>();
+        let slope = along(&self.gradient);
+        let rows: Vec<f64> = self.hessian.chunks_exact(k).map(along).collect();
+        let bend = along(&rows) + slope;
+        for a in 0..p {
+            for b in 0..=a {
+                self.hessian[a * k + b] *= alpha * alpha;
+            }
+            self.hessian[p * k + a] = alpha * (rows[a] + self.gradient[a]);
+            self.gradient[a] *= alpha;
+        }
+        self.hessian[p * k + p] = bend;
+        self.gradient[p] = slope;
+    }
+
     fn add(&mut self, other: &Self) {
         self.value += other.value;
         for (a, b) in self.gradient.iter_mut().zip(&other.gradient) {
@@ -93,6 +120,45 @@ impl Sums {
 impl Rows {
     pub(super) fn len(&self) -> usize {
         self.known.len()
+    }
+
+    /// Every `step`-th row, for a first guess.
+    pub(super) fn every(&self, step: usize) -> Self {
+        let few = |values: &[f64]| values.iter().copied().step_by(step).collect();
+        let constant = |rows: &Self| {
+            let worn = (0..rows.len()).filter(|&i| rows.known[i] == Known::Exactly);
+            -worn
+                .map(|i| rows.weight[i] * (rows.y[i] + rows.shift))
+                .sum::<f64>()
+        };
+        let mut thin = Self {
+            known: self.known.iter().copied().step_by(step).collect(),
+            y: few(&self.y),
+            y_high: few(&self.y_high),
+            y_entry: few(&self.y_entry),
+            weight: few(&self.weight),
+            x: (self.x.chunks_exact(self.p).step_by(step))
+                .flatten()
+                .copied()
+                .collect(),
+            p: self.p,
+            stratum: self.stratum.iter().copied().step_by(step).collect(),
+            strata: self.strata,
+            plain: self.plain,
+            shift: self.shift,
+            constant: 0.0,
+        };
+        thin.constant = constant(&thin);
+        thin
+    }
+
+    /// Weibull lives that are exact or right-censored, seen from new, of one stratum: their sums go by
+    /// whole columns.
+    fn plain(&self, kernel: Kernel, offset: &[f64]) -> bool {
+        kernel == Kernel::SmallestExtreme
+            && self.plain
+            && self.p <= MOST_COLUMNS
+            && offset.is_empty()
     }
 
     /// Number of parameters: coefficients with the intercept, and one α a stratum.
@@ -114,7 +180,11 @@ impl Rows {
         let k = self.parameters(coordinates);
         let chunk = |c: usize| {
             let rows = c * CHUNK..((c + 1) * CHUNK).min(self.len());
-            self.sums_over(kernel, at, coordinates, offset, rows)
+            if self.plain(kernel, offset) {
+                self.plain_sums(at, coordinates, rows)
+            } else {
+                self.sums_over(kernel, at, coordinates, offset, rows)
+            }
         };
         let chunks = self.len().div_ceil(CHUNK);
         let mut total = Sums::zero(k);
@@ -194,6 +264,110 @@ impl Rows {
                 *cell += wxs * x;
             }
             row[place] += w * ss;
+        }
+        sums
+    }
+
+    /// [`Self::sums_over`] for plain rows: in concave coordinates by vector instructions, then
+    /// turned. With `r = e^z − d` and d = 1 for a worn life, the gradient is `Σ w r x` in γ and
+    /// `−Σ w r y + Σ w d/α` in α; the Hessian is made of `Σ w e^z` times products of x and y.
+    fn plain_sums(
+        &self,
+        at: &[f64],
+        coordinates: Coordinates,
+        rows: std::ops::Range<usize>,
+    ) -> Sums {
+        let p = self.p;
+        let k = p + 1;
+        let alpha = match coordinates {
+            Coordinates::Concave => at[p],
+            Coordinates::Natural => at[p].exp(),
+        };
+        let scale = match coordinates {
+            Coordinates::Concave => 1.0,
+            Coordinates::Natural => alpha,
+        };
+        let gamma: Vec<f64> = at[..p].iter().map(|b| scale * b).collect();
+        let mut sums = Sums::zero(k);
+        // Σ of z over worn lives, of e^z, of worn lives; then of r and e^z with the columns.
+        let mut value = [Running::default(); 3];
+        let mut first = [Running::default(); MOST_COLUMNS + 1];
+        let mut second = [Running::default(); (MOST_COLUMNS + 1) * (MOST_COLUMNS + 2) / 2];
+        widest(
+            #[inline(always)]
+            || {
+                // The columns of x, then y.
+                let mut columns = [[0.0; BLOCK]; MOST_COLUMNS + 1];
+                let (mut worn, mut z, mut e) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
+                let (mut rest, mut scaled) = ([0.0; BLOCK], [0.0; BLOCK]);
+                let mut start = rows.start;
+                while start < rows.end {
+                    let n = BLOCK.min(rows.end - start);
+                    let block = start..start + n;
+                    let x = self.x[start * p..(start + n) * p].chunks_exact(p);
+                    for (i, x) in x.enumerate() {
+                        for (column, x) in columns.iter_mut().zip(x) {
+                            column[i] = *x;
+                        }
+                    }
+                    columns[p][..n].copy_from_slice(&self.y[block.clone()]);
+                    let known = &self.known[block.clone()];
+                    let weight = &self.weight[block];
+                    for ((d, known), w) in worn.iter_mut().zip(known).zip(weight) {
+                        *d = if *known == Known::Exactly { *w } else { 0.0 };
+                    }
+                    let (worn, z, e) = (&worn[..n], &mut z[..n], &mut e[..n]);
+                    for (z, y) in z.iter_mut().zip(&columns[p]) {
+                        *z = alpha * y;
+                    }
+                    for (column, gamma) in columns.iter().zip(&gamma) {
+                        for (z, x) in z.iter_mut().zip(column) {
+                            *z -= gamma * x;
+                        }
+                    }
+                    for ((e, z), w) in e.iter_mut().zip(&*z).zip(weight) {
+                        *e = w * exp(*z);
+                    }
+                    let (rest, scaled) = (&mut rest[..n], &mut scaled[..n]);
+                    for ((r, e), d) in rest.iter_mut().zip(&*e).zip(worn) {
+                        *r = e - d;
+                    }
+                    value[0].add(worn, z, z, |d, z, _| d * z);
+                    value[1].add(e, z, z, |e, _, _| e);
+                    value[2].add(worn, z, z, |d, _, _| d);
+                    let mut cell = 0;
+                    for a in 0..=p {
+                        let column = &columns[a][..n];
+                        first[a].add(rest, column, column, |r, x, _| r * x);
+                        for ((s, e), x) in scaled.iter_mut().zip(&*e).zip(column) {
+                            *s = e * x;
+                        }
+                        for other in &columns[..=a] {
+                            second[cell].add(scaled, &other[..n], scaled, |s, x, _| s * x);
+                            cell += 1;
+                        }
+                    }
+                    start += n;
+                }
+            },
+        );
+        let [worn_z, spent, worn] = value.each_ref().map(Running::total);
+        sums.value = worn_z + worn * alpha.ln() - spent;
+        let mut cell = 0;
+        for a in 0..=p {
+            // z falls with γ and rises with α.
+            let sign_a = if a == p { -1.0 } else { 1.0 };
+            sums.gradient[a] = sign_a * first[a].total();
+            for b in 0..=a {
+                let sign_b = if b == p { -1.0 } else { 1.0 };
+                sums.hessian[a * k + b] = -sign_a * sign_b * second[cell].total();
+                cell += 1;
+            }
+        }
+        sums.gradient[p] += worn / alpha;
+        sums.hessian[p * k + p] -= worn / (alpha * alpha);
+        if coordinates == Coordinates::Natural {
+            sums.turn_natural(&gamma, alpha);
         }
         sums
     }

@@ -337,6 +337,7 @@ fn random_rows(seed: u64, n: usize) -> Rows {
         p: 3,
         stratum: Vec::new(),
         strata: 2,
+        plain: false,
         shift: 0.0,
         constant: 0.0,
     };
@@ -388,6 +389,37 @@ proptest! {
                     let ours = sums.hessian[i * m + j];
                     prop_assert!((curve - ours).abs() < 1e-4 * (1.0 + curve.abs()), "{i} {j} {curve} {ours}");
                 }
+            }
+        }
+    }
+
+    /// Whole columns against life by life.
+    #[test]
+    fn plain_rows_have_the_same_sums_either_way(seed in 0..1000_u64, b in -0.5..0.5_f64, a in -0.5..0.7_f64) {
+        let mut rows = random_rows(seed, 300);
+        for known in &mut rows.known {
+            if !matches!(known, Known::Exactly | Known::Beyond) {
+                *known = Known::Beyond;
+            }
+        }
+        rows.y_entry.clear();
+        rows.stratum.clear();
+        rows.strata = 1;
+        let kernel = Kernel::SmallestExtreme;
+        for coordinates in [Coordinates::Concave, Coordinates::Natural] {
+            let last = if coordinates == Coordinates::Concave { a.exp() } else { a };
+            let at = vec![b, 0.3, -0.2, last];
+            rows.plain = false;
+            let each = rows.sums(kernel, &at, coordinates, &[]);
+            rows.plain = true;
+            let columns = rows.sums(kernel, &at, coordinates, &[]);
+            let near = |x: f64, y: f64| (x - y).abs() < 1e-10 * (1.0 + x.abs());
+            prop_assert!(near(each.value, columns.value));
+            for (x, y) in each.gradient.iter().zip(&columns.gradient) {
+                prop_assert!(near(*x, *y), "{x} {y}");
+            }
+            for (x, y) in each.hessian.iter().zip(&columns.hessian) {
+                prop_assert!(near(*x, *y), "{x} {y}");
             }
         }
     }
