@@ -1,12 +1,14 @@
-//! Times one task on one file, as other tools are timed on the same file: see DEVELOPERS.md, Bench.
+//! Times one task on one file, as `tests/bench/beside_r.R` does with R's survival package: see
+//! DEVELOPERS.md, Bench.
 //!
-//! `cargo run --release --example speed_study -- TASK FILE [TIMES]` with the tasks below; FILE is a
-//! CSV with the columns time, event (and group, grp, x1, x2, x3), or lo, hi. Prints what was
-//! estimated, which must agree with the other tools before a time counts, and the least and the
-//! median seconds of computing.
+//! `cargo run --release --example speed_study -- make DIR` makes the files (seeded, 160 MB), and
+//! `… -- TASK FILE [TIMES]` times a task on one: FILE is a CSV with the columns time, event (and
+//! group, grp, x1, x2, x3), or lo, hi. Prints what was estimated, which must agree with the other
+//! tool before a time counts, and the least and the median seconds of computing.
 
 use std::error::Error;
 use std::io::Write;
+use std::path::Path;
 use std::time::Instant;
 
 use wearcast::compare::log_rank;
@@ -14,6 +16,7 @@ use wearcast::lives::Observations;
 use wearcast::models::curve::{kaplan_meier, turnbull};
 use wearcast::models::regression::{Covariate, RegressionRequest, regress};
 use wearcast::models::{Curve, Family, FitRequest, IntervalMethod, estimate, estimate_each, fit};
+use wearcast::numerics::streams::{Stream, stream};
 
 const TASKS: &str = "weib, groups, boot, intervals, aft, icfit, km, logrank, turnbull";
 
@@ -58,6 +61,113 @@ impl Columns {
     }
 }
 
+/// A Weibull life and where its records stop.
+fn life(random: &mut Stream, shape: f64, scale: f64) -> (f64, f64) {
+    let t = scale * random.exponential().powf(1.0 / shape);
+    (t, scale * (0.15 + 2.2 * random.uniform()))
+}
+
+fn ended(t: f64, stop: f64) -> (f64, u8) {
+    (t.min(stop), u8::from(t <= stop))
+}
+
+/// Writes a file of rows.
+fn write(
+    path: &Path,
+    heading: &str,
+    rows: usize,
+    row: impl Fn(&mut Stream, usize) -> String,
+) -> std::io::Result<()> {
+    let mut random = stream(2026, rows as u64 + heading.len() as u64);
+    let mut text = format!("{heading}\n");
+    for k in 0..rows {
+        text.push_str(&row(&mut random, k));
+        text.push('\n');
+    }
+    std::fs::write(path, text)
+}
+
+fn make(dir: &Path) -> std::io::Result<()> {
+    const MILLION: usize = 1_000_000;
+    std::fs::create_dir_all(dir)?;
+    let plain = |random: &mut Stream, _: usize| {
+        let (t, stop) = life(random, 2.3, 1500.0);
+        let (time, event) = ended(t, stop);
+        format!("{time},{event}")
+    };
+    for (name, rows) in [
+        ("lives.csv", MILLION),
+        ("lives_1000.csv", 1000),
+        ("lives_100.csv", 100),
+    ] {
+        write(&dir.join(name), "time,event", rows, plain)?;
+    }
+    write(
+        &dir.join("whole.csv"),
+        "time,event",
+        MILLION,
+        |random, _| {
+            let (t, stop) = life(random, 2.3, 1500.0);
+            let (time, event) = ended(t.ceil(), stop.ceil());
+            format!("{time},{event}")
+        },
+    )?;
+    write(
+        &dir.join("two.csv"),
+        "time,event,grp",
+        MILLION,
+        |random, k| format!("{},{}", plain(random, k), random.below(2)),
+    )?;
+    write(
+        &dir.join("groups.csv"),
+        "group,time,event",
+        MILLION,
+        |random, k| {
+            let group = k / 100;
+            let shape = 0.9 + 3.1 * (group % 100) as f64 / 100.0;
+            let (t, stop) = life(random, shape, 500.0 + (group / 100) as f64 * 45.0);
+            let (time, event) = ended(t, stop);
+            format!("{group},{time},{event}")
+        },
+    )?;
+    write(
+        &dir.join("covariates.csv"),
+        "time,event,x1,x2,x3",
+        MILLION,
+        |random, _| {
+            let x = [random.normal(), random.normal(), random.below(2) as f64];
+            let scale = (7.3 + 0.3 * x[0] - 0.2 * x[1] + 0.15 * x[2]).exp();
+            let (t, _) = life(random, 2.3, scale);
+            let (time, event) = ended(t, 200.0 + 4800.0 * random.uniform());
+            format!("{time},{event},{},{},{}", x[0], x[1], x[2])
+        },
+    )?;
+    for (name, rows) in [("bounds.csv", 100_000), ("bounds_10000.csv", 10_000)] {
+        write(&dir.join(name), "lo,hi", rows, |random, _| {
+            let (t, _) = life(random, 2.3, 1500.0);
+            let step = 100.0 + 500.0 * random.uniform();
+            let low = ((t / step).floor() * step).round();
+            let high = (low + step).round();
+            let open = random.uniform() < 0.2 && low > 0.0;
+            if open {
+                format!("{low},inf")
+            } else {
+                format!("{low},{high}")
+            }
+        })?;
+    }
+    write(
+        &dir.join("shell.csv"),
+        "hours,outcome",
+        MILLION,
+        |random, _| {
+            let (t, stop) = life(random, 2.3, 1500.0);
+            let (time, event) = ended(t, stop);
+            format!("{time:.1},{}", if event == 1 { "worn" } else { "unworn" })
+        },
+    )
+}
+
 fn timed<T>(times: usize, mut work: impl FnMut() -> T) -> (T, f64, f64) {
     let mut seconds = Vec::new();
     loop {
@@ -73,6 +183,11 @@ fn timed<T>(times: usize, mut work: impl FnMut() -> T) -> (T, f64, f64) {
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let [make_files, dir] = arguments.as_slice()
+        && make_files == "make"
+    {
+        return Ok(make(Path::new(dir))?);
+    }
     let [task, file, rest @ ..] = arguments.as_slice() else {
         return Err(format!("usage: speed_study TASK FILE [TIMES]; tasks: {TASKS}").into());
     };

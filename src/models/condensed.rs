@@ -224,7 +224,7 @@ impl Span {
             longest[k] = if t > long { t } else { long };
             let short = shortest[k];
             shortest[k] = if t < short && t > 0.0 { t } else { short };
-            plain[k] &= (high == t) | (high == f64::INFINITY);
+            plain[k] &= high == t || high == f64::INFINITY;
         };
         for (low, high) in low.iter().zip(high) {
             for k in 0..LANES {

@@ -4,7 +4,6 @@
 use rayon::slice::ParallelSliceMut;
 
 use crate::numerics::sort::sorted;
-use crate::numerics::vector::widest;
 
 use super::CurveError;
 use crate::lives::Observations;
@@ -85,25 +84,19 @@ pub(crate) fn check(lives: &Observations) -> Result<(), CurveError> {
 
 /// One quick pass that only says whether a look at each value is needed.
 fn all_sound(lives: &Observations) -> bool {
-    widest(
-        #[inline(always)]
-        || {
-            let bounds = lives.low.iter().zip(&lives.high);
-            let sound = bounds.fold(true, |sound, (&low, &high)| {
-                sound & (low >= 0.0) & (low < f64::INFINITY) & (high > 0.0) & (high >= low)
-            });
-            let ends = lives.low.iter().zip(&lives.high).zip(&lives.entry);
-            let entered = ends.fold(true, |sound, ((&low, &high), &entry)| {
-                let last = if high < f64::INFINITY { high } else { low };
-                let seen = (entry < last) | ((entry == last) & (high == f64::INFINITY));
-                sound & (entry >= 0.0) & seen
-            });
-            let counted = lives.count.iter().fold(true, |sound, &count| {
-                sound & (count >= 0.0) & (count < f64::INFINITY)
-            });
-            sound & entered & counted
-        },
-    )
+    let bounds = lives.low.iter().zip(&lives.high);
+    let entries = bounds.clone().zip(&lives.entry);
+    let sound = |(&low, &high): (&f64, &f64)| {
+        (0.0..f64::INFINITY).contains(&low) && high > 0.0 && high >= low
+    };
+    let entered = |((&low, &high), &entry): ((&f64, &f64), &f64)| {
+        let last = if high < f64::INFINITY { high } else { low };
+        entry >= 0.0 && (entry < last || (entry == last && high == f64::INFINITY))
+    };
+    let counted = |count: &f64| (0.0..f64::INFINITY).contains(count);
+    bounds.into_iter().all(sound)
+        && entries.into_iter().all(entered)
+        && lives.count.iter().all(counted)
 }
 
 /// Normal quantile for a two-sided confidence.

@@ -210,7 +210,7 @@ fn standardise(column: &mut [f64], weight: &[f64]) -> Option<(f64, f64)> {
     widest(|| {
         spread.add(weight, column, column, |w, v, _| {
             w * (v - mean) * (v - mean)
-        })
+        });
     });
     let deviation = (spread.total() / total.total()).sqrt();
     if !(deviation > 0.0 && deviation.is_finite()) {

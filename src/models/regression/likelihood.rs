@@ -95,11 +95,11 @@ impl Sums {
         let slope = along(&self.gradient);
         let rows: Vec<f64> = self.hessian.chunks_exact(k).map(along).collect();
         let bend = along(&rows) + slope;
-        for a in 0..p {
-            for b in 0..=a {
-                self.hessian[a * k + b] *= alpha * alpha;
+        for (a, row) in rows[..p].iter().enumerate() {
+            for cell in &mut self.hessian[a * k..=a * k + a] {
+                *cell *= alpha * alpha;
             }
-            self.hessian[p * k + a] = alpha * (rows[a] + self.gradient[a]);
+            self.hessian[p * k + a] = alpha * (row + self.gradient[a]);
             self.gradient[a] *= alpha;
         }
         self.hessian[p * k + p] = bend;
@@ -354,10 +354,10 @@ impl Rows {
         let [worn_z, spent, worn] = value.each_ref().map(Running::total);
         sums.value = worn_z + worn * alpha.ln() - spent;
         let mut cell = 0;
-        for a in 0..=p {
+        for (a, first) in first[..=p].iter().enumerate() {
             // z falls with γ and rises with α.
             let sign_a = if a == p { -1.0 } else { 1.0 };
-            sums.gradient[a] = sign_a * first[a].total();
+            sums.gradient[a] = sign_a * first.total();
             for b in 0..=a {
                 let sign_b = if b == p { -1.0 } else { 1.0 };
                 sums.hessian[a * k + b] = -sign_a * sign_b * second[cell].total();
