@@ -13,7 +13,9 @@ use crate::meters::{MeterReading, Meters, Standing};
 use crate::models::curve::{Curve, reliability_curve};
 use crate::models::{LifeModel, life_model};
 use crate::records::{ChangedHow, LengthUnit, Part};
-use crate::stock::{Costs, Kit, KitPart, cheapest_kit, expected_cost_per_hour};
+use crate::stock::{
+    Costs, IntervalCost, Kit, KitPart, cheapest_kit, expected_cost_per_hour, interval_cost,
+};
 
 /// Rows of the calendar chart.
 const CALENDAR_ROWS: usize = 30;
@@ -385,6 +387,7 @@ fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
     );
     let curve = CostCurve {
         points,
+        band: Vec::new(),
         marks: vec![(enough, spent, name)],
         across: "chance that nothing is lacking in the job".to_owned(),
         up: format::with_unit("cost of the kit", &analysis.fleet.currency),
@@ -496,14 +499,19 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
         .collect();
     let run_on = expected_cost_per_hour(&curves, costs, None);
     let (low, high) = (model.hours_at(0.005)?, model.hours_at(0.98)?);
-    let mut points: Vec<(f64, f64)> = (0..=80)
-        .map(|i| (low.ln() + (high.ln() - low.ln()) * f64::from(i) / 80.0).exp())
-        .map(|hours| (hours, expected_cost_per_hour(&curves, costs, Some(hours))))
-        .filter(|(_, cost)| cost.is_finite())
+    let hours = (0..=80).map(|i| (low.ln() + (high.ln() - low.ln()) * f64::from(i) / 80.0).exp());
+    let costs_at: Vec<IntervalCost> = hours
+        .map(|hours| interval_cost(&curves, costs, hours))
+        .filter(|cost| cost.expected.is_finite())
         .collect();
+    let mut points: Vec<(f64, f64)> = costs_at.iter().map(|c| (c.hours, c.expected)).collect();
     // Changing far too often costs out of all proportion and would flatten the rest.
     let least = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
     points.retain(|p| p.1 <= 3.0 * least);
+    let band = (costs_at.iter())
+        .filter(|c| c.expected <= 3.0 * least)
+        .map(|c| (c.hours, c.low, c.high))
+        .collect();
     if points.len() < 2 {
         return None;
     }
@@ -533,8 +541,10 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
         ),
         _ => "Planned change does not pay here.".to_owned(),
     };
+    let caption = format!("{caption} Band: 90% of what the records leave possible.");
     let curve = CostCurve {
         points,
+        band,
         level: run_on
             .is_finite()
             .then(|| (run_on, "run until worn".to_owned())),

@@ -42,7 +42,7 @@ impl OrderWords {
                     named(&first.job),
                     days(first.start, first.end)
                 );
-                if format::one_in(nothing) != format::one_in(first.probability) {
+                if chances(nothing) != chances(first.probability) {
                     words.push_str(", ");
                     words.push_str(&chances(nothing));
                     words.push_str(" by the end of the schedule");

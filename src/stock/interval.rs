@@ -27,6 +27,43 @@ pub fn expected_cost_per_hour(
         .sum()
 }
 
+/// What an interval costs per operating hour, and how sure that is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct IntervalCost {
+    /// Operating hours.
+    pub hours: f64,
+    /// Averaged over the posterior.
+    pub expected: f64,
+    /// 5 % of the curves, by weight, cost less.
+    pub low: f64,
+    /// 5 % cost more.
+    pub high: f64,
+}
+
+/// Cost of an interval with its spread over the posterior.
+pub fn interval_cost(curves: &[(f64, WeibullCurve)], costs: Costs, hours: f64) -> IntervalCost {
+    let mut by_curve: Vec<(f64, f64)> = curves
+        .iter()
+        .map(|(weight, life)| (cost_per_hour(life, costs, Some(hours)), *weight))
+        .collect();
+    by_curve.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let all: f64 = by_curve.iter().map(|c| c.1).sum();
+    let quantile = |p: f64| {
+        let mut sum = 0.0;
+        let found = by_curve.iter().find(|(_, weight)| {
+            sum += weight;
+            sum >= p * all
+        });
+        found.or(by_curve.last()).map_or(f64::NAN, |c| c.0)
+    };
+    IntervalCost {
+        hours,
+        expected: by_curve.iter().map(|(cost, weight)| cost * weight).sum(),
+        low: quantile(0.05),
+        high: quantile(0.95),
+    }
+}
+
 /// The interval of least expected cost.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BestInterval {
@@ -143,6 +180,23 @@ mod tests {
         let best = best_interval(&[(1.0, life)], costs).unwrap();
         assert_relative_eq!(best.hours, 2.17464138, max_relative = 1e-6);
         assert_relative_eq!(best.cost_per_hour, 2.211999798, max_relative = 1e-8);
+    }
+
+    /// Two curves of weight ½: the expected cost is their mean, the ends of the spread are theirs.
+    #[test]
+    fn the_spread_of_a_cost_is_that_of_the_curves() {
+        let life = |scale| WeibullCurve { shape: 2.0, scale };
+        let costs = Costs {
+            planned: 1.0,
+            in_service: 10.0,
+        };
+        let found = interval_cost(&[(0.5, life(1.0)), (0.5, life(3.0))], costs, 0.8);
+        let (a, b) = (
+            cost_per_hour(&life(3.0), costs, Some(0.8)),
+            cost_per_hour(&life(1.0), costs, Some(0.8)),
+        );
+        assert_eq!((found.low, found.high), (a, b));
+        assert_relative_eq!(found.expected, 0.5 * (a + b), max_relative = 1e-14);
     }
 
     #[test]

@@ -154,6 +154,8 @@ fn short(value: f64, step: f64) -> String {
 pub(in crate::report) struct CostCurve {
     /// Across, up.
     pub(in crate::report) points: Vec<(f64, f64)>,
+    /// Across, and the lower and upper edge of what the records leave open; empty for none.
+    pub(in crate::report) band: Vec<(f64, f64, f64)>,
     /// A level to compare with, and its name.
     pub(in crate::report) level: Option<(f64, String)>,
     /// Points to name.
@@ -265,6 +267,18 @@ fn draw_cost(curve: &CostCurve) -> Sketch {
             sketch.dot(place, 3.0, Ink::BLUE);
         }
     } else {
+        let low = curve
+            .band
+            .iter()
+            .map(|b| (across.within(b.0), up.within(b.1)));
+        let high = curve
+            .band
+            .iter()
+            .rev()
+            .map(|b| (across.within(b.0), up.within(b.2)));
+        if curve.band.len() > 1 {
+            sketch.area(low.chain(high).collect::<Vec<_>>(), Ink::SKY);
+        }
         sketch.line(places, Ink::BLUE, 2.0);
     }
     for (x, y, name) in &curve.marks {
@@ -352,6 +366,7 @@ mod tests {
                     .map(|p| (p.0, p.1, "change at 210 h: 0.61".to_owned()))
                     .collect();
                 let curve = CostCurve {
+                    band: vec![],
                     marks,
                     level: Some((scale, "run until worn".to_owned())),
                     points,

@@ -1,0 +1,285 @@
+//! `wearcast stock` as a planner runs it: what it answers, and what it does with input it cannot use.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+/// Three machines whose belts wear out every 200 to 300 hours, two jobs ahead. The life is stated, so that
+/// there is one curve only and the tests are quick.
+const FLEET: &str = r#"
+[fleet]
+name = "Test"
+as_of = 2026-03-31
+currency = "USD"
+[[records]]
+file = "records.csv"
+[records.reasons]
+worn = ["worn"]
+unworn = ["unworn"]
+[[readings]]
+file = "readings.csv"
+[[jobs]]
+file = "jobs.csv"
+[[part]]
+name = "belt"
+fixed_life = { shape = 3.0, scale = 270 }
+unit_cost = 80.0
+on_hand = 1
+lead_time_days = [10, 25]
+planned_change = { minutes = 20, cost = 10 }
+unplanned_stop = { hours = 2, cost_per_hour = 100 }
+[stock]
+service_level = 0.95
+review_days = 7
+"#;
+
+const RECORDS: &str = "date,machine,part,hours,reason\n\
+    2025-01-10,M1,belt,100,worn\n2025-04-10,M1,belt,350,worn\n2025-08-10,M1,belt,560,worn\n\
+    2025-01-10,M2,belt,90,worn\n2025-05-10,M2,belt,380,worn\n2025-09-10,M2,belt,600,worn\n\
+    2025-01-10,M3,belt,80,worn\n2025-06-10,M3,belt,340,unworn\n2025-10-10,M3,belt,620,worn\n";
+
+const READINGS: &str =
+    "date,machine,hours\n2026-03-31,M1,640\n2026-03-31,M2,700\n2026-03-31,M3,760\n";
+
+const JOBS: &str = "job,start,end,machine,hours\n\
+    North Mill,2026-05-01,2026-05-20,M1;M2;M3,150\nSouth Mill,2026-06-10,2026-06-30,M1;M2;M3,150\n";
+
+struct Folder(tempfile::TempDir);
+
+impl Folder {
+    fn new(toml: &str, jobs: &str) -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        for (name, contents) in [
+            ("fleet.toml", toml),
+            ("records.csv", RECORDS),
+            ("readings.csv", READINGS),
+            ("jobs.csv", jobs),
+        ] {
+            std::fs::write(dir.path().join(name), contents).unwrap();
+        }
+        Self(dir)
+    }
+
+    fn usual() -> Self {
+        Self::new(FLEET, JOBS)
+    }
+
+    fn stock(&self, more: &[&str]) -> Answer {
+        Answer(run(self.0.path(), &[&["stock", "."], more].concat()))
+    }
+
+    fn json(&self, more: &[&str]) -> serde_json::Value {
+        let answer = self.stock(&[&["--json"], more].concat());
+        serde_json::from_str(&answer.text()).unwrap()
+    }
+}
+
+fn run(dir: &Path, args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_wearcast"))
+        .args(args)
+        .current_dir(dir)
+        .output()
+        .unwrap()
+}
+
+struct Answer(Output);
+
+impl Answer {
+    fn code(&self) -> Option<i32> {
+        self.0.status.code()
+    }
+
+    fn text(&self) -> String {
+        String::from_utf8(self.0.stdout.clone()).unwrap()
+    }
+
+    fn error(&self) -> String {
+        String::from_utf8(self.0.stderr.clone()).unwrap()
+    }
+
+    /// Refused with exit code 2, nothing on stdout, and every one of these words in the error.
+    fn is_refused_with(&self, words: &[&str]) {
+        let error = self.error();
+        assert_eq!(self.code(), Some(2), "{error}");
+        assert!(self.text().is_empty(), "{}", self.text());
+        for word in words {
+            assert!(error.contains(word), "no “{word}” in: {error}");
+        }
+    }
+}
+
+#[test]
+fn the_first_line_says_what_to_order_by_when_and_why() {
+    let answer = Folder::usual().stock(&[]);
+    assert_eq!(answer.code(), Some(0), "{}", answer.error());
+    let text = answer.text();
+    let first = text.split("\n\n").next().unwrap().replace("\n  ", " ");
+    for words in [
+        "Order ",
+        " belts ",
+        "without them, ",
+        "chance",
+        " of running short in North Mill",
+    ] {
+        assert!(first.contains(words), "no “{words}” in: {first}");
+    }
+    for table in [
+        "Needed stock by chance of no shortage",
+        "When to look at a part",
+        "What stock and shortage cost",
+        "How the orders would change",
+    ] {
+        assert!(text.contains(table), "{table}");
+    }
+    // Looking and changing never stand without the caution.
+    assert!(text.contains("let all pressure out"), "{text}");
+    assert!(
+        text.lines().all(|line| line.chars().count() <= 80),
+        "{text}"
+    );
+}
+
+#[test]
+fn what_if_moves_the_answer_the_way_it_must() {
+    let folder = Folder::usual();
+    let order = |json: &serde_json::Value, key: &str| json["orders"][0][key].clone();
+    let base = folder.json(&[]);
+    let needed = |json: &serde_json::Value| order(json, "needed").as_u64().unwrap();
+    let higher = folder.json(&["--service-level", "0.99"]);
+    assert!(needed(&higher) >= needed(&base));
+    let without = folder.json(&["--skip-job", "south mill"]);
+    assert!(needed(&without) < needed(&base));
+    let more = folder.json(&["--hours-factor", "2"]);
+    assert!(needed(&more) > needed(&base));
+    let longer = folder.json(&["--lead-time", "40"]);
+    assert_eq!(needed(&longer), needed(&base));
+    let by = |json: &serde_json::Value| order(json, "order_by").as_str().unwrap().to_owned();
+    assert!(by(&longer) <= by(&base));
+    let sooner = folder.json(&["--chance-unseen", "0.02"]);
+    let look = |json: &serde_json::Value| json["inspections"][0]["looks"][0].as_f64().unwrap();
+    assert!(look(&sooner) < look(&base));
+    // Needed stock rises with the service level, and at 95 % it is that of the order.
+    let table: Vec<u64> = (base["needed_stock"].as_array().unwrap().iter())
+        .map(|n| n["needed"].as_u64().unwrap())
+        .collect();
+    assert_eq!(table.len(), 5);
+    assert!(table.is_sorted(), "{table:?}");
+    assert_eq!(table[2], needed(&base));
+}
+
+#[test]
+fn a_what_if_that_cannot_be_asked_is_refused() {
+    let folder = Folder::usual();
+    for (args, words) in [
+        (
+            ["--service-level", "1"],
+            ["--service-level 1", "between 0 and 1"],
+        ),
+        (
+            ["--service-level", "-0.1"],
+            ["--service-level -0.1", "between 0 and 1"],
+        ),
+        (
+            ["--chance-unseen", "0"],
+            ["--chance-unseen 0", "between 0 and 1"],
+        ),
+        (["--lead-time", "-3"], ["--lead-time -3", "0 to 3660"]),
+        (["--lead-time", "soon"], ["--lead-time", "soon"]),
+        (["--hours-factor", "0"], ["--hours-factor 0", "above 0"]),
+        (["--hours-factor", "-1"], ["--hours-factor -1", "above 0"]),
+        (
+            ["--skip-job", "Nort Mill"],
+            ["Nort Mill", "did you mean \"North Mill\"?"],
+        ),
+        (
+            ["--skip-job", "East Weir"],
+            ["no such job", "North Mill, South Mill"],
+        ),
+    ] {
+        folder.stock(&args).is_refused_with(&words);
+    }
+}
+
+#[test]
+fn a_schedule_that_cannot_be_used_names_file_row_and_column() {
+    for (jobs, words) in [
+        (
+            JOBS.replace("M1;M2;M3,150\nSouth", "M1;M2;M3,-150\nSouth"),
+            ["jobs.csv row 2", "hours", "≥ 0"],
+        ),
+        (
+            JOBS.replace("2026-06-30", "2026-06-03"),
+            ["jobs.csv row 3", "end", "2026-06-03"],
+        ),
+        (
+            JOBS.replace("2026-06-10", "2026-05-10"),
+            ["jobs.csv row 2", "overlap", "M1"],
+        ),
+    ] {
+        Folder::new(FLEET, &jobs).stock(&[]).is_refused_with(&words);
+    }
+}
+
+#[test]
+fn settings_that_cannot_be_used_name_file_and_key() {
+    for (from, to, words) in [
+        (
+            "service_level = 0.95",
+            "service_level = 1.0",
+            ["fleet.toml", "service_level", "below 1"],
+        ),
+        (
+            "service_level = 0.95",
+            "service_level = -1",
+            ["fleet.toml", "service_level", "above 0"],
+        ),
+        (
+            "on_hand = 1",
+            "on_hand = 1.5",
+            ["fleet.toml", "on_hand", "whole"],
+        ),
+        (
+            "on_hand = 1",
+            "on_hand = -1",
+            ["fleet.toml", "on_hand", "whole"],
+        ),
+        (
+            "[10, 25]",
+            "[25, 10]",
+            ["fleet.toml", "lead_time_days", "low to high"],
+        ),
+        (
+            "review_days = 7",
+            "review_days = 0.5",
+            ["fleet.toml", "review_days", "whole"],
+        ),
+        (
+            "[stock]",
+            "[inspection]\nchance_unseen = 2\n[stock]",
+            ["fleet.toml", "chance_unseen", "below 1"],
+        ),
+    ] {
+        let toml = FLEET.replace(from, to);
+        assert_ne!(toml, FLEET, "{from}");
+        Folder::new(&toml, JOBS).stock(&[]).is_refused_with(&words);
+    }
+}
+
+#[test]
+fn what_cannot_be_given_for_one_part_is_said_and_the_rest_goes_on() {
+    let collet = "[[part]]\nname = \"collet\"\n[stock]";
+    let answer = Folder::new(&FLEET.replace("[stock]", collet), JOBS).stock(&[]);
+    assert_eq!(answer.code(), Some(1));
+    assert!(
+        answer.error().contains("collet: no forecast."),
+        "{}",
+        answer.error()
+    );
+    assert!(answer.text().contains("Order ") && answer.text().contains("order by hand"));
+    let no_lead = FLEET.replace("lead_time_days = [10, 25]\n", "");
+    let answer = Folder::new(&no_lead, JOBS).stock(&[]);
+    assert_eq!(answer.code(), Some(1));
+    for words in ["belt", "fleet.toml", "lead_time_days"] {
+        assert!(answer.error().contains(words), "{}", answer.error());
+    }
+    assert!(answer.text().contains("Order "), "{}", answer.text());
+}
