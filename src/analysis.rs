@@ -86,6 +86,7 @@ impl Analysis {
         let mut outlook = Outlook::new(&fleet, &lives, &models, &ahead);
         outlook.cautions.extend(cautions);
         outlook.cautions.extend(strangers(&lives.problems));
+        outlook.cautions.extend(assigned(&fleet.problems));
         outlook.cautions.sort();
         outlook.cautions.dedup();
         let forecast = of_outlook(&outlook);
@@ -139,6 +140,14 @@ fn strangers(problems: &[Problem]) -> impl Iterator<Item = Caution> {
                 ),
             )
         })
+}
+
+/// Machines that the program chose for jobs which leave them open: said where the forecast is read.
+fn assigned(problems: &[Problem]) -> impl Iterator<Item = Caution> {
+    problems
+        .iter()
+        .filter(|problem| problem.code == "machines_assigned")
+        .map(|problem| Caution::new(CautionCode::Note, problem.advice.clone()))
 }
 
 /// Tension practice, where the fleet declares it and checks it; what cannot be said is in the result.

@@ -7,12 +7,13 @@
 
 use rayon::prelude::*;
 
-use super::chain::Chain;
 use super::counts::{Counts, mix};
 use super::first_life::FirstLife;
-use super::refine::{Answer, Values, horizon, refine, value};
+use super::firsts::Firsts;
+use super::refine::{Answer, OnGrid, Tracks, Values, refine, value};
 use super::remaining::curve;
-use super::renewal::{JointPosition, JointWindow, Lattice, Position, Window};
+use super::renewal::Window;
+use super::sum::{Term, total};
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -72,6 +73,19 @@ pub struct WindowDemand {
     pub error: f64,
 }
 
+impl WindowDemand {
+    /// Only these windows, in this order.
+    #[must_use]
+    pub fn windows(&self, wanted: &[usize]) -> Self {
+        let pick = |all: &[Counts]| wanted.iter().map(|w| all[*w].clone()).collect();
+        Self {
+            counts: pick(&self.counts),
+            by_curve: self.by_curve.iter().map(|(w, c)| (*w, pick(c))).collect(),
+            error: self.error,
+        }
+    }
+}
+
 /// How exact a demand distribution must be, and how far to go for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Accuracy {
@@ -91,27 +105,16 @@ impl Default for Accuracy {
 }
 
 impl Accuracy {
-    /// With planned changes chances are exact to [`PLANNED_TOLERANCE`] at best: the chain costs more.
-    fn with(mut self, groups: &[Group]) -> Self {
-        if groups.iter().any(Group::is_planned) {
-            self.tolerance = self.tolerance.max(PLANNED_TOLERANCE);
-        }
-        self
-    }
-
     /// The share of the tolerance that one curve may use up: half is spread evenly over the curves,
     /// half by weight, so a curve of little weight may be less exact.
-    fn allowed(&self, share: f64, weight: f64) -> f64 {
+    pub(super) fn allowed(&self, share: f64, weight: f64) -> f64 {
         self.tolerance * (share / weight).max(1.0) * 0.4
     }
 }
 
-/// See [`Accuracy::with`].
-const PLANNED_TOLERANCE: f64 = 1e-3;
-
 /// Curves whose weights together are below this share of the tolerance are left out, and the rest
 /// rescaled; it counts in the error.
-const LEFT_OUT: f64 = 0.2;
+pub(super) const LEFT_OUT: f64 = 0.2;
 
 /// Demand of all groups in each window. `per_change` parts are taken at each wear-out (1, or the
 /// size of the set), and the life of a set is that of its first to wear.
@@ -133,36 +136,30 @@ pub fn demand_of(
     counting: Counting,
 ) -> WindowDemand {
     let windows = groups.first().map_or(0, |g| g.windows.len());
-    let accuracy = accuracy.with(groups);
     let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
-    if horizon(groups) <= 0.0 {
+    let tracks = Tracks::new(groups);
+    if tracks.horizon() <= 0.0 {
         return WindowDemand {
             counts: vec![Counts::none(); windows],
             by_curve: vec![(1.0, vec![Counts::none(); windows])],
             error: 0.0,
         };
     }
-    let totals = Totals { groups, windows };
-    let ask = |lattice: &Lattice<'_>, from: usize, group: &Group| {
-        if !group.is_planned() {
-            return at_least(lattice, from, group);
-        }
-        let chain = Chain::new(lattice, &group.windows, &group.starts);
-        group
-            .positions
-            .iter()
-            .map(|(first, _)| chain.at_least(lattice, *first, &group.windows, counting))
-            .collect()
+    let totals = Totals {
+        firsts: &tracks.firsts,
+        windows,
     };
+    let used = counting == Counting::Used;
+    let ask = |on_grid: &OnGrid<'_>, group: &Group| at_least(on_grid, group, |_| used);
     let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
         .par_iter()
         .map(|node| {
             let life = curve(node, per_change);
             let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
-            let (counts, error) = refine(life, groups, &ask, &totals, within);
-            let counts = counts.iter().map(|c| c.in_sets_of(per_change)).collect();
-            (node.weight, counts, error)
+            let refined = refine(life, &tracks, &ask, &totals, within, false);
+            let counts = refined.answer.iter().map(|c| c.in_sets_of(per_change));
+            (node.weight, counts.collect(), refined.error)
         })
         .collect();
     let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
@@ -206,28 +203,32 @@ pub fn without_negligible(nodes: &[WeibullNode], allowed: f64) -> (Vec<WeibullNo
 }
 
 /// The sum over all positions in each window.
-struct Totals<'a> {
-    groups: &'a [Group],
-    windows: usize,
+pub(super) struct Totals<'a> {
+    pub(super) firsts: &'a [Firsts],
+    pub(super) windows: usize,
 }
 
 impl Answer for Totals<'_> {
     type Of = Vec<Counts>;
 
     fn make(&self, values: &Values) -> Vec<Counts> {
-        let total = |w: usize| {
-            let mut sum = Counts::none();
-            for (group, positions) in self.groups.iter().zip(&values.0) {
-                for ((_, alike), windows) in group.positions.iter().zip(positions) {
-                    let one = Counts::from_at_least(&windows[w]);
-                    if one.pmf().len() > 1 {
-                        sum = sum.plus(&times(&one, *alike));
+        let of_window = |w: usize| {
+            total(|show| {
+                let mut buffer = Vec::new();
+                for (firsts, rows) in self.firsts.iter().zip(&values.0) {
+                    if rows.iter().all(|r| r[w].is_empty()) {
+                        continue;
+                    }
+                    for place in &firsts.places {
+                        show(Term {
+                            at_least: place.row(|i| rows[i][w].as_slice(), &mut buffer),
+                            alike: place.alike,
+                        });
                     }
                 }
-            }
-            sum
+            })
         };
-        (0..self.windows).map(total).collect()
+        (0..self.windows).map(of_window).collect()
     }
 
     fn apart(&self, a: &Vec<Counts>, b: &Vec<Counts>) -> f64 {
@@ -238,44 +239,33 @@ impl Answer for Totals<'_> {
     }
 }
 
-/// Sum of `n` independent copies, by squaring.
-fn times(one: &Counts, n: u32) -> Counts {
-    let mut result = Counts::none();
-    let mut power = one.clone();
-    let mut left = n;
-    while left > 0 {
-        if left & 1 == 1 {
-            result = result.plus(&power);
-        }
-        left >>= 1;
-        if left > 0 {
-            power = power.plus(&power);
-        }
-    }
-    result
-}
-
-/// `P(N ≥ 1), P(N ≥ 2), …` of each position in each window.
-fn at_least(lattice: &Lattice<'_>, from: usize, group: &Group) -> Vec<Vec<Vec<f64>>> {
+/// `P(N ≥ 1), P(N ≥ 2), …` of each first life in each window; `used` says in which windows planned
+/// changes count.
+pub(super) fn at_least(
+    on_grid: &OnGrid<'_>,
+    group: &Group,
+    used: impl Fn(usize) -> bool,
+) -> Vec<Vec<Vec<f64>>> {
     let windows: Vec<Option<Window>> = group
         .windows
         .iter()
-        .map(|w| (w.end > w.start).then(|| Window::new(lattice, w.start, w.end)))
+        .enumerate()
+        .map(|(i, w)| {
+            (w.end > w.start).then(|| {
+                let times = (w.start, w.end);
+                Window::new(on_grid.kernel, times, used(i), on_grid.negligible)
+            })
+        })
         .collect();
-    let later = group
-        .windows
+    on_grid
+        .courses
         .iter()
-        .any(|w| w.end > w.start && w.start > 0.0);
-    (from..from + group.positions.len())
-        .map(|number| {
-            let position = Position::new(lattice, number, later);
-            windows
-                .iter()
-                .map(|w| {
-                    w.as_ref()
-                        .map_or_else(Vec::new, |w| position.at_least(lattice, w))
-                })
-                .collect()
+        .map(|course| {
+            let at_least = |w: &Option<Window>| {
+                w.as_ref()
+                    .map_or_else(Vec::new, |w| course.at_least(on_grid.kernel, w))
+            };
+            windows.iter().map(at_least).collect()
         })
         .collect()
 }
@@ -290,7 +280,6 @@ pub fn both_enough(
     per_change: u32,
     accuracy: Accuracy,
 ) -> (Vec<f64>, f64) {
-    let accuracy = accuracy.with(groups);
     let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
     let size = per_change.max(1);
@@ -299,44 +288,33 @@ pub fn both_enough(
         .iter()
         .map(|(a, b)| ((a / size) as usize, (b / size) as usize))
         .collect();
-    if horizon(groups) <= 0.0 {
+    let tracks = Tracks::new(groups);
+    if tracks.horizon() <= 0.0 {
         return (vec![1.0; limits.len()], 0.0);
     }
-    let ask = |lattice: &Lattice<'_>, from: usize, group: &Group| -> Vec<Vec<Vec<f64>>> {
-        if group.is_planned() {
-            let chain = Chain::new(lattice, &group.windows, &group.starts);
-            let rows = |life: FirstLife| {
-                group
-                    .windows
-                    .iter()
-                    .zip(&limits)
-                    .flat_map(|(w, (first, _))| chain.joint(lattice, life, *w, *first))
-                    .collect()
-            };
-            return group
-                .positions
-                .iter()
-                .map(|(life, _)| rows(*life))
-                .collect();
-        }
-        let windows: Vec<JointWindow> = group
+    let ask = |on_grid: &OnGrid<'_>, group: &Group| -> Vec<Vec<Vec<f64>>> {
+        let windows: Vec<Window> = group
             .windows
             .iter()
-            .zip(&limits)
-            .map(|(w, (first, _))| JointWindow::new(lattice, w.start, w.end, *first))
+            .map(|w| {
+                let times = (w.start, w.end.max(w.start));
+                Window::new(on_grid.kernel, times, true, on_grid.negligible)
+            })
             .collect();
-        (from..from + group.positions.len())
-            .map(|number| {
-                let position = JointPosition::new(lattice, number, &windows);
+        on_grid
+            .courses
+            .iter()
+            .map(|course| {
                 windows
                     .iter()
-                    .flat_map(|w| position.joint(lattice, w))
+                    .zip(&limits)
+                    .flat_map(|(w, (first, _))| course.joint(on_grid.kernel, w, *first))
                     .collect()
             })
             .collect()
     };
     let both = BothEnough {
-        groups,
+        firsts: &tracks.firsts,
         limits: &limits,
     };
     let by_curve: Vec<(f64, Vec<f64>, f64)> = nodes
@@ -344,8 +322,8 @@ pub fn both_enough(
         .map(|node| {
             let life = curve(node, per_change);
             let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
-            let (chances, error) = refine(life, groups, &ask, &both, within);
-            (node.weight, chances, error)
+            let refined = refine(life, &tracks, &ask, &both, within, false);
+            (node.weight, refined.answer, refined.error)
         })
         .collect();
     let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
@@ -360,7 +338,7 @@ pub fn both_enough(
 
 /// `P(at most first by the start and at most second by the end)` for each pair of limits.
 struct BothEnough<'a> {
-    groups: &'a [Group],
+    firsts: &'a [Firsts],
     limits: &'a [(usize, usize)],
 }
 
@@ -374,7 +352,7 @@ impl Answer for BothEnough<'_> {
             .map(|limit| {
                 let rows = row..row + limit.0 + 1;
                 row = rows.end;
-                joint_total(self.groups, values, rows, *limit)
+                joint_total(self.firsts, values, rows, *limit)
             })
             .collect()
     }
@@ -389,7 +367,7 @@ impl Answer for BothEnough<'_> {
 
 /// The same for one pair, summed over the positions.
 fn joint_total(
-    groups: &[Group],
+    firsts: &[Firsts],
     values: &Values,
     rows: std::ops::Range<usize>,
     (first, second): (usize, usize),
@@ -398,10 +376,16 @@ fn joint_total(
     let width = second + 1;
     let mut used = vec![0.0; (first + 1) * width];
     used[0] = 1.0;
-    for (group, positions) in groups.iter().zip(&values.0) {
-        for ((_, alike), table) in group.positions.iter().zip(positions) {
-            let steps = joint_steps(&table[rows.clone()], second);
-            for _ in 0..*alike {
+    for (firsts, tables) in firsts.iter().zip(&values.0) {
+        for place in &firsts.places {
+            let each = rows.clone().map(|row| {
+                let mut buffer = Vec::new();
+                place
+                    .row(|i| tables[i][row].as_slice(), &mut buffer)
+                    .to_vec()
+            });
+            let steps = joint_steps(&each.collect::<Vec<_>>(), second);
+            for _ in 0..place.alike {
                 let mut next = vec![0.0; used.len()];
                 for &(i, all, p) in &steps {
                     for a in 0..=first - i {
@@ -441,7 +425,7 @@ mod tests {
 
     const EXACT: Accuracy = Accuracy {
         tolerance: 1e-7,
-        most_cells: 8192,
+        most_cells: 2048,
     };
 
     fn fixed(shape: f64, scale: f64) -> [WeibullNode; 1] {

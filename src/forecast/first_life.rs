@@ -110,21 +110,20 @@ impl FirstLife {
         }
     }
 
-    /// [`cdf`](Self::cdf) at 0, `step`, 2·`step`, … `cells`·`step`.
-    pub fn cdf_at(&self, life: &WeibullCurve, step: f64, cells: usize) -> Vec<f64> {
+    /// [`cdf`](Self::cdf) at each of the hours given, which rise.
+    pub fn cdf_at(&self, life: &WeibullCurve, hours: &[f64]) -> Vec<f64> {
         match *self {
             Self::Aged(age) => {
                 let now = life.cumulative_hazard(age);
-                (0..=cells)
-                    .map(|i| {
-                        let ahead = life.cumulative_hazard(age + i as f64 * step) - now;
+                hours
+                    .iter()
+                    .map(|x| {
+                        let ahead = life.cumulative_hazard(age + x) - now;
                         -(-ahead.max(0.0)).exp_m1()
                     })
                     .collect()
             }
-            Self::Met { .. } => (0..=cells)
-                .map(|i| self.cdf(life, i as f64 * step))
-                .collect(),
+            Self::Met { .. } => hours.iter().map(|x| self.cdf(life, *x)).collect(),
         }
     }
 

@@ -1,10 +1,11 @@
 //! Model + ages + schedule → remaining life, chance in each job, demand distributions.
 
-mod chain;
 mod costs;
 mod counts;
+mod courses;
 mod demand;
 mod first_life;
+mod firsts;
 mod outlook;
 mod policy;
 mod predict;
@@ -15,8 +16,11 @@ mod remaining;
 mod renewal;
 mod schedule;
 mod simulate;
+mod sum;
+mod table;
 #[cfg(test)]
 pub(crate) mod testing;
+mod track;
 mod types;
 
 pub use costs::*;

@@ -2,12 +2,14 @@
 //! parts. Forecast and stock plan ask it for demand in any window of days.
 
 use std::collections::BTreeMap;
+use std::sync::{Arc, OnceLock};
 
 use jiff::civil::Date;
 
 use super::costs::Costs;
+use super::courses::Courses;
 use super::demand::{
-    Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand, demand_of,
+    Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand_of,
 };
 use super::first_life::FirstLife;
 use super::policy::{StartCosts, WearTable};
@@ -85,6 +87,18 @@ pub struct PartOutlook {
     /// Costs at each start of each schedule's jobs, in the order of [`Outlook::schedules`]; empty
     /// without prices.
     pub starts: Vec<Vec<StartCosts>>,
+    worked_out: WorkedOut,
+}
+
+/// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
+/// rest, so it never makes two outlooks differ.
+#[derive(Debug, Clone, Default)]
+struct WorkedOut(Arc<OnceLock<Courses>>);
+
+impl PartialEq for WorkedOut {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
 }
 
 impl PartOutlook {
@@ -281,6 +295,7 @@ impl Outlook {
             costs: Costs::of(part, per_change),
             planned: false,
             starts: Vec::new(),
+            worked_out: WorkedOut::default(),
         };
         self.set_policy(&mut ahead);
         self.parts.push(ahead);
@@ -327,29 +342,75 @@ impl Outlook {
 
     /// Demand for one part kind in each window.
     pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let groups = self.groups(part, spans);
-        demand(&part.nodes, &groups, part.per_change, self.accuracy)
+        self.counted(part, spans, Counting::Used)
     }
 
     /// Wear-outs in service only, without the parts changed ahead of time.
     pub fn wear_outs(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let groups = self.groups(part, spans);
+        self.counted(part, spans, Counting::WearOuts)
+    }
+
+    fn counted(&self, part: &PartOutlook, spans: &[Span], counting: Counting) -> WindowDemand {
+        let of_jobs = |span: &Span| matches!(span, Span::Job(_) | Span::All);
+        let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
+        if spans.iter().all(of_jobs) {
+            let courses = self.courses(part);
+            let all = match counting {
+                Counting::Used => &courses.used,
+                Counting::WearOuts => &courses.worn,
+            };
+            let place = |span: &Span| match span {
+                Span::Job(job) => *job,
+                _ => self.jobs.len(),
+            };
+            return all.windows(&spans.iter().map(place).collect::<Vec<_>>());
+        }
+        if counting == Counting::Used && spans.iter().all(from_now) {
+            let machines = self.groups(part, &self.spans_of_jobs()).1;
+            let times: Vec<Vec<f64>> = spans
+                .iter()
+                .map(|span| {
+                    let by = |s: &usize| hours(&self.schedules[*s], *span).end;
+                    machines.iter().map(by).collect()
+                })
+                .collect();
+            return self.courses(part).by(&times);
+        }
+        let groups = self.groups(part, spans).0;
         demand_of(
             &part.nodes,
             &groups,
             part.per_change,
             self.accuracy,
-            Counting::WearOuts,
+            counting,
         )
     }
 
     /// Demand if every part ran until it is worn, whatever the plan says.
     pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let mut groups = self.groups(part, spans);
+        let mut groups = self.groups(part, spans).0;
         for group in &mut groups {
             group.starts.clear();
         }
-        demand(&part.nodes, &groups, part.per_change, self.accuracy)
+        demand_of(
+            &part.nodes,
+            &groups,
+            part.per_change,
+            self.accuracy,
+            Counting::Used,
+        )
+    }
+
+    fn spans_of_jobs(&self) -> Vec<Span> {
+        let jobs = (0..self.jobs.len()).map(Span::Job);
+        jobs.chain([Span::All]).collect()
+    }
+
+    fn courses<'a>(&self, part: &'a PartOutlook) -> &'a Courses {
+        part.worked_out.0.get_or_init(|| {
+            let groups = self.groups(part, &self.spans_of_jobs()).0;
+            Courses::new(&part.nodes, groups, part.per_change, self.accuracy)
+        })
     }
 
     /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then
@@ -370,13 +431,15 @@ impl Outlook {
         limits: &[(u32, u32)],
     ) -> Vec<f64> {
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
-        let groups = self.groups(part, &spans);
+        let groups = self.groups(part, &spans).0;
         both_enough(&part.nodes, &groups, limits, part.per_change, self.accuracy).0
     }
 
-    /// Places that run through the same hours, and within them parts alike, share the work.
-    fn groups(&self, part: &PartOutlook, spans: &[Span]) -> Vec<Group> {
+    /// Places that run through the same hours, and within them parts alike, share the work. With the
+    /// schedule of each group.
+    fn groups(&self, part: &PartOutlook, spans: &[Span]) -> (Vec<Group>, Vec<usize>) {
         let mut groups: Vec<Group> = Vec::new();
+        let mut machines = Vec::new();
         for place in &part.places {
             let schedule = &self.schedules[place.schedule];
             let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
@@ -405,6 +468,7 @@ impl Outlook {
                         positions: Vec::new(),
                         starts,
                     });
+                    machines.push(place.schedule);
                     groups.len() - 1
                 });
             let positions = &mut groups[at].positions;
@@ -414,6 +478,7 @@ impl Outlook {
             }
         }
         if groups.is_empty() {
+            machines.push(0);
             groups.push(Group {
                 windows: vec![
                     Hours {
@@ -426,7 +491,7 @@ impl Outlook {
                 starts: Vec::new(),
             });
         }
-        groups
+        (groups, machines)
     }
 }
 

@@ -178,8 +178,69 @@ fn one(shape: f64) -> [WeibullNode; 1] {
     }]
 }
 
+/// The renewal function by the power series of Smith & Leadbetter (Technometrics 5, 1963; from memory):
+/// `m(t) = Σ_k (−1)^{k−1} A_k t^{kβ} / Γ(kβ + 1)`, `A_k = a_k − Σ_{j<k} a_j A_{k−j}`,
+/// `a_k = Γ(kβ + 1)/k!`, η = 1.
+fn smith_leadbetter(shape: f64, t: f64) -> f64 {
+    const TERMS: usize = 40;
+    let (mut plain, mut terms) = (vec![0.0; TERMS + 1], vec![0.0; TERMS + 1]);
+    let (mut sum, mut factorial) = (0.0, 1.0);
+    for k in 1..=TERMS {
+        factorial *= k as f64;
+        let gamma = libm::tgamma(k as f64 * shape + 1.0);
+        plain[k] = gamma / factorial;
+        let earlier: f64 = (1..k).map(|j| plain[j] * terms[k - j]).sum();
+        terms[k] = plain[k] - earlier;
+        let sign = if k % 2 == 1 { 1.0 } else { -1.0 };
+        sum += sign * terms[k] * t.powf(k as f64 * shape) / gamma;
+    }
+    sum
+}
+
+#[test]
+fn the_expected_number_is_that_of_the_power_series() {
+    for shape in [0.7, 1.0, 1.3, 2.0, 3.5] {
+        for t in [0.2, 0.5, 0.8] {
+            let groups = [group(&[(0.0, 100.0 * t)], &[FirstLife::Aged(0.0)])];
+            let got = demand(&one(shape), &groups, 1, Accuracy::default());
+            let series = smith_leadbetter(shape, t);
+            let off = (got.counts[0].mean() - series).abs();
+            assert!(off < 1e-4, "shape {shape}, t {t}: {off}");
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// One position: the chance of any need is that of its first life, in closed form.
+    #[test]
+    fn no_need_is_the_reliability_of_what_is_fitted(
+        shape in 0.6_f64..6.0, age in 0.0_f64..250.0, hours in 5.0_f64..250.0, size in 1_u32..4,
+    ) {
+        let groups = [group(&[(0.0, hours)], &[FirstLife::Aged(age)])];
+        let got = demand(&one(shape), &groups, size, Accuracy::default());
+        let hazard = |t: f64| f64::from(size) * (t / 100.0).powf(shape);
+        let none = (hazard(age) - hazard(age + hours)).exp();
+        prop_assert!((got.counts[0].at_most(0) - none).abs() < 1e-9);
+    }
+
+    /// Splitting the hours at any moment changes neither the total nor what its halves add up to.
+    #[test]
+    fn splitting_a_job_in_two_changes_no_total(
+        shape in 0.7_f64..5.0, age in 0.0_f64..200.0, hours in 40.0_f64..300.0, share in 0.05_f64..0.95,
+    ) {
+        let firsts = [FirstLife::Aged(age), FirstLife::Aged(0.3 * age), FirstLife::Met { seen: 0.0 }];
+        let whole = [group(&[(0.0, hours)], &firsts)];
+        let at = share * hours;
+        let halves = [group(&[(0.0, hours), (0.0, at), (at, hours)], &firsts)];
+        let whole = demand(&one(shape), &whole, 1, Accuracy::default());
+        let halves = demand(&one(shape), &halves, 1, Accuracy::default());
+        let slack = whole.error + halves.error;
+        prop_assert!(whole.counts[0].furthest_from(&halves.counts[0]) <= slack + 1e-9);
+        let sum = halves.counts[1].mean() + halves.counts[2].mean();
+        prop_assert!((whole.counts[0].mean() - sum).abs() < 20.0 * slack + 1e-6);
+    }
 
     /// More hours never mean less demand, at any quantity.
     #[test]

@@ -1,16 +1,98 @@
-//! One curve on finer and finer lattices, until the answer is exact enough.
+//! One curve on finer and finer grids, until the answer is exact enough.
+
+use std::sync::OnceLock;
 
 use super::demand::Group;
 use super::first_life::WeibullCurve;
-use super::renewal::{Finest, Lattice};
+use super::firsts::Firsts;
+use super::renewal::{Course, Kernel};
+use super::table::Table;
+use super::track::{Grid, Track};
 
-/// Numbers by group, position, window, entry: what one lattice has to say.
+/// Grids begin with cells of at most the horizon over a power of two up to this.
+const COARSEST: usize = 12;
+
+/// Each is then cut in two so many times at most.
+const FINEST: usize = 12;
+
+/// Chances below this share of the error allowed are not carried on.
+const NEGLIGIBLE: f64 = 1e-3;
+
+/// The tracks of all groups and their grids, made when first asked for and shared by all curves.
+pub(super) struct Tracks<'a> {
+    pub(super) groups: &'a [Group],
+    /// What is fitted, by group.
+    pub(super) firsts: Vec<Firsts>,
+    tracks: Vec<Track>,
+    horizon: f64,
+    grids: Vec<OnceLock<Vec<Grid>>>,
+}
+
+impl<'a> Tracks<'a> {
+    pub(super) fn new(groups: &'a [Group]) -> Self {
+        let tracks: Vec<Track> = groups
+            .iter()
+            .map(|g| Track::new(&g.windows, &g.starts))
+            .collect();
+        Self {
+            groups,
+            firsts: groups.iter().map(Firsts::new).collect(),
+            horizon: tracks.iter().map(Track::horizon).fold(0.0, f64::max),
+            tracks,
+            grids: (0..=COARSEST * (FINEST + 1) + FINEST)
+                .map(|_| OnceLock::new())
+                .collect(),
+        }
+    }
+
+    /// The longest run of hours that any window ends with.
+    pub(super) fn horizon(&self) -> f64 {
+        self.horizon
+    }
+
+    /// Grids of all groups, each base cell cut in two `finer` times.
+    pub(super) fn grids(&self, level: Level, finer: usize) -> &[Grid] {
+        let longest = self.horizon / 2_f64.powi(level.0 as i32);
+        self.grids[level.0 * (FINEST + 1) + finer].get_or_init(|| {
+            self.tracks
+                .iter()
+                .map(|t| t.grid(longest, 1 << finer))
+                .collect()
+        })
+    }
+
+    /// Cells per scale and shape: about one cell to each standard deviation of a life, no fewer than a
+    /// few, no more than `most_cells` once cut in two twice.
+    fn level(&self, life: &WeibullCurve, most_cells: usize) -> Level {
+        let wanted = CELLS_PER_LIFE * self.horizon / life.scale * life.shape.max(1.0);
+        let most = (most_cells as f64 / 4.0).log2().floor().max(1.0);
+        let level = wanted.max(1.0).log2().ceil().clamp(2.0, most);
+        Level((level as usize).min(COARSEST))
+    }
+}
+
+/// See [`Tracks::level`].
+const CELLS_PER_LIFE: f64 = 1.0;
+
+/// How coarse the first grid of a curve is: a power of two.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Level(usize);
+
+/// Numbers by group, first life, window, entry: what one grid has to say.
 #[derive(Debug, Clone)]
 pub(super) struct Values(pub(super) Vec<Vec<Vec<Vec<f64>>>>);
 
-/// What is asked of each group on one lattice: numbers by position, window, entry.
-/// The second argument is the number of the group's first position among all.
-pub(super) type Ask<'a> = dyn Fn(&Lattice<'_>, usize, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
+/// One curve on one grid: what an answer is made from.
+pub(super) struct OnGrid<'a> {
+    pub(super) kernel: &'a Kernel<'a>,
+    /// Courses of the group's first lives.
+    pub(super) courses: &'a [Course],
+    /// Chances below this are not carried on.
+    pub(super) negligible: f64,
+}
+
+/// What is asked of each group on one grid: numbers by first life, window, entry.
+pub(super) type Ask<'a> = dyn Fn(&OnGrid<'_>, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
 
 /// An answer made from the values, and how far two such answers are apart.
 pub(super) trait Answer {
@@ -22,63 +104,87 @@ pub(super) trait Answer {
     fn apart(&self, a: &Self::Of, b: &Self::Of) -> f64;
 }
 
+/// What refining came to.
+pub(super) struct Refined<T> {
+    pub(super) answer: T,
+    /// Bound on the error of its probabilities.
+    pub(super) error: f64,
+    /// Its grids, each base cell cut in two, have the edges of the curves.
+    pub(super) level: Level,
+    /// `P(N(0, t] ≥ n)` by group, first life, n, and edge; empty unless asked for.
+    pub(super) curves: Values,
+}
+
 /// The answer for one curve, with a bound on the error of its probabilities.
 ///
-/// One curve is put on three lattices, each twice as fine as the one before. The error of a lattice
-/// falls as `h^p` with p = 2; p = 1 is assumed for shapes below 1 (whose density is unbounded at 0)
-/// and with planned changes (where a stated age may fall anywhere in a cell).
-/// `R = (4 fine − coarse)/3` cancels the term in h²; two such values come from three lattices. What
+/// One curve is put on three grids, each twice as fine as the one before. The error of a grid
+/// falls as `h^p` with p = 2; p = 1 is assumed for shapes below 1, whose density is unbounded at 0.
+/// `R = (4 fine − coarse)/3` cancels the term in h²; two such values come from three grids. What
 /// remains of the error in them falls at least as `h^p`, so the better one is off by at most
-/// `|R₂ − R₁| / (2^p − 1)`. Finer lattices follow until that is within `allowed`.
+/// `|R₂ − R₁| / (2^p − 1)`. Finer grids follow until that is within `allowed`.
 pub(super) fn refine<A: Answer>(
     life: WeibullCurve,
-    groups: &[Group],
+    tracks: &Tracks<'_>,
     ask: &Ask<'_>,
     answer: &A,
     (allowed, most_cells): (f64, usize),
-) -> (A::Of, f64) {
-    let horizon = horizon(groups);
-    let firsts = || groups.iter().flat_map(|g| g.positions.iter().map(|p| p.0));
-    let on_lattice = |finest: &Finest, stride: usize| {
-        let lattice = Lattice::new(finest, stride, allowed);
-        let mut number = 0;
-        let by_group = groups.iter().map(|group| {
-            let from = number;
-            number += group.positions.len();
-            ask(&lattice, from, group)
-        });
-        Values(by_group.collect())
+    with_curves: bool,
+) -> Refined<A::Of> {
+    let level = tracks.level(&life, most_cells);
+    let cells = |finer: usize| {
+        let grids = tracks.grids(level, finer).iter();
+        grids.map(|g| g.points.len()).max().unwrap_or(0)
     };
-    let smooth = life.shape >= 1.0 && !groups.iter().any(Group::is_planned);
-    let order = if smooth { 2.0_f64 } else { 1.0 };
-    let lives = horizon / life.scale;
-    let wanted = (2.0 * lives * life.shape.max(1.0)).ceil();
-    let mut cells = 4 * (wanted.clamp(6.0, most_cells as f64 / 4.0)) as usize;
-    let coarsest = 4.0 * horizon / cells as f64;
-    let mut finest = Finest::new(life, firsts(), horizon, cells, coarsest);
-    let mut middle = on_lattice(&finest, 2);
-    let mut before = answer.make(&extrapolate(&on_lattice(&finest, 4), &middle));
-    loop {
-        let fine = on_lattice(&finest, 1);
-        let best = answer.make(&extrapolate(&middle, &fine));
-        let error = answer.apart(&before, &best) / (order.exp2() - 1.0);
-        if error <= allowed || 2 * cells > most_cells {
-            return (best, error);
+    let negligible = NEGLIGIBLE * allowed;
+    let on_grid = |table: &Table, finer: usize| {
+        let mut values = Values(Vec::new());
+        let mut curves = Values(Vec::new());
+        let groups = tracks.groups.iter().zip(&tracks.firsts);
+        for ((group, firsts), grid) in groups.zip(tracks.grids(level, finer)) {
+            let kernel = Kernel::new(table, grid);
+            let courses: Vec<Course> = firsts
+                .lives
+                .iter()
+                .map(|first| Course::new(&kernel, &life, *first, negligible))
+                .collect();
+            let on_grid = OnGrid {
+                kernel: &kernel,
+                courses: &courses,
+                negligible,
+            };
+            values.0.push(ask(&on_grid, group));
+            if with_curves && finer > 0 {
+                let each = courses.iter().map(|c| c.curve(grid, 1 << (finer - 1)));
+                curves.0.push(each.collect());
+            }
         }
-        cells *= 2;
-        finest = Finest::new(life, firsts(), horizon, cells, coarsest);
+        (values, curves)
+    };
+    let order = if life.shape >= 1.0 { 2.0_f64 } else { 1.0 };
+    let mut finer = 2;
+    let new_table =
+        |finer: usize| Table::new(life, tracks.horizon, (4 * cells(finer)).clamp(64, 1 << 14));
+    let mut table = new_table(2);
+    let mut middle = on_grid(&table, 1);
+    let mut before = answer.make(&extrapolate(&on_grid(&table, 0).0, &middle.0));
+    loop {
+        let fine = on_grid(&table, finer);
+        let best = answer.make(&extrapolate(&middle.0, &fine.0));
+        let error = answer.apart(&before, &best) / (order.exp2() - 1.0);
+        if error <= allowed || finer == FINEST || 2 * cells(finer) > most_cells {
+            let curves = extrapolate(&middle.1, &fine.1);
+            return Refined {
+                answer: best,
+                error,
+                level,
+                curves,
+            };
+        }
+        finer += 1;
+        table = new_table(finer);
         middle = fine;
         before = best;
     }
-}
-
-/// The longest run of hours that any window ends with.
-pub(super) fn horizon(groups: &[Group]) -> f64 {
-    groups
-        .iter()
-        .flat_map(|g| &g.windows)
-        .map(|w| w.end.max(w.start))
-        .fold(0.0, f64::max)
 }
 
 /// The entry, or 0 beyond the end.
@@ -87,9 +193,15 @@ pub(super) fn value(values: &[f64], n: usize) -> f64 {
 }
 
 fn extrapolate(coarse: &Values, fine: &Values) -> Values {
-    let one = |c: &Vec<f64>, f: &Vec<f64>| -> Vec<f64> {
+    let one = |c: &[f64], f: &[f64]| -> Vec<f64> {
         (0..c.len().max(f.len()))
             .map(|n| ((4.0 * value(f, n) - value(c, n)) / 3.0).clamp(0.0, 1.0))
+            .collect()
+    };
+    let rows = |c: &[Vec<f64>], f: &[Vec<f64>]| -> Vec<Vec<f64>> {
+        let row = |rows: &[Vec<f64>], i: usize| rows.get(i).cloned().unwrap_or_default();
+        (0..c.len().max(f.len()))
+            .map(|i| one(&row(c, i), &row(f, i)))
             .collect()
     };
     Values(
@@ -97,12 +209,7 @@ fn extrapolate(coarse: &Values, fine: &Values) -> Values {
             .0
             .iter()
             .zip(&fine.0)
-            .map(|(c, f)| {
-                c.iter()
-                    .zip(f)
-                    .map(|(c, f)| c.iter().zip(f).map(|(c, f)| one(c, f)).collect())
-                    .collect()
-            })
+            .map(|(c, f)| c.iter().zip(f).map(|(c, f)| rows(c, f)).collect())
             .collect(),
     )
 }

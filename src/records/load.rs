@@ -5,6 +5,7 @@ use std::path::Path;
 
 use jiff::civil::Date;
 
+use super::any_of::{AnyOf, any_of, assign};
 use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, RECORDS, TENSION};
 use super::fleet_file::{
@@ -119,6 +120,8 @@ struct Loading<'a> {
     resets: Vec<MeterReset>,
     tension: Vec<TensionCheck>,
     jobs: Vec<Job>,
+    /// Jobs that leave open which machines go.
+    open_jobs: Vec<AnyOf>,
     problems: Vec<Problem>,
     notes: Vec<String>,
     /// Files that state whose serial numbers they hold.
@@ -149,6 +152,7 @@ impl<'a> Loading<'a> {
             resets: Vec::new(),
             tension: Vec::new(),
             jobs: Vec::new(),
+            open_jobs: Vec::new(),
             problems: Vec::new(),
             notes: Vec::new(),
             serial_is: BTreeMap::new(),
@@ -407,8 +411,9 @@ impl<'a> Loading<'a> {
                     "a machine, or several separated by ; (not by a comma)",
                 ));
             }
-            let machines: BTreeSet<String> = opened
-                .text(row, "machine")
+            let choice = any_of(written);
+            let machines: BTreeSet<String> = choice
+                .map_or(written, |(_, among)| among)
                 .split(';')
                 .map(str::trim)
                 .filter(|m| !m.is_empty())
@@ -418,8 +423,26 @@ impl<'a> Loading<'a> {
                 return Err(opened.cell_error(
                     row,
                     "machine",
-                    "a machine, or several separated by ;",
+                    "a machine, several separated by ;, or any 2 of M1;M2;M3",
                 ));
+            }
+            let mut machines: Vec<String> = machines.into_iter().collect();
+            if let Some((number, _)) = choice {
+                if number == 0 || number > machines.len() {
+                    return Err(opened.cell_error(
+                        row,
+                        "machine",
+                        format!("any 1 to {} of the machines listed", machines.len()),
+                    ));
+                }
+                self.open_jobs.push(AnyOf {
+                    job: name.clone(),
+                    number,
+                    among: std::mem::take(&mut machines),
+                    row: opened.row_ref(row),
+                    column: opened.columns.heading("machine"),
+                    found: written.to_owned(),
+                });
             }
             let mut covariates = BTreeMap::new();
             for &column in &opened.columns.others {
@@ -435,7 +458,7 @@ impl<'a> Loading<'a> {
                     name,
                     start,
                     end,
-                    machines: machines.into_iter().collect(),
+                    machines,
                     hours,
                     covariates,
                     row: opened.row_ref(row),
@@ -503,6 +526,8 @@ impl<'a> Loading<'a> {
         let stated = self.facts.iter().map(|f| f.name.clone()).collect();
         let similar = similar::leave_out(&mut self.rows, &mut self.readings, &stated);
         self.problems.extend(similar);
+        let assigned = assign(&mut self.jobs, std::mem::take(&mut self.open_jobs))?;
+        self.problems.extend(assigned);
         self.note_machines_without_records();
         self.note_overlapping_jobs();
         let mut machines: BTreeSet<String> = self

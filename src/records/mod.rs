@@ -3,6 +3,7 @@
 //! [`Fleet::load`] reads a fleet folder (`fleet.toml` and the exports it names). Every row read
 //! ends up used, merged or set aside; the counts add up and are printed ([`RowCounts`]).
 
+mod any_of;
 mod catalogue;
 mod columns;
 mod dates;

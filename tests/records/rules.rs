@@ -465,3 +465,23 @@ fn a_set_found_worn_is_known_only_from_look_to_look() {
         ]
     );
 }
+
+#[test]
+fn a_job_may_leave_open_which_machines_go() {
+    let settings = format!("{BELT}[[jobs]]\nfile = \"jobs.csv\"\n");
+    let records = "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n2025-01-11,M2,belt,100,worn\n2025-01-12,M3,belt,100,worn\n";
+    let jobs = "job,start,end,machine,hours\n\
+        north,2025-06-01,2025-06-10,M2,80\n\
+        south,2025-06-05,2025-06-12,any 1 of M1;M2;M3,40\n\
+        east,2025-07-01,2025-07-05,Any 2 of M1;M2;M3,30\n";
+    let folder = Folder::new(&settings, &[("records.csv", records), ("jobs.csv", jobs)]);
+    let fleet = folder.load().unwrap();
+    let machines: Vec<String> = fleet.jobs.iter().map(|j| j.machines.join("+")).collect();
+    // South: M2 is away, of M1 and M3 the first by name. East: M3 has no hours yet, M1 40, M2 80.
+    assert_eq!(machines, ["M2", "M1", "M1+M3"]);
+    let told = fleet
+        .problems
+        .iter()
+        .filter(|p| p.code == "machines_assigned");
+    assert_eq!(told.count(), 2);
+}
