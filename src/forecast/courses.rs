@@ -8,8 +8,9 @@ use super::demand::{
     Accuracy, Group, LEFT_OUT, Totals, WindowDemand, at_least, without_negligible,
 };
 use super::first_life::{FirstLife, WeibullCurve};
-use super::refine::{Level, OnGrid, Refined, Tracks, Values, refine};
+use super::refine::{Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
+use super::rows::Rows;
 use super::sum::{Term, total};
 use crate::models::WeibullNode;
 
@@ -41,7 +42,7 @@ struct Curves {
     weight: f64,
     error: f64,
     level: Level,
-    /// By group, position, number, edge.
+    /// By group, first life and number, edge.
     values: Values,
 }
 
@@ -231,41 +232,40 @@ impl Courses {
         times
             .iter()
             .map(|by_group| {
-                let rows: Vec<Vec<Vec<f64>>> = tracks
-                    .firsts
-                    .iter()
-                    .enumerate()
-                    .map(|(g, firsts)| {
-                        let (t, axis) = (by_group[g], &axes[g]);
-                        if t <= 0.0 {
-                            return Vec::new();
-                        }
-                        let (from, weights) = axis.interpolation(t);
-                        let row = |(i, first): (usize, &FirstLife)| {
-                            let at = |curve: &Vec<f64>| {
+                let mut rows = Rows::default();
+                let mut starts = Vec::new();
+                for (g, firsts) in tracks.firsts.iter().enumerate() {
+                    starts.push(rows.len());
+                    let (t, axis) = (by_group[g], &axes[g]);
+                    if t <= 0.0 {
+                        continue;
+                    }
+                    let (from, weights) = axis.interpolation(t);
+                    for (i, first) in firsts.lives.iter().enumerate() {
+                        for n in 0..MOST_NUMBERS {
+                            let curve = curves.values.0[g].row(i * MOST_NUMBERS + n);
+                            if curve.is_empty() {
+                                break;
+                            }
+                            rows.push(if n == 0 && t <= axis.changed_at[i] {
+                                first.cdf(&curves.life, t)
+                            } else {
                                 let near = weights.iter().zip(&curve[from..]);
                                 near.map(|(w, p)| w * p).sum::<f64>().clamp(0.0, 1.0)
-                            };
-                            let mut row: Vec<f64> = curves.values.0[g][i].iter().map(at).collect();
-                            if t <= axis.changed_at[i]
-                                && let Some(worn) = row.first_mut()
-                            {
-                                *worn = first.cdf(&curves.life, t);
-                            }
-                            row
-                        };
-                        firsts.lives.iter().enumerate().map(row).collect()
-                    })
-                    .collect();
+                            });
+                        }
+                        rows.end();
+                    }
+                }
                 let sum = total(|show| {
                     let mut buffer = Vec::new();
-                    for (firsts, rows) in tracks.firsts.iter().zip(&rows) {
-                        if rows.is_empty() {
+                    for (g, firsts) in tracks.firsts.iter().enumerate() {
+                        if by_group[g] <= 0.0 {
                             continue;
                         }
                         for place in &firsts.places {
                             show(Term {
-                                at_least: place.row(|i| rows[i].as_slice(), &mut buffer),
+                                at_least: place.row(|i| rows.row(starts[g] + i), &mut buffer),
                                 alike: place.alike,
                             });
                         }

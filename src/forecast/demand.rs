@@ -10,9 +10,10 @@ use rayon::prelude::*;
 use super::counts::{Counts, mix};
 use super::first_life::FirstLife;
 use super::firsts::Firsts;
-use super::refine::{Answer, OnGrid, Tracks, Values, refine, value};
+use super::refine::{Answer, OnGrid, Tracks, Values, refine};
 use super::remaining::curve;
 use super::renewal::Window;
+use super::rows::{Rows, entry};
 use super::sum::{Term, total};
 use crate::models::WeibullNode;
 
@@ -216,12 +217,12 @@ impl Answer for Totals<'_> {
             total(|show| {
                 let mut buffer = Vec::new();
                 for (firsts, rows) in self.firsts.iter().zip(&values.0) {
-                    if rows.iter().all(|r| r[w].is_empty()) {
+                    if (0..firsts.lives.len()).all(|i| rows.row(i * self.windows + w).is_empty()) {
                         continue;
                     }
                     for place in &firsts.places {
                         show(Term {
-                            at_least: place.row(|i| rows[i][w].as_slice(), &mut buffer),
+                            at_least: place.row(|i| rows.row(i * self.windows + w), &mut buffer),
                             alike: place.alike,
                         });
                     }
@@ -241,11 +242,7 @@ impl Answer for Totals<'_> {
 
 /// `P(N ≥ 1), P(N ≥ 2), …` of each first life in each window; `used` says in which windows planned
 /// changes count.
-pub(super) fn at_least(
-    on_grid: &OnGrid<'_>,
-    group: &Group,
-    used: impl Fn(usize) -> bool,
-) -> Vec<Vec<Vec<f64>>> {
+pub(super) fn at_least(on_grid: &OnGrid<'_>, group: &Group, used: impl Fn(usize) -> bool) -> Rows {
     let windows: Vec<Option<Window>> = group
         .windows
         .iter()
@@ -257,17 +254,16 @@ pub(super) fn at_least(
             })
         })
         .collect();
-    on_grid
-        .courses
-        .iter()
-        .map(|course| {
-            let at_least = |w: &Option<Window>| {
-                w.as_ref()
-                    .map_or_else(Vec::new, |w| course.at_least(on_grid.kernel, w))
-            };
-            windows.iter().map(at_least).collect()
-        })
-        .collect()
+    let (mut rows, mut space) = (Rows::default(), Vec::new());
+    for course in on_grid.courses {
+        for window in &windows {
+            if let Some(window) = window {
+                course.at_least(on_grid.kernel, window, &mut space, &mut rows);
+            }
+            rows.end();
+        }
+    }
+    rows
 }
 
 /// Chance that two stocks are both enough: at most `limits.0` parts needed by the start of each
@@ -292,7 +288,7 @@ pub fn both_enough(
     if tracks.horizon() <= 0.0 {
         return (vec![1.0; limits.len()], 0.0);
     }
-    let ask = |on_grid: &OnGrid<'_>, group: &Group| -> Vec<Vec<Vec<f64>>> {
+    let ask = |on_grid: &OnGrid<'_>, group: &Group| -> Rows {
         let windows: Vec<Window> = group
             .windows
             .iter()
@@ -301,17 +297,13 @@ pub fn both_enough(
                 Window::new(on_grid.kernel, times, true, on_grid.negligible)
             })
             .collect();
-        on_grid
-            .courses
-            .iter()
-            .map(|course| {
-                windows
-                    .iter()
-                    .zip(&limits)
-                    .flat_map(|(w, (first, _))| course.joint(on_grid.kernel, w, *first))
-                    .collect()
-            })
-            .collect()
+        let (mut rows, mut space) = (Rows::default(), Vec::new());
+        for course in on_grid.courses {
+            for (window, (first, _)) in windows.iter().zip(&limits) {
+                course.joint(on_grid.kernel, window, *first, &mut space, &mut rows);
+            }
+        }
+        rows
     };
     let both = BothEnough {
         firsts: &tracks.firsts,
@@ -346,13 +338,14 @@ impl Answer for BothEnough<'_> {
     type Of = Vec<f64>;
 
     fn make(&self, values: &Values) -> Vec<f64> {
+        let each: usize = self.limits.iter().map(|limit| limit.0 + 1).sum();
         let mut row = 0;
         self.limits
             .iter()
             .map(|limit| {
                 let rows = row..row + limit.0 + 1;
                 row = rows.end;
-                joint_total(self.firsts, values, rows, *limit)
+                joint_total(self.firsts, values, (each, rows), *limit)
             })
             .collect()
     }
@@ -369,24 +362,24 @@ impl Answer for BothEnough<'_> {
 fn joint_total(
     firsts: &[Firsts],
     values: &Values,
-    rows: std::ops::Range<usize>,
+    (each, rows): (usize, std::ops::Range<usize>),
     (first, second): (usize, usize),
 ) -> f64 {
     // Chance of a changes by the start and b by the end, at [a][b].
     let width = second + 1;
     let mut used = vec![0.0; (first + 1) * width];
     used[0] = 1.0;
+    let mut next = vec![0.0; used.len()];
+    let (mut steps, mut buffer) = (Vec::new(), Vec::new());
     for (firsts, tables) in firsts.iter().zip(&values.0) {
         for place in &firsts.places {
-            let each = rows.clone().map(|row| {
-                let mut buffer = Vec::new();
-                place
-                    .row(|i| tables[i][row].as_slice(), &mut buffer)
-                    .to_vec()
-            });
-            let steps = joint_steps(&each.collect::<Vec<_>>(), second);
+            steps.clear();
+            for (i, row) in rows.clone().enumerate() {
+                let row = place.row(|life| tables.row(life * each + row), &mut buffer);
+                joint_steps(i, row, second, &mut steps);
+            }
             for _ in 0..place.alike {
-                let mut next = vec![0.0; used.len()];
+                next.fill(0.0);
                 for &(i, all, p) in &steps {
                     for a in 0..=first - i {
                         let from = &used[a * width..(a + 1) * width - all];
@@ -396,26 +389,22 @@ fn joint_total(
                         }
                     }
                 }
-                used = next;
+                std::mem::swap(&mut used, &mut next);
             }
         }
     }
     used.iter().sum()
 }
 
-/// `(i, i + j, P(i by the start, j more by the end))` of one position, from
-/// `P(i by the start, ≥ n more)` at `[i][n]`.
-fn joint_steps(rows: &[Vec<f64>], second: usize) -> Vec<(usize, usize, f64)> {
-    let mut steps = Vec::new();
-    for (i, row) in rows.iter().enumerate() {
-        for (j, &p) in row.iter().enumerate() {
-            let exactly = p - value(row, j + 1);
-            if exactly > 1e-15 && i + j <= second {
-                steps.push((i, i + j, exactly));
-            }
+/// Adds `(i, i + j, P(i by the start, j more by the end))` of one position, from
+/// `P(i by the start, ≥ n more)` at n.
+fn joint_steps(i: usize, row: &[f64], second: usize, steps: &mut Vec<(usize, usize, f64)>) {
+    for (j, &p) in row.iter().enumerate() {
+        let exactly = p - entry(row, j + 1);
+        if exactly > 1e-15 && i + j <= second {
+            steps.push((i, i + j, exactly));
         }
     }
-    steps
 }
 
 #[cfg(test)]

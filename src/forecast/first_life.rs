@@ -111,19 +111,17 @@ impl FirstLife {
     }
 
     /// [`cdf`](Self::cdf) at each of the hours given, which rise.
-    pub fn cdf_at(&self, life: &WeibullCurve, hours: &[f64]) -> Vec<f64> {
+    pub fn cdf_at(&self, life: &WeibullCurve, hours: &[f64], out: &mut Vec<f64>) {
+        out.clear();
         match *self {
             Self::Aged(age) => {
                 let now = life.cumulative_hazard(age);
-                hours
-                    .iter()
-                    .map(|x| {
-                        let ahead = life.cumulative_hazard(age + x) - now;
-                        -(-ahead.max(0.0)).exp_m1()
-                    })
-                    .collect()
+                out.extend(hours.iter().map(|x| {
+                    let ahead = life.cumulative_hazard(age + x) - now;
+                    -(-ahead.max(0.0)).exp_m1()
+                }));
             }
-            Self::Met { .. } => hours.iter().map(|x| self.cdf(life, *x)).collect(),
+            Self::Met { .. } => out.extend(hours.iter().map(|x| self.cdf(life, *x))),
         }
     }
 

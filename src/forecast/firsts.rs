@@ -103,9 +103,9 @@ impl Firsts {
 
 impl Place {
     /// Its row among the rows of the lives worked out; `into` is used where it lies between some.
-    pub(super) fn row<'a>(
+    pub(super) fn row<'a, 'b: 'a>(
         &self,
-        row_of: impl Fn(usize) -> &'a [f64],
+        row_of: impl Fn(usize) -> &'b [f64],
         into: &'a mut Vec<f64>,
     ) -> &'a [f64] {
         if self.count == 1 {

@@ -14,6 +14,7 @@ mod property_tests;
 mod refine;
 mod remaining;
 mod renewal;
+mod rows;
 mod schedule;
 mod simulate;
 mod sum;

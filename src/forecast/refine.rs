@@ -6,6 +6,7 @@ use super::demand::Group;
 use super::first_life::WeibullCurve;
 use super::firsts::Firsts;
 use super::renewal::{Course, Kernel};
+use super::rows::Rows;
 use super::table::Table;
 use super::track::{Grid, Track};
 
@@ -23,7 +24,7 @@ pub(super) struct Tracks<'a> {
     pub(super) groups: &'a [Group],
     /// What is fitted, by group.
     pub(super) firsts: Vec<Firsts>,
-    tracks: Vec<Track>,
+    by_group: Vec<Track>,
     horizon: f64,
     grids: Vec<OnceLock<Vec<Grid>>>,
 }
@@ -38,7 +39,7 @@ impl<'a> Tracks<'a> {
             groups,
             firsts: groups.iter().map(Firsts::new).collect(),
             horizon: tracks.iter().map(Track::horizon).fold(0.0, f64::max),
-            tracks,
+            by_group: tracks,
             grids: (0..=COARSEST * (FINEST + 1) + FINEST)
                 .map(|_| OnceLock::new())
                 .collect(),
@@ -52,9 +53,9 @@ impl<'a> Tracks<'a> {
 
     /// Grids of all groups, each base cell cut in two `finer` times.
     pub(super) fn grids(&self, level: Level, finer: usize) -> &[Grid] {
-        let longest = self.horizon / 2_f64.powi(level.0 as i32);
+        let longest = self.horizon / f64::from(1_u32 << level.0);
         self.grids[level.0 * (FINEST + 1) + finer].get_or_init(|| {
-            self.tracks
+            self.by_group
                 .iter()
                 .map(|t| t.grid(longest, 1 << finer))
                 .collect()
@@ -78,9 +79,14 @@ const CELLS_PER_LIFE: f64 = 1.0;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Level(usize);
 
-/// Numbers by group, first life, window, entry: what one grid has to say.
+/// What one grid has to say: rows by group, then by first life and window (or other question, the same
+/// number of them for each life).
 #[derive(Debug, Clone)]
-pub(super) struct Values(pub(super) Vec<Vec<Vec<Vec<f64>>>>);
+pub(super) struct Values(pub(super) Vec<Rows>);
+
+/// Numbers followed in the curves from now to any time: enough but for a few in a million wherever a
+/// schedule is not absurdly long.
+pub(super) const MOST_NUMBERS: usize = 40;
 
 /// One curve on one grid: what an answer is made from.
 pub(super) struct OnGrid<'a> {
@@ -91,8 +97,8 @@ pub(super) struct OnGrid<'a> {
     pub(super) negligible: f64,
 }
 
-/// What is asked of each group on one grid: numbers by first life, window, entry.
-pub(super) type Ask<'a> = dyn Fn(&OnGrid<'_>, &Group) -> Vec<Vec<Vec<f64>>> + Sync + 'a;
+/// What is asked of each group on one grid.
+pub(super) type Ask<'a> = dyn Fn(&OnGrid<'_>, &Group) -> Rows + Sync + 'a;
 
 /// An answer made from the values, and how far two such answers are apart.
 pub(super) trait Answer {
@@ -111,7 +117,8 @@ pub(super) struct Refined<T> {
     pub(super) error: f64,
     /// Its grids, each base cell cut in two, have the edges of the curves.
     pub(super) level: Level,
-    /// `P(N(0, t] ≥ n)` by group, first life, n, and edge; empty unless asked for.
+    /// `P(N(0, t] ≥ n)` by group, then by first life and n up to [`MOST_NUMBERS`], at each edge; empty
+    /// unless asked for.
     pub(super) curves: Values,
 }
 
@@ -136,7 +143,8 @@ pub(super) fn refine<A: Answer>(
         grids.map(|g| g.points.len()).max().unwrap_or(0)
     };
     let negligible = NEGLIGIBLE * allowed;
-    let on_grid = |table: &Table, finer: usize| {
+    let mut space = Vec::new();
+    let mut on_grid = |table: &Table, finer: usize| {
         let mut values = Values(Vec::new());
         let mut curves = Values(Vec::new());
         let groups = tracks.groups.iter().zip(&tracks.firsts);
@@ -145,7 +153,7 @@ pub(super) fn refine<A: Answer>(
             let courses: Vec<Course> = firsts
                 .lives
                 .iter()
-                .map(|first| Course::new(&kernel, &life, *first, negligible))
+                .map(|first| Course::new(&kernel, &life, *first, negligible, &mut space))
                 .collect();
             let on_grid = OnGrid {
                 kernel: &kernel,
@@ -154,8 +162,11 @@ pub(super) fn refine<A: Answer>(
             };
             values.0.push(ask(&on_grid, group));
             if with_curves && finer > 0 {
-                let each = courses.iter().map(|c| c.curve(grid, 1 << (finer - 1)));
-                curves.0.push(each.collect());
+                let mut rows = Rows::default();
+                for course in &courses {
+                    course.curve(grid, 1 << (finer - 1), MOST_NUMBERS, &mut rows);
+                }
+                curves.0.push(rows);
             }
         }
         (values, curves)
@@ -187,29 +198,7 @@ pub(super) fn refine<A: Answer>(
     }
 }
 
-/// The entry, or 0 beyond the end.
-pub(super) fn value(values: &[f64], n: usize) -> f64 {
-    values.get(n).copied().unwrap_or(0.0)
-}
-
 fn extrapolate(coarse: &Values, fine: &Values) -> Values {
-    let one = |c: &[f64], f: &[f64]| -> Vec<f64> {
-        (0..c.len().max(f.len()))
-            .map(|n| ((4.0 * value(f, n) - value(c, n)) / 3.0).clamp(0.0, 1.0))
-            .collect()
-    };
-    let rows = |c: &[Vec<f64>], f: &[Vec<f64>]| -> Vec<Vec<f64>> {
-        let row = |rows: &[Vec<f64>], i: usize| rows.get(i).cloned().unwrap_or_default();
-        (0..c.len().max(f.len()))
-            .map(|i| one(&row(c, i), &row(f, i)))
-            .collect()
-    };
-    Values(
-        coarse
-            .0
-            .iter()
-            .zip(&fine.0)
-            .map(|(c, f)| c.iter().zip(f).map(|(c, f)| rows(c, f)).collect())
-            .collect(),
-    )
+    let pairs = coarse.0.iter().zip(&fine.0);
+    Values(pairs.map(|(c, f)| Rows::extrapolated(c, f)).collect())
 }

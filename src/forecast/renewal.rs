@@ -16,6 +16,7 @@
 //! jumps within one. The caller works with three grids and extrapolates; see `refine`.
 
 use super::first_life::{FirstLife, WeibullCurve};
+use super::rows::Rows;
 use super::table::Table;
 use super::track::Grid;
 
@@ -113,19 +114,23 @@ impl<'a> Kernel<'a> {
 /// One position: the chance of each renewal at each point.
 #[derive(Debug, Clone)]
 pub(super) struct Course {
-    /// `G_n`, n = 1, 2, ….
-    by_number: Vec<Vec<f64>>,
+    /// Number of points.
+    points: usize,
+    /// `G_n`, n = 1, 2, …, one after another.
+    by_number: Vec<f64>,
     /// `Σ_n G_n`.
     all: Vec<f64>,
 }
 
 impl Course {
-    /// Renewals of a total chance below `negligible` are not followed.
+    /// Renewals of a total chance below `negligible` are not followed. `worn` is space for
+    /// working in.
     pub(super) fn new(
         kernel: &Kernel<'_>,
         life: &WeibullCurve,
         first: FirstLife,
         negligible: f64,
+        worn: &mut Vec<f64>,
     ) -> Self {
         let grid = kernel.grid;
         let age = match first {
@@ -133,110 +138,128 @@ impl Course {
             FirstLife::Met { .. } => None,
         };
         let change = grid.first_change(age);
-        let worn = first.cdf_at(life, &grid.edges);
-        let mut own: Vec<f64> = grid
-            .points
-            .iter()
-            .map(|p| (worn[p.to] - worn[p.from]).max(0.0))
-            .collect();
+        first.cdf_at(life, &grid.edges, worn);
+        let points = grid.points.len();
+        let mut by_number = Vec::with_capacity(4 * points);
+        by_number.extend(
+            grid.points
+                .iter()
+                .map(|p| (worn[p.to] - worn[p.from]).max(0.0)),
+        );
         if let Some(change) = change {
-            own[change..].fill(0.0);
-            own[change] = 1.0 - worn[grid.points[change].from];
+            by_number[change..].fill(0.0);
+            by_number[change] = 1.0 - worn[grid.points[change].from];
         }
-        let mut all = own.clone();
-        let mut by_number = vec![own];
-        while by_number.len() < MOST_RENEWALS {
-            let last = &by_number[by_number.len() - 1];
-            let next: Vec<f64> = (0..last.len())
-                .map(|k| kernel.at(k, last, usize::MAX))
-                .collect();
-            if next.iter().sum::<f64>() < negligible {
+        let mut all = by_number.clone();
+        for number in 1..MOST_RENEWALS {
+            let last = (number - 1) * points;
+            let mut sum = 0.0;
+            for k in 0..points {
+                let next = kernel.at(k, &by_number[last..last + points], usize::MAX);
+                sum += next;
+                by_number.push(next);
+            }
+            if sum < negligible {
+                by_number.truncate(number * points);
                 break;
             }
-            for (sum, p) in all.iter_mut().zip(&next) {
+            for (sum, p) in all.iter_mut().zip(&by_number[number * points..]) {
                 *sum += p;
             }
-            by_number.push(next);
         }
-        Self { by_number, all }
+        Self {
+            points,
+            by_number,
+            all,
+        }
     }
 
-    /// `P(N ≥ 1), P(N ≥ 2), …` in a window.
-    pub(super) fn at_least(&self, kernel: &Kernel<'_>, window: &Window) -> Vec<f64> {
+    /// `G_n` for n = 1, 2, ….
+    fn numbers(&self) -> std::slice::ChunksExact<'_, f64> {
+        self.by_number.chunks_exact(self.points.max(1))
+    }
+
+    fn number(&self, n: usize) -> Option<&[f64]> {
+        self.by_number.get((n - 1) * self.points..n * self.points)
+    }
+
+    /// Adds `P(N ≥ 1), P(N ≥ 2), …` in a window to the open row.
+    pub(super) fn at_least(
+        &self,
+        kernel: &Kernel<'_>,
+        window: &Window,
+        entering: &mut Vec<f64>,
+        rows: &mut Rows,
+    ) {
         if window.from == 0 && window.used {
-            return self
-                .by_number
-                .iter()
-                .map(|g| g[..window.to].iter().sum())
-                .collect();
+            for g in self.numbers() {
+                rows.push(g[..window.to].iter().sum());
+            }
+            return;
         }
-        let entering: Vec<f64> = (window.from..window.to)
-            .map(|k| self.by_number[0][k] + kernel.at(k, &self.all, window.from))
-            .collect();
-        window.after(kernel.grid, &entering)
+        entering.clear();
+        entering.extend(
+            (window.from..window.to)
+                .map(|k| self.by_number[k] + kernel.at(k, &self.all, window.from)),
+        );
+        window.after(kernel.grid, entering, rows);
     }
 
-    /// Rows i = 0..=first: `P(i parts used before the window, ≥ n in it)` for n = 0, 1, ….
+    /// Adds rows i = 0..=first: `P(i parts used before the window, ≥ n in it)` for n = 0, 1, ….
     pub(super) fn joint(
         &self,
         kernel: &Kernel<'_>,
         window: &Window,
         first: usize,
-    ) -> Vec<Vec<f64>> {
+        entering: &mut Vec<f64>,
+        rows: &mut Rows,
+    ) {
         let before = |i: usize| -> f64 {
             match i {
                 0 => 1.0,
                 i => self
-                    .by_number
-                    .get(i - 1)
+                    .number(i)
                     .map_or(0.0, |g| g[..window.from].iter().sum()),
             }
         };
-        (0..=first)
-            .map(|i| {
-                let mut row = vec![(before(i) - before(i + 1)).max(0.0)];
-                let entering: Option<Vec<f64>> = if i == 0 {
-                    Some(self.by_number[0][window.from..window.to].to_vec())
-                } else {
-                    self.by_number.get(i - 1).map(|g| {
-                        (window.from..window.to)
-                            .map(|k| kernel.at(k, g, window.from))
-                            .collect()
-                    })
-                };
-                if window.from == 0 {
-                    if i == 0 {
-                        row.extend(self.at_least(kernel, window));
-                    }
-                } else if let Some(entering) = entering {
-                    row.extend(window.after(kernel.grid, &entering));
+        for i in 0..=first {
+            rows.push((before(i) - before(i + 1)).max(0.0));
+            if window.from == 0 {
+                if i == 0 {
+                    self.at_least(kernel, window, entering, rows);
                 }
-                row
-            })
-            .collect()
+            } else if i == 0 {
+                entering.clear();
+                entering.extend_from_slice(&self.by_number[window.from..window.to]);
+                window.after(kernel.grid, entering, rows);
+            } else if let Some(g) = self.number(i) {
+                entering.clear();
+                entering.extend((window.from..window.to).map(|k| kernel.at(k, g, window.from)));
+                window.after(kernel.grid, entering, rows);
+            }
+            rows.end();
+        }
     }
 
-    /// `P(N(0, t] ≥ n)` at the edges of each stretch between planned changes, every `stride` cells,
-    /// for n = 1, 2, ….
-    pub(super) fn curve(&self, grid: &Grid, stride: usize) -> Vec<Vec<f64>> {
+    /// Adds `P(N(0, t] ≥ n)` at the edges of each stretch between planned changes, every `stride`
+    /// cells: one row each for n = 1, 2, … up to `most` (empty where there is no more).
+    pub(super) fn curve(&self, grid: &Grid, stride: usize, most: usize, rows: &mut Rows) {
         let stretches = grid.stretches();
-        self.by_number
-            .iter()
-            .map(|g| {
-                let mut values = Vec::with_capacity(g.len() / stride + stretches.len() + 1);
+        for n in 1..=most {
+            if let Some(g) = self.number(n) {
                 let (mut sum, mut done) = (0.0, 0);
                 for cells in &stretches {
                     sum += g[done..cells.start].iter().sum::<f64>();
-                    values.push(sum);
+                    rows.push(sum);
                     for some in g[cells.clone()].chunks(stride) {
                         sum += some.iter().sum::<f64>();
-                        values.push(sum);
+                        rows.push(sum);
                     }
                     done = cells.end;
                 }
-                values
-            })
-            .collect()
+            }
+            rows.end();
+        }
     }
 }
 
@@ -249,8 +272,9 @@ pub(super) struct Window {
     to: usize,
     /// Whether planned changes count.
     used: bool,
-    /// `P(≥ m more in the window | renewed at the point)`, by m = 0, 1, …, then by point from `from`.
-    more: Vec<Vec<f64>>,
+    /// `P(≥ m more in the window | renewed at the point)`, for m = 0, 1, … one after another, by point
+    /// from `from`.
+    more: Vec<f64>,
 }
 
 impl Window {
@@ -263,19 +287,22 @@ impl Window {
     ) -> Self {
         let grid = kernel.grid;
         let (from, to) = (grid.point_at(start), grid.point_at(end));
+        let points = to - from;
         let mut window = Self {
             from,
             to,
             used,
             more: Vec::new(),
         };
-        if from == 0 && used {
+        if points == 0 || (from == 0 && used) {
             return window;
         }
-        window.more.push(vec![1.0; to - from]);
-        while window.more.len() < MOST_RENEWALS {
-            let before = &window.more[window.more.len() - 1];
-            let mut more = vec![0.0; to - from];
+        window.more.reserve(4 * points);
+        window.more.resize(points, 1.0);
+        for m in 1..MOST_RENEWALS {
+            window.more.resize((m + 1) * points, 0.0);
+            let (done, more) = window.more.split_at_mut(m * points);
+            let before = &done[(m - 1) * points..];
             for k in (from..to).rev() {
                 let point = &grid.points[k];
                 let next = if used || !point.is_planned() {
@@ -293,31 +320,35 @@ impl Window {
                 }
             }
             if more.iter().copied().fold(0.0, f64::max) < negligible {
+                window.more.truncate(m * points);
                 break;
             }
-            window.more.push(more);
         }
         window
     }
 
-    /// `P(≥ n)` for n = 1, 2, …, from the chance of the first renewal in the window at each point.
-    fn after(&self, grid: &Grid, entering: &[f64]) -> Vec<f64> {
-        let points = &grid.points[self.from..self.to];
+    /// Adds `P(≥ n)` for n = 1, 2, …, from the chance of the first renewal in the window at each point.
+    fn after(&self, grid: &Grid, entering: &[f64], rows: &mut Rows) {
+        let points = self.to - self.from;
+        let each = || self.more.chunks_exact(points.max(1));
         if self.used {
-            return self.more.iter().map(|more| dot(more, entering)).collect();
+            for more in each() {
+                rows.push(dot(more, entering));
+            }
+            return;
         }
-        (0..self.more.len())
-            .map(|m| {
-                let next = self.more.get(m + 1);
-                let chance = |(k, (point, entering)): (usize, (&super::track::Point, &f64))| {
-                    if point.is_planned() {
-                        entering * next.map_or(0.0, |n| n[k])
-                    } else {
-                        entering * self.more[m][k]
-                    }
+        let kinds = &grid.points[self.from..self.to];
+        for (m, more) in each().enumerate() {
+            let next = self.more.get((m + 1) * points..(m + 2) * points);
+            let mut sum = 0.0;
+            for (k, (point, entering)) in kinds.iter().zip(entering).enumerate() {
+                sum += if point.is_planned() {
+                    entering * next.map_or(0.0, |n| n[k])
+                } else {
+                    entering * more[k]
                 };
-                points.iter().zip(entering).enumerate().map(chance).sum()
-            })
-            .collect()
+            }
+            rows.push(sum);
+        }
     }
 }

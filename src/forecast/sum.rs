@@ -18,7 +18,7 @@ pub(super) struct Term<'a> {
 /// Distribution of the sum of independent numbers; `each` shows all of them to whoever asks.
 ///
 /// By convolution; where the variance is above 90, from the first five cumulants, which
-/// add: the Edgeworth series of lattice variables up to `n^{-3/2}` (Kolassa & McCullagh, Annals of
+/// add: the Edgeworth series of lattice variables up to the order −3/2 (Kolassa and `McCullagh`, Annals of
 /// Statistics 18, 1990: for whole numbers the series for the density gives the probabilities). What is
 /// left out is of the order of the fourth power of 1/sd: below 1e-5 in a cumulative probability.
 pub(super) fn total(each: impl Fn(&mut dyn FnMut(Term<'_>))) -> Counts {
@@ -80,8 +80,7 @@ fn add_cumulants(sum: &mut [f64; 5], term: Term<'_>) {
     for (i, &p) in term.at_least.iter().enumerate() {
         before = p.clamp(0.0, before);
         let (n, less) = ((i + 1) as f64, i as f64);
-        for (r, m) in m.iter_mut().enumerate() {
-            let r = r as i32 + 1;
+        for (r, m) in (1..).zip(m.iter_mut()) {
             *m += (n.powi(r) - less.powi(r)) * before;
         }
     }

@@ -1,0 +1,54 @@
+//! Rows of unequal length, one after another.
+
+/// Rows of numbers; a row that is not there is empty, a number beyond its end 0.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Rows {
+    data: Vec<f64>,
+    ends: Vec<usize>,
+}
+
+impl Rows {
+    /// What is pushed from here on belongs to the next row, up to [`end`](Self::end).
+    pub(super) fn push(&mut self, value: f64) {
+        self.data.push(value);
+    }
+
+    /// Closes a row.
+    pub(super) fn end(&mut self) {
+        self.ends.push(self.data.len());
+    }
+
+    pub(super) fn row(&self, i: usize) -> &[f64] {
+        let Some(&end) = self.ends.get(i) else {
+            return &[];
+        };
+        let start = if i == 0 { 0 } else { self.ends[i - 1] };
+        &self.data[start..end]
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// `(4 fine − coarse)/3`, as chances.
+    pub(super) fn extrapolated(coarse: &Self, fine: &Self) -> Self {
+        let mut out = Self {
+            data: Vec::with_capacity(fine.data.len()),
+            ends: Vec::with_capacity(fine.ends.len()),
+        };
+        for i in 0..coarse.len().max(fine.len()) {
+            let (c, f) = (coarse.row(i), fine.row(i));
+            for n in 0..c.len().max(f.len()) {
+                let value = (4.0 * entry(f, n) - entry(c, n)) / 3.0;
+                out.data.push(value.clamp(0.0, 1.0));
+            }
+            out.end();
+        }
+        out
+    }
+}
+
+/// The entry, or 0 beyond the end.
+pub(super) fn entry(values: &[f64], n: usize) -> f64 {
+    values.get(n).copied().unwrap_or(0.0)
+}
