@@ -1,5 +1,9 @@
 //! The stages in order, for one fleet: records → lives → model → forecast → stock.
 
+mod detail;
+
+pub use detail::*;
+
 use crate::compare::practice::{PracticeComparison, PracticeOptions, tension_practice};
 use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
 use crate::lives::{Life, Lives, Observations, build, observations};

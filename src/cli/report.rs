@@ -8,6 +8,7 @@ use super::directory::write_directory;
 use super::fleet_args::FleetArgs;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
+use crate::analysis::{Detail, DetailLimits};
 use crate::report;
 
 /// Arguments of `wearcast report`.
@@ -46,7 +47,8 @@ pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
         .collect();
     let mut remarks = Vec::new();
     if let Some(out) = &args.output {
-        let files = report::files(&analysis).map_err(|error| CliError::Write {
+        let detail = Detail::of(&analysis, DetailLimits::default());
+        let files = report::files(&analysis, &detail).map_err(|error| CliError::Write {
             path: out.clone(),
             source: std::io::Error::other(error.to_string()),
         })?;

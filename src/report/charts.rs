@@ -6,16 +6,10 @@ use super::chart::{
     probability_plot, reliability, stock_levels,
 };
 use super::{Svg, chart, format, tables};
-use crate::analysis::Analysis;
-use crate::forecast::{Counts, Span, WeibullCurve};
-use crate::lives::{Life, Observations, observations};
-use crate::meters::{MeterReading, Meters, Standing};
-use crate::models::curve::{Curve, reliability_curve};
-use crate::models::{LifeModel, life_model};
-use crate::records::{ChangedHow, LengthUnit, Part};
-use crate::stock::{
-    Costs, IntervalCost, Kit, KitPart, cheapest_kit, expected_cost_per_hour, interval_cost,
-};
+use crate::analysis::{Analysis, CONFIDENCE, Detail, LifeSpread, PartDetail};
+use crate::meters::{MeterReading, Standing};
+use crate::models::curve::Curve;
+use crate::records::{LengthUnit, Part};
 
 /// Rows of the calendar chart.
 const CALENDAR_ROWS: usize = 30;
@@ -23,10 +17,6 @@ const CALENDAR_ROWS: usize = 30;
 const DEMAND_JOBS: usize = 24;
 /// Parts side by side in one demand chart.
 const DEMAND_PARTS: usize = 5;
-/// Part kinds with charts of their own.
-const PARTS: usize = 12;
-/// Confidence of every band drawn.
-const CONFIDENCE: f64 = 0.95;
 
 /// A chart about one part kind, and what to say under it.
 pub(super) struct PartChart {
@@ -50,17 +40,17 @@ pub(super) struct Charts {
 }
 
 impl Charts {
-    pub(super) fn of(analysis: &Analysis) -> Self {
+    pub(super) fn of(analysis: &Analysis, detail: &Detail) -> Self {
         Self {
             calendar: fitted_calendar(analysis),
             demand: demands(analysis),
             stock: stock(analysis),
             courses: courses(analysis),
-            parts: parts(analysis),
-            meters: meter_history(analysis),
+            parts: parts(analysis, detail),
+            meters: meter_history(analysis, detail),
             tension: tension_checks(analysis),
             dose: dose_response(analysis),
-            kit: kit(analysis),
+            kit: kit(analysis, detail),
         }
     }
 
@@ -239,32 +229,27 @@ fn stock(analysis: &Analysis) -> Option<Svg> {
     })
 }
 
-/// Machines drawn in the meter history.
-const METERS: usize = 40;
-
-fn meter_history(analysis: &Analysis) -> Option<Svg> {
-    let meters = Meters::new(&analysis.fleet);
-    let lines: Vec<MeterLine> = analysis
-        .fleet
-        .machines
+fn meter_history(analysis: &Analysis, detail: &Detail) -> Option<Svg> {
+    let lines: Vec<MeterLine> = detail
+        .meters
         .iter()
-        .take(METERS)
-        .map(|machine| {
-            let readings = meters.readings(machine);
-            let (used, doubtful): (Vec<_>, Vec<_>) =
-                readings.iter().partition(|r| r.standing == Standing::Used);
+        .map(|meter| {
+            let (used, doubtful): (Vec<_>, Vec<_>) = meter
+                .readings
+                .iter()
+                .partition(|r| r.standing == Standing::Used);
             let plain =
                 |readings: Vec<&MeterReading>| readings.iter().map(|r| (r.date, r.hours)).collect();
             MeterLine {
-                machine: machine.clone(),
+                machine: meter.machine.clone(),
                 readings: plain(used),
                 doubtful: plain(doubtful),
             }
         })
         .filter(|line| !line.readings.is_empty() || !line.doubtful.is_empty())
         .collect();
-    let title = if analysis.fleet.machines.len() > METERS {
-        format!("Hour meters of the first {METERS} machines")
+    let title = if analysis.fleet.machines.len() > detail.meters.len() {
+        format!("Hour meters of the first {} machines", detail.meters.len())
     } else {
         "Hour meters".to_owned()
     };
@@ -291,104 +276,19 @@ fn tension_checks(analysis: &Analysis) -> Option<Svg> {
     (!checks.is_empty()).then(|| chart::tension("tension", "Belt tension checks", &plot))
 }
 
-/// What more certainty costs in the kit of the next job: the cheapest kit for each of a row of
-/// chances that nothing is lacking.
-fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
-    let job = analysis
-        .fleet
-        .jobs
-        .iter()
-        .find(|j| j.end > analysis.forecast.as_of)?;
-    let mut needs = Vec::new();
-    let mut unpriced = Vec::new();
-    for demand in analysis
-        .forecast
-        .demand
-        .iter()
-        .filter(|d| d.job.as_deref() == Some(&job.name))
-    {
-        let part = analysis
-            .fleet
-            .parts
-            .iter()
-            .find(|p| p.name == demand.part)?;
-        let Some(cost) = part.unit_cost else {
-            unpriced.push(part.name.as_str());
-            continue;
-        };
-        let most = demand.distribution.iter().map(|q| q.quantity).max()?;
-        let mut weights = vec![0.0; most as usize + 1];
-        for q in &demand.distribution {
-            weights[q.quantity as usize] += q.probability;
-        }
-        // What is changed in the workshop beforehand is needed, but not carried.
-        let place = analysis
-            .outlook
-            .jobs
-            .iter()
-            .position(|j| j.name == job.name);
-        let ahead = analysis.outlook.parts.iter().find(|p| p.name == part.name);
-        let on_the_job = match (place, ahead) {
-            (Some(place), Some(ahead)) if ahead.planned => {
-                let spans = [Span::Job(place)];
-                analysis.outlook.wear_outs(ahead, &spans).counts.pop()
-            }
-            _ => None,
-        };
-        needs.push(KitPart {
-            need: on_the_job.unwrap_or_else(|| Counts::from_weights(weights)),
-            cost,
-            step: set_size(part),
-        });
-    }
-    if needs.is_empty() {
-        return None;
-    }
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    let cost = |kit: &Kit| -> f64 {
-        needs
-            .iter()
-            .zip(&kit.quantities)
-            .map(|(need, &n)| need.cost * f64::from(n))
-            .sum()
-    };
-    for i in 0..=99 {
-        let kit = cheapest_kit(&needs, f64::from(i) / 100.0);
-        let point = (kit.enough, cost(&kit));
-        if kit.enough >= 0.3 && points.last() != Some(&point) {
-            points.push(point);
-        }
-    }
-    let carried: Vec<_> = analysis
-        .stock
-        .kits
-        .iter()
-        .filter(|k| k.job == job.name)
-        .collect();
-    let price = |part: &str| {
-        analysis
-            .fleet
-            .parts
-            .iter()
-            .find(|p| p.name == part)?
-            .unit_cost
-    };
-    let chosen = carried.iter().filter_map(|k| Some((k, price(&k.part)?)));
-    let (enough, spent) = chosen.fold((1.0, 0.0), |(enough, spent), (kit, price)| {
-        (
-            enough * kit.probability_enough,
-            spent + price * f64::from(kit.quantity),
-        )
-    });
+/// What more certainty costs in the kit of the next job.
+fn kit(analysis: &Analysis, detail: &Detail) -> Option<(Svg, String)> {
+    let found = detail.kit.as_ref()?;
+    let advised = found.advised;
     let name = format!(
         "advised: {}, {}",
-        format::percent(enough),
-        format::money(spent, &analysis.fleet.currency)
+        format::percent(advised.enough),
+        format::money(advised.cost, &analysis.fleet.currency)
     );
     let curve = CostCurve {
-        points,
+        points: found.choices.iter().map(|c| (c.enough, c.cost)).collect(),
         band: Vec::new(),
-        marks: vec![(enough, spent, name)],
+        marks: vec![(advised.enough, advised.cost, name)],
         across: "chance that nothing is lacking in the job".to_owned(),
         up: format::with_unit("cost of the kit", &analysis.fleet.currency),
         level: None,
@@ -396,14 +296,14 @@ fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
     };
     let title = format!(
         "What certainty costs in the kit for {}",
-        format::shortened(&format::plain(&job.name), 60)
+        format::shortened(&format::plain(&found.job), 60)
     );
     let mut caption =
         "Each dot is the cheapest kit for its chance; the diamond is the kit advised.".to_owned();
-    if !unpriced.is_empty() {
+    if !found.unpriced.is_empty() {
         caption.push_str(" Parts without a unit_cost are left out: ");
         caption.push_str(&format::shortened(
-            &format::plain(&unpriced.join(", ")),
+            &format::plain(&found.unpriced.join(", ")),
             200,
         ));
         caption.push('.');
@@ -411,25 +311,16 @@ fn kit(analysis: &Analysis) -> Option<(Svg, String)> {
     Some((chart::cost_curve("kit", &title, &curve), caption))
 }
 
-/// Parts taken at one change.
-fn set_size(part: &Part) -> u32 {
-    match part.changed {
-        ChangedHow::AsASet => part.per_machine.max(1),
-        ChangedHow::Singly => 1,
-    }
-}
-
 /// What was believed, what the records alone say, and what the forecast uses.
-fn belief(analysis: &Analysis, place: usize, part: &Part, lives: &Observations) -> Option<Svg> {
+fn belief(analysis: &Analysis, place: usize, part: &Part, detail: &PartDetail) -> Option<Svg> {
     let model = analysis.models.iter().find(|m| m.part == part.name)?;
-    let range = |label: &str, model: &LifeModel, look| {
-        Some(LifeRange {
-            label: label.to_owned(),
-            low: model.hours_at(0.05)?,
-            middle: model.hours_at(0.5),
-            high: model.hours_at(0.95)?,
-            look,
-        })
+    let found = detail.belief?;
+    let range = |label: String, spread: LifeSpread, look| LifeRange {
+        label,
+        low: spread.low,
+        middle: spread.middle,
+        high: spread.high,
+        look,
     };
     let mut rows = Vec::new();
     if let Some(stated) = part.believed_life {
@@ -442,112 +333,61 @@ fn belief(analysis: &Analysis, place: usize, part: &Part, lives: &Observations) 
             look: Look::Dashed,
         });
     }
-    if part.believed_life.is_some() || part.fixed_life.is_some() {
-        let unbelieving = Part {
-            believed_life: None,
-            fixed_life: None,
-            ..part.clone()
-        };
-        if let Ok(alone) = life_model(&unbelieving, lives) {
-            rows.extend(range("records alone", &alone, Look::Hatched));
-        }
+    if let Some(alone) = found.records_alone {
+        rows.push(range("records alone".to_owned(), alone, Look::Hatched));
     }
     let used = format!("forecast: {}", tables::basis_short(model.basis));
-    rows.extend(range(&used, model, Look::Solid));
+    rows.push(range(used, found.used, Look::Solid));
     if rows.len() < 2 {
         return None;
     }
-    let worn: Vec<f64> = lives
-        .low
-        .iter()
-        .zip(&lives.high)
-        .filter(|(l, h)| l == h)
-        .map(|(l, _)| *l)
-        .collect();
+    let lives = detail.lives.low.iter().zip(&detail.lives.high);
+    let worn: Vec<f64> = lives.filter(|(l, h)| l == h).map(|(l, _)| *l).collect();
     let title = format!(
         "Belief and records: {}",
         format::shortened(&format::plain(&part.name), 60)
     );
-    Some(chart::ranges(
-        &format!("belief-{}", place + 1),
-        &title,
-        &rows,
-        &worn,
-    ))
+    let key = format!("belief-{}", place + 1);
+    Some(chart::ranges(&key, &title, &rows, &worn))
 }
 
 /// Expected cost per hour against the age at which to change.
-fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, String)> {
-    let model = analysis.models.iter().find(|m| m.part == part.name)?;
-    let costs = Costs::of(part, set_size(part))?;
-    // Costs of a set changed together follow the life of the first of the set to wear.
-    if set_size(part) > 1 {
-        return None;
-    }
-    let curves: Vec<(f64, WeibullCurve)> = model
-        .nodes
-        .iter()
-        .map(|n| {
-            (
-                n.weight,
-                WeibullCurve {
-                    shape: n.shape,
-                    scale: n.scale,
-                },
-            )
-        })
-        .collect();
-    let run_on = expected_cost_per_hour(&curves, costs, None);
-    let (low, high) = (model.hours_at(0.005)?, model.hours_at(0.98)?);
-    let hours = (0..=80).map(|i| (low.ln() + (high.ln() - low.ln()) * f64::from(i) / 80.0).exp());
-    let costs_at: Vec<IntervalCost> = hours
-        .map(|hours| interval_cost(&curves, costs, hours))
-        .filter(|cost| cost.expected.is_finite())
-        .collect();
-    let mut points: Vec<(f64, f64)> = costs_at.iter().map(|c| (c.hours, c.expected)).collect();
-    // Changing far too often costs out of all proportion and would flatten the rest.
-    let least = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
-    points.retain(|p| p.1 <= 3.0 * least);
-    let band = (costs_at.iter())
-        .filter(|c| c.expected <= 3.0 * least)
-        .map(|c| (c.hours, c.low, c.high))
-        .collect();
-    if points.len() < 2 {
-        return None;
-    }
+fn interval(
+    analysis: &Analysis,
+    place: usize,
+    part: &str,
+    detail: &PartDetail,
+) -> Option<(Svg, String)> {
+    let found = detail.cost.as_ref()?;
     let planned = analysis
         .stock
         .planned_intervals
         .iter()
-        .find(|p| p.part == part.name)?;
+        .find(|p| p.part == part)?;
     let marks = planned
         .hours
         .zip(planned.cost_per_hour)
         .map(|(hours, cost)| {
-            (
-                hours,
-                cost,
-                format!(
-                    "change at {} h: {}",
-                    format::hours(hours),
-                    format::significant(cost, 2)
-                ),
-            )
+            let name = format!(
+                "change at {} h: {}",
+                format::hours(hours),
+                format::significant(cost, 2)
+            );
+            (hours, cost, name)
         });
-    let caption = match (planned.hours, planned.cost_per_hour) {
-        (Some(_), Some(cost)) if run_on.is_finite() && run_on > 0.0 => format!(
+    let caption = match (planned.hours, planned.cost_per_hour, found.run_on) {
+        (Some(_), Some(cost), Some(run_on)) if run_on > 0.0 => format!(
             "Planned change saves about {} of what running until worn costs.",
             format::percent((1.0 - cost / run_on).max(0.0))
         ),
         _ => "Planned change does not pay here.".to_owned(),
     };
     let caption = format!("{caption} Band: 90% of what the records leave possible.");
+    let points = found.points.iter();
     let curve = CostCurve {
-        points,
-        band,
-        level: run_on
-            .is_finite()
-            .then(|| (run_on, "run until worn".to_owned())),
+        points: points.clone().map(|p| (p.hours, p.expected)).collect(),
+        band: points.map(|p| (p.hours, p.low, p.high)).collect(),
+        level: found.run_on.map(|cost| (cost, "run until worn".to_owned())),
         marks: marks.into_iter().collect(),
         across: "age at which to change, operating hours (log scale)".to_owned(),
         up: format::with_unit("expected cost per operating hour", &analysis.fleet.currency),
@@ -555,12 +395,10 @@ fn interval(analysis: &Analysis, place: usize, part: &Part) -> Option<(Svg, Stri
     };
     let title = format!(
         "When to change: {}",
-        format::shortened(&format::plain(&part.name), 60)
+        format::shortened(&format::plain(part), 60)
     );
-    Some((
-        chart::cost_curve(&format!("interval-{}", place + 1), &title, &curve),
-        caption,
-    ))
+    let key = format!("interval-{}", place + 1);
+    Some((chart::cost_curve(&key, &title, &curve), caption))
 }
 
 /// Parts with a chart of their stock against time.
@@ -579,20 +417,11 @@ fn courses(analysis: &Analysis) -> Vec<Svg> {
         .collect()
 }
 
-fn parts(analysis: &Analysis) -> Vec<PartChart> {
+fn parts(analysis: &Analysis, detail: &Detail) -> Vec<PartChart> {
     let mut charts = Vec::new();
-    for (place, fit) in analysis.fits.iter().enumerate().take(PARTS) {
-        let part = fit.part.clone().unwrap_or_default();
-        let lives = observations(
-            analysis
-                .lives
-                .lives
-                .iter()
-                .filter(|l: &&Life| l.part == part),
-        );
-        let model = analysis.models.iter().find(|m| m.part == part);
-        let curve = reliability_curve(&lives, CONFIDENCE).ok();
-        let plot = probability(&lives, curve.as_ref(), model);
+    for (place, detail) in detail.parts.iter().enumerate() {
+        let part = detail.part.clone();
+        let plot = probability(detail);
         let title = format::shortened(&format::plain(&part), 60);
         charts.push(PartChart {
             svg: probability_plot(
@@ -606,17 +435,16 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
             part: part.clone(),
         });
         let fitted = analysis.lives.fitted.iter().filter(|f| f.part == part);
+        let curve = detail.curve.as_ref();
         let plot = ReliabilityPlot {
             steps: curve
                 .iter()
-                .flat_map(Curve::points)
+                .flat_map(|c| c.points())
                 .map(|p| (p.hours, p.reliability))
                 .collect(),
-            last_hours: curve.as_ref().map_or(0.0, |c| c.last_hours),
-            model: plot
-                .model
-                .iter()
-                .map(|m| (m.0, 1.0 - m.1, 1.0 - m.3, 1.0 - m.2))
+            last_hours: curve.map_or(0.0, |c| c.last_hours),
+            model: (detail.shares.iter())
+                .map(|s| (s.hours, 1.0 - s.share, 1.0 - s.upper, 1.0 - s.lower))
                 .collect(),
             fitted: fitted.filter_map(|f| f.age_hours).collect(),
         };
@@ -635,7 +463,7 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
         let Some(kind) = analysis.fleet.parts.iter().find(|p| p.name == part) else {
             continue;
         };
-        if let Some(svg) = belief(analysis, place, kind, &lives) {
+        if let Some(svg) = belief(analysis, place, kind, detail) {
             charts.push(PartChart {
                 svg,
                 caption: "Each bar holds 90% of lives; the diamond is the age by which half are \
@@ -644,7 +472,7 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
                 part: part.clone(),
             });
         }
-        if let Some((svg, caption)) = interval(analysis, place, kind) {
+        if let Some((svg, caption)) = interval(analysis, place, &part, detail) {
             charts.push(PartChart { part, svg, caption });
         }
     }
@@ -652,14 +480,10 @@ fn parts(analysis: &Analysis) -> Vec<PartChart> {
 }
 
 /// Worn lives stand halfway down the step that each makes in the model-free curve.
-fn probability(
-    lives: &Observations,
-    curve: Option<&Curve>,
-    model: Option<&LifeModel>,
-) -> ProbabilityPlot {
+fn probability(detail: &PartDetail) -> ProbabilityPlot {
     let mut plot = ProbabilityPlot::default();
     let mut before = 1.0;
-    for point in curve.into_iter().flat_map(Curve::points) {
+    for point in detail.curve.iter().flat_map(Curve::points) {
         let share = 1.0 - f64::midpoint(before, point.reliability);
         if point.worn > 0.0 && share > 0.0 && share < 1.0 {
             if point.from_hours < point.hours {
@@ -670,22 +494,18 @@ fn probability(
         }
         before = point.reliability;
     }
+    let lives = &detail.lives;
     for (i, (&low, &high)) in lives.low.iter().zip(&lives.high).enumerate() {
         if high.is_infinite() {
             let count = lives.count.get(i).map_or(1.0, |c| c.round());
             plot.censored.push((low, count as u64));
         }
     }
-    if let Some(model) = model {
-        let ends = (model.hours_at(0.0005), model.hours_at(0.9995));
-        if let (Some(low), Some(high)) = ends {
-            let (low, high) = (low.ln(), high.ln());
-            for i in 0..=80 {
-                let hours = (low + (high - low) * f64::from(i) / 80.0).exp();
-                let band = model.worn_by_with_band(hours, CONFIDENCE);
-                plot.model.push((hours, band.share, band.lower, band.upper));
-            }
-        }
+    let shares = detail.shares.iter();
+    plot.model = shares
+        .map(|s| (s.hours, s.share, s.lower, s.upper))
+        .collect();
+    if !plot.model.is_empty() {
         "forecast used (average)".clone_into(&mut plot.line_label);
         plot.band_label = format!("{} band for the share", format::percent(CONFIDENCE));
     }

@@ -9,7 +9,7 @@ use super::order_words::{self, OrderWords, sentence};
 use super::page::{Contents, page};
 use super::spreadsheet::spreadsheet;
 use super::{SAFETY, csv, format, json, tables, text};
-use crate::analysis::Analysis;
+use crate::analysis::{Analysis, Detail};
 use crate::forecast::Forecast;
 use crate::models::{Basis, Caution, Fit, LifeCounts};
 use crate::records::{Problem, RowCounts};
@@ -87,9 +87,12 @@ pub fn results(analysis: &Analysis) -> String {
 ///
 /// # Errors
 /// [`ReportError`], when the spreadsheet's writer refuses.
-pub fn files(analysis: &Analysis) -> Result<BTreeMap<String, Vec<u8>>, ReportError> {
+pub fn files(
+    analysis: &Analysis,
+    detail: &Detail,
+) -> Result<BTreeMap<String, Vec<u8>>, ReportError> {
     let tables = tables::all(analysis);
-    let charts = Charts::of(analysis);
+    let charts = Charts::of(analysis, detail);
     let mut files = BTreeMap::new();
     let contents = Contents {
         analysis,
@@ -248,6 +251,7 @@ fn in_words(analysis: &Analysis) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::DetailLimits;
     use crate::report::sample::{Size, analysis};
 
     /// Writes reports of several sizes to look at:
@@ -293,12 +297,16 @@ mod tests {
                 },
             ),
         ] {
-            for (path, bytes) in files(&analysis(&size)).unwrap() {
+            for (path, bytes) in written(&analysis(&size)).unwrap() {
                 let path = to.join(name).join(path);
                 std::fs::create_dir_all(path.parent().unwrap()).unwrap();
                 std::fs::write(path, bytes).unwrap();
             }
         }
+    }
+
+    fn written(analysis: &Analysis) -> Result<BTreeMap<String, Vec<u8>>, ReportError> {
+        files(analysis, &Detail::of(analysis, DetailLimits::default()))
     }
 
     fn hostile() -> String {
@@ -390,7 +398,7 @@ mod tests {
     #[test]
     fn pages_and_charts_are_well_formed_at_any_size_and_with_hostile_names() {
         for size in sizes() {
-            for (path, bytes) in files(&analysis(&size)).unwrap() {
+            for (path, bytes) in written(&analysis(&size)).unwrap() {
                 let text = String::from_utf8(bytes).unwrap_or_default();
                 if is(&path, "html") || is(&path, "svg") {
                     well_formed(&path, &text);
@@ -407,7 +415,7 @@ mod tests {
     #[test]
     fn links_lead_somewhere_and_names_are_unique() {
         for size in sizes() {
-            let files = files(&analysis(&size)).unwrap();
+            let files = written(&analysis(&size)).unwrap();
             let page = String::from_utf8(files["index.html"].clone()).unwrap();
             let ids = attributes(&page, "id");
             let distinct: std::collections::BTreeSet<_> = ids.iter().collect();
@@ -427,7 +435,7 @@ mod tests {
 
     #[test]
     fn a_hostile_name_is_text_and_nothing_else() {
-        let files = files(&analysis(&sizes()[3])).unwrap();
+        let files = written(&analysis(&sizes()[3])).unwrap();
         let page = String::from_utf8(files["index.html"].clone()).unwrap();
         assert_eq!(page.matches("<script").count(), 1, "only our own script");
         assert!(page.contains("&lt;script&gt;alert(1)"));
@@ -448,8 +456,8 @@ mod tests {
     fn the_same_analysis_gives_the_same_bytes() {
         let size = Size::usual();
         assert_eq!(
-            files(&analysis(&size)).unwrap(),
-            files(&analysis(&size)).unwrap()
+            written(&analysis(&size)).unwrap(),
+            written(&analysis(&size)).unwrap()
         );
     }
 
@@ -457,7 +465,7 @@ mod tests {
     fn advice_never_stands_without_the_caution() {
         let analysis = analysis(&Size::usual());
         assert!(answer(&analysis).replace('\n', " ").contains(SAFETY));
-        let files = files(&analysis).unwrap();
+        let files = written(&analysis).unwrap();
         let page = String::from_utf8(files["index.html"].clone()).unwrap();
         // Act, fitted parts, practice, method, and each of the eight sheets.
         assert_eq!(page.matches(SAFETY).count(), 12);
