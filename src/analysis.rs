@@ -54,11 +54,30 @@ pub struct Analysis {
     pub practice: Option<PracticeComparison>,
 }
 
+/// Is told how far the work is.
+pub trait Watch: Sync {
+    /// `share` of all work, in [0, 1], is done; `next` is what comes now. Shares are what the stages
+    /// take on a fleet of usual size: good enough for an estimate of the time left.
+    fn reached(&self, share: f64, next: &'static str);
+}
+
+/// Nobody watches.
+impl Watch for () {
+    fn reached(&self, _: f64, _: &'static str) {}
+}
+
 impl Analysis {
     /// Runs the stages in order. What cannot be given for a part is said in
     /// [`Forecast::no_forecast`] or among the cautions; the rest goes on.
     pub fn of(fleet: Fleet, options: &AnalysisOptions) -> Self {
+        Self::watched(fleet, options, &())
+    }
+
+    /// The same, telling `watch` how far it is.
+    pub fn watched(fleet: Fleet, options: &AnalysisOptions, watch: &dyn Watch) -> Self {
+        watch.reached(0.0, "building lives");
         let lives = build(&fleet);
+        watch.reached(0.02, "fitting life models");
         let mut fits = Vec::new();
         let mut models = Vec::new();
         let mut ahead = options.forecast.clone();
@@ -87,6 +106,7 @@ impl Analysis {
                 }
             }
         }
+        watch.reached(0.1, "looking ahead");
         let mut outlook = Outlook::new(&fleet, &lives, &models, &ahead);
         outlook.cautions.extend(cautions);
         outlook.cautions.extend(strangers(&lives.problems));
@@ -94,6 +114,7 @@ impl Analysis {
         outlook.cautions.sort();
         outlook.cautions.dedup();
         let forecast = of_outlook(&outlook);
+        watch.reached(0.45, "planning stock");
         if options.without_stock {
             outlook.parts.clear();
         }
@@ -104,6 +125,7 @@ impl Analysis {
         };
         let mut stock = plan(&fleet, &outlook, &forecast, &asked);
         if options.sensitivity {
+            watch.reached(0.7, "asking what would change the orders");
             stock.sensitivity = sensitivity(&Asking {
                 fleet: &fleet,
                 lives: &lives,
@@ -112,6 +134,7 @@ impl Analysis {
                 options: &asked,
             });
         }
+        watch.reached(0.85, "comparing practice");
         let practice = practice(&fleet, &lives);
         Self {
             fleet,

@@ -14,6 +14,9 @@ use crate::report::{self, Cell, Table, format};
 
 /// Arguments of `wearcast compare`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: wearcast compare examples/evaporator-crew --by machine\n          wearcast compare examples/evaporator-crew --practice tension"
+)]
 pub(super) struct CompareArgs {
     /// Lives file (.csv or .parquet), or a fleet folder.
     #[arg(value_name = "LIVES|DIR")]

@@ -12,6 +12,7 @@ use crate::report::{self, Cell, Table};
 
 /// Arguments of `wearcast curve`.
 #[derive(Debug, Args)]
+#[command(after_help = "Example: wearcast curve examples/evaporator-crew")]
 pub(super) struct CurveArgs {
     /// Lives file (.csv or .parquet), or a fleet folder.
     #[arg(value_name = "LIVES|DIR")]

@@ -20,6 +20,9 @@ use crate::report;
 
 /// Arguments of `wearcast fit`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: wearcast fit examples/evaporator-crew\n          wearcast fit lives.csv --interval likelihood --at-probability 0.1"
+)]
 pub(super) struct FitArgs {
     /// Lives file (.csv or .parquet: hours and outcome, or low and high, a row a life) or fleet
     /// folder.

@@ -5,7 +5,7 @@ use clap::Args;
 use super::fleet_args::FleetArgs;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
-use crate::analysis::Analysis;
+use crate::analysis::{Analysis, Watch};
 use crate::report::{self, SAFETY, tables, text, wrapped};
 
 /// Arguments of `wearcast forecast`.
@@ -18,8 +18,8 @@ pub(super) struct ForecastArgs {
     what_if: WhatIf,
 }
 
-pub(super) fn run(args: &ForecastArgs) -> Result<Reply, CliError> {
-    let analysis = analyse(&args.fleet, &args.what_if, true)?;
+pub(super) fn run(args: &ForecastArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
+    let analysis = analyse(&args.fleet, &args.what_if, true, watch)?;
     let stdout = if args.fleet.json {
         report::json("forecast", &analysis.forecast)
     } else {

@@ -5,8 +5,10 @@
 
 mod check;
 mod compare;
+mod completions;
 mod curve;
 mod directory;
+mod dress;
 mod error;
 mod family;
 mod files;
@@ -16,8 +18,10 @@ mod fleet_args;
 mod forecast;
 mod lives;
 mod lives_input;
+mod manual;
 mod new;
 mod practice;
+mod progress;
 mod report;
 mod stock;
 mod validate;
@@ -30,6 +34,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 pub use error::CliError;
+use progress::Progress;
 
 /// What a command has to say once it is done.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -57,7 +62,8 @@ impl Reply {
     name = "wearcast",
     version,
     about = "How long wear parts last here, and what to order by when",
-    after_help = "Exit codes: 0 done; 1 done, but something asked for could not be given (named); \
+    after_help = "Example: wearcast report examples/evaporator-crew -o report\n\n\
+                  Exit codes: 0 done; 1 done, but something asked for could not be given (named); \
                   2 wrong usage or unusable input; 3 could not read or write."
 )]
 struct Cli {
@@ -96,6 +102,10 @@ enum Command {
     },
     /// Refit published examples and show ours beside theirs.
     Validate(validate::ValidateArgs),
+    /// Completion of commands and options by the Tab key, for a shell.
+    Completions(completions::CompletionsArgs),
+    /// The manual page.
+    Man(manual::ManArgs),
 }
 
 /// Runs one command line without touching the terminal.
@@ -104,7 +114,10 @@ enum Command {
 /// Wrong usage, unusable input, or a file that cannot be read or written, as a [`CliError`] that
 /// knows its exit code. `--help` and `--version` come as [`CliError::Clap`] too.
 pub fn reply(args: impl IntoIterator<Item = OsString>) -> Result<Reply, CliError> {
-    let cli = Cli::try_parse_from(args)?;
+    answer(&Cli::try_parse_from(args)?, &Progress::silent())
+}
+
+fn answer(cli: &Cli, progress: &Progress) -> Result<Reply, CliError> {
     let mut reply = match &cli.command {
         Command::New(args) => new::run(args),
         Command::Check(args) => check::run(args),
@@ -112,11 +125,13 @@ pub fn reply(args: impl IntoIterator<Item = OsString>) -> Result<Reply, CliError
         Command::Fit(args) => fit::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Curve(args) => curve::run(args),
-        Command::Forecast(args) => forecast::run(args),
-        Command::Stock(args) => stock::run(args),
-        Command::Report(args) => report::run(args),
+        Command::Forecast(args) => forecast::run(args, progress),
+        Command::Stock(args) => stock::run(args, progress),
+        Command::Report(args) => report::run(args, progress),
         Command::Backtest { .. } => Err(CliError::NotBuilt("backtest")),
         Command::Validate(args) => validate::run(args),
+        Command::Completions(args) => Ok(completions::run(args)),
+        Command::Man(args) => manual::run(args),
     }?;
     if cli.quiet {
         reply.remarks.clear();
@@ -124,9 +139,25 @@ pub fn reply(args: impl IntoIterator<Item = OsString>) -> Result<Reply, CliError
     Ok(reply)
 }
 
+/// The answer, with how far the work is on stderr and its text dressed where stdout is a terminal.
+fn on_terminal(args: impl IntoIterator<Item = OsString>) -> Result<Reply, CliError> {
+    let cli = Cli::try_parse_from(args)?;
+    let progress = if cli.quiet {
+        Progress::silent()
+    } else {
+        Progress::on_terminal()
+    };
+    let mut reply = answer(&cli, &progress)?;
+    drop(progress);
+    if dress::wanted() && !reply.stdout.starts_with('{') {
+        reply.stdout = dress::dressed(&reply.stdout);
+    }
+    Ok(reply)
+}
+
 /// Runs one command line on the terminal: answers on stdout, everything else on stderr.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
-    let reply = match reply(args) {
+    let reply = match on_terminal(args) {
         Ok(reply) => reply,
         Err(error) => return ExitCode::from(error.tell()),
     };
@@ -149,4 +180,93 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         let _ = writeln!(stderr, "wearcast: {missing}");
     }
     ExitCode::from(u8::from(!reply.not_given.is_empty()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn every_command_shows_an_example_in_its_help() {
+        Cli::command().debug_assert();
+        for command in Cli::command()
+            .get_subcommands()
+            .filter(|c| !c.is_hide_set())
+        {
+            let help = command
+                .get_after_help()
+                .map(ToString::to_string)
+                .unwrap_or_default();
+            let example = format!("wearcast {}", command.get_name());
+            assert!(
+                help.contains("Example") && help.contains(&example),
+                "{}: {help}",
+                command.get_name()
+            );
+        }
+    }
+
+    #[test]
+    fn answers_fit_eighty_columns() -> Result<(), CliError> {
+        use unicode_width::UnicodeWidthStr;
+        let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+        let words = |words: &[&str]| words.iter().map(OsString::from).collect::<Vec<_>>();
+        let fleet = || vec![root.join("examples/evaporator-crew").into_os_string()];
+        let mut lines = vec![words(&[
+            "wearcast",
+            "validate",
+            "ball_bearings",
+            "freireich_6mp",
+            "--all",
+        ])];
+        for command in ["check", "lives", "fit", "curve"] {
+            lines.push([words(&["wearcast", command]), fleet()].concat());
+        }
+        for by in [["--by", "machine"], ["--practice", "tension"]] {
+            let compare = words(&["wearcast", "compare", by[0], by[1]]);
+            lines.push([compare, fleet()].concat());
+        }
+        for line in lines {
+            let shown = format!("{line:?}");
+            let text = reply(line)?.stdout;
+            let widest = text
+                .lines()
+                .max_by_key(|line| line.width())
+                .unwrap_or_default();
+            assert!(
+                !text.is_empty() && widest.width() <= 80,
+                "{shown}: {widest}"
+            );
+        }
+        Ok(())
+    }
+
+    #[test]
+    fn the_examples_are_command_lines_that_parse() {
+        for command in Cli::command()
+            .get_subcommands()
+            .filter(|c| !c.is_hide_set())
+        {
+            let help = command
+                .get_after_help()
+                .map(ToString::to_string)
+                .unwrap_or_default();
+            for line in help.lines() {
+                let Some(at) = line.find("wearcast ") else {
+                    continue;
+                };
+                let words = line[at..].split(['>', '&']).next().unwrap_or_default();
+                if !line.trim_start().starts_with("Example")
+                    && !line.trim_start().starts_with("wearcast")
+                {
+                    continue;
+                }
+                let words = words.split_whitespace().map(OsString::from);
+                if let Err(error) = Cli::try_parse_from(words) {
+                    assert!(!error.use_stderr(), "{line}: {error}");
+                }
+            }
+        }
+    }
 }

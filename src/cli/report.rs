@@ -8,7 +8,7 @@ use super::directory::write_directory;
 use super::fleet_args::FleetArgs;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
-use crate::analysis::{Detail, DetailLimits};
+use crate::analysis::{Detail, DetailLimits, Watch};
 use crate::report;
 
 /// Arguments of `wearcast report`.
@@ -37,8 +37,8 @@ const OURS: [&str; 5] = [
     "results.json",
 ];
 
-pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
-    let analysis = analyse(&args.fleet, &args.what_if, false)?;
+pub(super) fn run(args: &ReportArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
+    let analysis = analyse(&args.fleet, &args.what_if, false, watch)?;
     let not_given = analysis
         .forecast
         .no_forecast
@@ -47,6 +47,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Reply, CliError> {
         .collect();
     let mut remarks = Vec::new();
     if let Some(out) = &args.output {
+        watch.reached(0.9, "drawing charts");
         let detail = Detail::of(&analysis, DetailLimits::default());
         let files = report::files(&analysis, &detail).map_err(|error| CliError::Write {
             path: out.clone(),

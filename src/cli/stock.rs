@@ -6,6 +6,7 @@ use super::fleet_args::FleetArgs;
 use super::forecast::not_given;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
+use crate::analysis::Watch;
 use crate::models::CautionCode;
 use crate::report::{self, stock_tables, tables, text};
 
@@ -39,8 +40,8 @@ const VALUE: [&str; 6] = [
     "shortage_ordered",
 ];
 
-pub(super) fn run(args: &StockArgs) -> Result<Reply, CliError> {
-    let analysis = analyse(&args.fleet, &args.what_if, false)?;
+pub(super) fn run(args: &StockArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
+    let analysis = analyse(&args.fleet, &args.what_if, false, watch)?;
     let mut not_given = not_given(&analysis);
     not_given.extend(
         analysis

@@ -10,6 +10,9 @@ use crate::validate::{self, Dataset, DatasetError};
 
 /// Arguments of `wearcast validate`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: wearcast validate\n          wearcast validate ball_bearings --all"
+)]
 pub(super) struct ValidateArgs {
     /// Only these examples; all when none is named.
     #[arg(value_name = "EXAMPLE")]

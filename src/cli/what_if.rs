@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::CliError;
 use super::fleet_args::FleetArgs;
-use crate::analysis::{Analysis, AnalysisOptions};
+use crate::analysis::{Analysis, AnalysisOptions, Watch};
 use crate::forecast::overlaps;
 use crate::records::{Fleet, LoadOptions, RecordsError};
 
@@ -37,6 +37,7 @@ pub(super) fn analyse(
     fleet: &FleetArgs,
     what_if: &WhatIf,
     without_stock: bool,
+    watch: &dyn Watch,
 ) -> Result<Analysis, CliError> {
     let options = LoadOptions {
         as_of: fleet.as_of,
@@ -55,7 +56,7 @@ pub(super) fn analyse(
         sensitivity: !without_stock && places(&fleet) <= MOST_PLACES,
         ..what_if.options(&fleet)?
     };
-    Ok(Analysis::of(fleet, &options))
+    Ok(Analysis::watched(fleet, &options, watch))
 }
 
 /// With more fitted parts than this the orders are not worked out again for other beliefs.
