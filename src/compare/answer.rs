@@ -2,6 +2,7 @@
 
 use super::planning::worn_per_arm;
 use super::{Comparison, LifeRatio, PrimaryTest};
+use crate::lives::worn_lives;
 
 /// A ratio with two or three digits, as people say it.
 fn times(ratio: f64) -> String {
@@ -28,8 +29,8 @@ fn upright(ratio: &LifeRatio) -> Option<(&str, &str, f64, f64, f64)> {
 pub(super) fn answer(c: &Comparison) -> String {
     let worn: f64 = c.groups.iter().map(|g| g.worn).sum();
     let on = match c.machines {
-        Some(m) => format!("{worn} worn lives on {m} machines"),
-        None => format!("{worn} worn lives"),
+        Some(m) => format!("{} on {m} machines", worn_lives(worn)),
+        None => worn_lives(worn),
     };
     let widest = c
         .life_ratios

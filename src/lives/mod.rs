@@ -19,3 +19,13 @@ pub use life::*;
 pub use observations::*;
 pub use table::*;
 pub use write::{lives_csv, lives_parquet};
+
+/// `1 worn life`, `6 worn lives`: how much a sentence rests on.
+pub(crate) fn worn_lives(count: f64) -> String {
+    // A sum over nothing may be −0.
+    let count = count + 0.0;
+    format!(
+        "{count} worn {}",
+        if count == 1.0 { "life" } else { "lives" }
+    )
+}

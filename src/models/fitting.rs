@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::lives::Observations;
+use crate::lives::{Observations, worn_lives};
 use crate::numerics::special::{chi_square_1_quantile, two_sided_normal};
 
 use super::belief::Prior;
@@ -719,8 +719,9 @@ fn cautions(lives: &LogLives, request: &FitRequest, fit: &mut Fit) {
         fit.cautions.push(Caution::new(
             CautionCode::FewWorn,
             format!(
-                "{worn} worn lives: estimates are wide, the shape estimate tends to be too high, and \
-                 families of distributions cannot be told apart"
+                "{}: estimates are wide, the shape estimate tends to be too high, and families of \
+                 distributions cannot be told apart",
+                worn_lives(worn)
             ),
         ));
     }

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::lives::Observations;
+use crate::lives::{Observations, worn_lives};
 use crate::records::Part;
 
 use super::belief::Prior;
@@ -225,14 +225,18 @@ fn cautions(
         Some(prior) if worn < prior.worth => add(
             CautionCode::MostlyBelief,
             format!(
-                "rests more on the stated belief (worth {} worn parts) than on {worn} worn lives \
-                 in the records",
-                prior.worth
+                "rests more on the stated belief (worth {} worn parts) than on {} in the \
+                 records",
+                prior.worth,
+                worn_lives(worn)
             ),
         ),
         None if worn < 5.0 => add(
             CautionCode::FewWorn,
-            format!("rests on {worn} worn lives only, so the forecast is wide"),
+            format!(
+                "rests on {} only, so the forecast is wide",
+                worn_lives(worn)
+            ),
         ),
         _ => {}
     }
