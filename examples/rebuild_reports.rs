@@ -17,7 +17,7 @@ const FLEETS: [(&str, &str); 2] = [
     ("datasets/valve_seats/fleet", "valve-seats"),
 ];
 
-type Failure = Box<dyn std::error::Error>;
+type Failure = Box<dyn std::error::Error + Send + Sync>;
 
 /// Runs one command line without the terminal; what could not be given for a part is no failure here.
 fn answer(args: &[&Path]) -> Result<String, Failure> {
@@ -27,13 +27,27 @@ fn answer(args: &[&Path]) -> Result<String, Failure> {
 }
 
 fn rebuild(root: &Path, into: &Path) -> Result<(), Failure> {
-    for (fleet, name) in FLEETS {
+    let rebuild_fleet = |fleet: &str, name: &str| -> Result<(), Failure> {
         let (fleet, folder) = (root.join(fleet), into.join(name));
         let whole = tempfile::tempdir()?;
         let report = whole.path().join("report");
         answer(&[Path::new("report"), &fleet, Path::new("-o"), &report])?;
-        keep(&report, &folder)?;
-    }
+        keep(&report, &folder)
+    };
+    // Side by side: they take as long as the slowest.
+    std::thread::scope(|scope| {
+        let fleets = FLEETS.map(|(fleet, name)| scope.spawn(move || rebuild_fleet(fleet, name)));
+        let mut done = vec![validation(into)];
+        done.extend(fleets.into_iter().map(|thread| {
+            thread
+                .join()
+                .unwrap_or_else(|_| Err("a report stopped on the way".into()))
+        }));
+        done.into_iter().collect()
+    })
+}
+
+fn validation(into: &Path) -> Result<(), Failure> {
     let folder = into.join("validation");
     std::fs::create_dir_all(&folder)?;
     let validate = Path::new("validate");
@@ -43,15 +57,18 @@ fn rebuild(root: &Path, into: &Path) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Copies the page and the tables. Charts are in the page, the spreadsheet and the JSON repeat the
-/// tables: what is committed stays small without them. A screenshot beside the page is left there.
+/// Copies the page and what it links to: the tables, the spreadsheet and the JSON. The charts are in
+/// the page; as files of their own they would only make what is committed larger. A screenshot
+/// beside the page is left there.
 fn keep(report: &Path, folder: &Path) -> Result<(), Failure> {
     let tables = folder.join("tables");
     if tables.exists() {
         std::fs::remove_dir_all(&tables)?;
     }
     std::fs::create_dir_all(&tables)?;
-    std::fs::copy(report.join("index.html"), folder.join("index.html"))?;
+    for name in ["index.html", "wearcast.xlsx", "results.json"] {
+        std::fs::copy(report.join(name), folder.join(name))?;
+    }
     for entry in std::fs::read_dir(report.join("tables"))? {
         let entry = entry?;
         std::fs::copy(entry.path(), tables.join(entry.file_name()))?;
