@@ -66,6 +66,8 @@ pub struct PartDetail {
     pub curve: Option<Curve>,
     /// Predictive share worn out over the hours; empty without a model.
     pub shares: Vec<ShareWorn>,
+    /// Hours in which most lives end, as forecast; `None` without a model.
+    pub spread: Option<LifeSpread>,
     /// Stated belief beside the records; `None` where nothing is stated.
     pub belief: Option<BeliefAndRecords>,
     /// Expected cost against the age at which to change; `None` without costs, without a model, or
@@ -180,6 +182,7 @@ fn part_detail(analysis: &Analysis, place: usize) -> PartDetail {
     PartDetail {
         curve: reliability_curve(&lives, CONFIDENCE).ok(),
         shares: model.map(shares).unwrap_or_default(),
+        spread: model.and_then(spread),
         belief: kind
             .zip(model)
             .and_then(|(kind, model)| belief(kind, model, &lives)),
@@ -338,4 +341,50 @@ fn kit(analysis: &Analysis) -> Option<KitTradeOff> {
         advised,
         unpriced,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::models::{Basis, LifeCounts, WeibullNode};
+
+    /// A life known exactly: Weibull, shape 2, scale 400 h.
+    fn known() -> LifeModel {
+        LifeModel {
+            part: "belt".to_owned(),
+            basis: Basis::Fixed,
+            nodes: vec![WeibullNode {
+                shape: 2.0,
+                scale: 400.0,
+                weight: 1.0,
+            }],
+            lives: LifeCounts::default(),
+            shape_interval: None,
+            cautions: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn shares_follow_the_closed_form_of_a_known_life() {
+        let shares = shares(&known());
+        assert_eq!(shares.len(), 81);
+        for s in &shares {
+            let exact = 1.0 - (-(s.hours / 400.0).powi(2)).exp();
+            assert!((s.share - exact).abs() < 1e-9, "{s:?} {exact}");
+            assert!(
+                s.lower <= s.share + 1e-9 && s.share <= s.upper + 1e-9,
+                "{s:?}"
+            );
+        }
+        assert!(shares[0].share < 0.001 && shares[80].share > 0.999);
+    }
+
+    #[test]
+    fn the_spread_is_the_quantiles_of_a_known_life() {
+        let spread = spread(&known()).unwrap();
+        let exact = |p: f64| 400.0 * (-(1.0 - p).ln()).sqrt();
+        assert!((spread.low / exact(0.05) - 1.0).abs() < 1e-6, "{spread:?}");
+        assert!((spread.middle.unwrap() / exact(0.5) - 1.0).abs() < 1e-6);
+        assert!((spread.high / exact(0.95) - 1.0).abs() < 1e-6);
+    }
 }

@@ -18,11 +18,12 @@ const DEMAND_JOBS: usize = 24;
 /// Parts side by side in one demand chart.
 const DEMAND_PARTS: usize = 5;
 
-/// A chart about one part kind, and what to say under it.
+/// A chart about one part kind, what to say under it, and the table it was drawn from.
 pub(super) struct PartChart {
     pub(super) part: String,
     pub(super) svg: Svg,
     pub(super) caption: String,
+    pub(super) table: &'static str,
 }
 
 /// Every chart of the report.
@@ -36,6 +37,8 @@ pub(super) struct Charts {
     pub(super) demand: Vec<Svg>,
     pub(super) stock: Option<Svg>,
     pub(super) courses: Vec<Svg>,
+    /// How long each part lasts, side by side.
+    pub(super) lives: Option<Svg>,
     pub(super) parts: Vec<PartChart>,
 }
 
@@ -46,6 +49,7 @@ impl Charts {
             demand: demands(analysis),
             stock: stock(analysis),
             courses: courses(analysis),
+            lives: lives(analysis, detail),
             parts: parts(analysis, detail),
             meters: meter_history(analysis, detail),
             tension: tension_checks(analysis),
@@ -70,6 +74,7 @@ impl Charts {
             .chain(&self.meters)
             .chain(&self.tension)
             .chain(&self.dose)
+            .chain(&self.lives)
             .chain(parts)
     }
 }
@@ -311,6 +316,39 @@ fn kit(analysis: &Analysis, detail: &Detail) -> Option<(Svg, String)> {
     Some((chart::cost_curve("kit", &title, &curve), caption))
 }
 
+/// The range of hours in which most lives of each part end.
+fn lives(analysis: &Analysis, detail: &Detail) -> Option<Svg> {
+    let counted = |part: &str| {
+        let fit = analysis
+            .fits
+            .iter()
+            .find(|f| f.part.as_deref() == Some(part));
+        fit.map_or_else(String::new, |fit| {
+            let lives = &fit.lives;
+            format!(
+                " ({} worn of {})",
+                format::count(lives.worn + lives.interval_censored + lives.left_censored),
+                format::count(lives.total)
+            )
+        })
+    };
+    let rows: Vec<LifeRange> = (detail.parts.iter())
+        .filter_map(|part| {
+            let spread = part.spread?;
+            let name = format::shortened(&format::plain(&part.part), 24);
+            Some(LifeRange {
+                label: format!("{name}{}", counted(&part.part)),
+                low: spread.low,
+                middle: spread.middle,
+                high: spread.high,
+                look: Look::Solid,
+            })
+        })
+        .collect();
+    let title = "How long each part lasts here";
+    (!rows.is_empty()).then(|| chart::ranges("lives", title, &rows, &[]))
+}
+
 /// What was believed, what the records alone say, and what the forecast uses.
 fn belief(analysis: &Analysis, place: usize, part: &Part, detail: &PartDetail) -> Option<Svg> {
     let model = analysis.models.iter().find(|m| m.part == part.name)?;
@@ -430,9 +468,11 @@ fn parts(analysis: &Analysis, detail: &Detail) -> Vec<PartChart> {
                 &plot,
             ),
             caption: "Rings: worn lives. Ticks under the axis: lives that had not worn out. \
-                      Points along a straight line speak for a Weibull life."
+                      Bars: worn somewhere between two looks. Points along a straight line speak \
+                      for a Weibull life."
                 .to_owned(),
             part: part.clone(),
+            table: "life_curves",
         });
         let fitted = analysis.lives.fitted.iter().filter(|f| f.part == part);
         let curve = detail.curve.as_ref();
@@ -459,6 +499,7 @@ fn parts(analysis: &Analysis, detail: &Detail) -> Vec<PartChart> {
                       fitted."
                 .to_owned(),
             part: part.clone(),
+            table: "life_forecast",
         });
         let Some(kind) = analysis.fleet.parts.iter().find(|p| p.name == part) else {
             continue;
@@ -470,10 +511,16 @@ fn parts(analysis: &Analysis, detail: &Detail) -> Vec<PartChart> {
                           worn out. Ticks: worn lives on record."
                     .to_owned(),
                 part: part.clone(),
+                table: "life_spread",
             });
         }
         if let Some((svg, caption)) = interval(analysis, place, &part, detail) {
-            charts.push(PartChart { part, svg, caption });
+            charts.push(PartChart {
+                part,
+                svg,
+                caption,
+                table: "cost_by_age",
+            });
         }
     }
     charts

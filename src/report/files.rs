@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::charts::Charts;
+use super::detail_tables::detail_tables;
 use super::order_words::{self, OrderWords, sentence};
 use super::page::{Contents, page};
 use super::spreadsheet::spreadsheet;
@@ -91,7 +92,8 @@ pub fn files(
     analysis: &Analysis,
     detail: &Detail,
 ) -> Result<BTreeMap<String, Vec<u8>>, ReportError> {
-    let tables = tables::all(analysis);
+    let mut tables = tables::all(analysis);
+    tables.extend(detail_tables(analysis, detail));
     let charts = Charts::of(analysis, detail);
     let mut files = BTreeMap::new();
     let contents = Contents {
@@ -453,6 +455,33 @@ mod tests {
     }
 
     #[test]
+    fn a_page_stays_small_however_large_the_fleet() {
+        let size = Size {
+            machines: 1000,
+            jobs: 60,
+            lives: 10_000,
+            name: String::new(),
+        };
+        let analysis = analysis(&size);
+        let tables = tables::all(&analysis);
+        let charts = Charts::of(&analysis, &Detail::default());
+        let contents = Contents {
+            analysis: &analysis,
+            tables: &tables,
+            charts: &charts,
+        };
+        let page = page(&contents);
+        assert!(page.len() < 5_000_000, "{} bytes", page.len());
+        // The whole is in the file, the worst on the page.
+        let fitted = tables.iter().find(|t| t.key == "fitted").unwrap();
+        assert_eq!(fitted.rows.len(), 10_000);
+        assert!(
+            page.contains("The first 25 of 10,000 rows."),
+            "the page says what it leaves out"
+        );
+    }
+
+    #[test]
     fn the_same_analysis_gives_the_same_bytes() {
         let size = Size::usual();
         assert_eq!(
@@ -474,6 +503,19 @@ mod tests {
                 .unwrap()
                 .contains(SAFETY)
         );
+    }
+
+    #[test]
+    fn text_fits_eighty_columns_whatever_the_names() {
+        use unicode_width::UnicodeWidthStr;
+        for size in sizes() {
+            let analysis = analysis(&size);
+            for text in [answer(&analysis), outlook(&analysis)] {
+                let widest = text.lines().max_by_key(|line| line.width()).unwrap();
+                assert!(widest.width() <= 80, "{widest}");
+                assert!(!text.contains('\u{1b}'), "no colour in the text itself");
+            }
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@ mod chart;
 mod charts;
 mod check;
 mod csv;
+mod detail_tables;
 mod files;
 pub mod format;
 mod json;

@@ -171,6 +171,10 @@ pub(super) fn date_ticks(low: Date, high: Date, wanted: u32) -> Vec<DateTick> {
             next = day.checked_add(1.month());
         }
     }
+    if ticks.is_empty() {
+        // A day or a few without a Monday among them: name the first.
+        ticks.push(low);
+    }
     let weekly = span <= 70.0;
     let mut year = None;
     ticks
@@ -228,6 +232,10 @@ mod tests {
             ["6 Apr 2026", "13 Apr", "20 Apr"]
         );
         assert!(labels(date(2000, 1, 1), date(2026, 1, 1)).len() <= 8);
+        assert_eq!(
+            labels(date(2026, 3, 31), date(2026, 3, 31)),
+            ["31 Mar 2026"]
+        );
     }
 
     #[test]

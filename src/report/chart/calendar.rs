@@ -105,7 +105,10 @@ fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
             let (from, to) = (at(job.start), at(job.end).max(at(job.start) + 1.5));
             sketch.rectangle((from, y - 8.0), (to, y + 8.0), Ink::WASH);
         }
-        range(&mut sketch, row, y, edge, at);
+        // A day after the last job is beyond what was forecast.
+        let inside = |day: Option<Date>| day.filter(|day| *day <= last);
+        let ends = [row.p10, row.p50, row.p90].map(inside);
+        range(&mut sketch, ends, y, edge, at);
     }
     if rows.is_empty() {
         sketch.words(
@@ -149,25 +152,32 @@ fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Sca
     }
 }
 
-fn range(sketch: &mut Sketch, row: &CalendarRow, y: f64, edge: f64, at: impl Fn(Date) -> f64) {
+/// From the day by which 1 in 10 would be worn out, over even chances, to that of 9 in 10.
+fn range(
+    sketch: &mut Sketch,
+    [p10, p50, p90]: [Option<Date>; 3],
+    y: f64,
+    edge: f64,
+    at: impl Fn(Date) -> f64,
+) {
     let beyond = edge + 12.0;
-    let Some(p10) = row.p10 else {
+    let Some(p10) = p10 else {
         sketch.line([(beyond, y), (beyond + 22.0, y)], Ink::BLUE, 1.6);
         arrow(sketch, beyond + 28.0, y);
         return;
     };
     let from = at(p10);
-    let to = row.p90.map_or(edge, &at).max(from + 2.0);
+    let to = p90.map_or(edge, &at).max(from + 2.0);
     sketch.rectangle((from, y - 3.5), (to, y + 3.5), Ink::SKY);
     sketch.outline((from, y - 3.5), (to, y + 3.5), Ink::BLUE, 0.8);
     sketch.line([(from, y - 6.5), (from, y + 6.5)], Ink::BLUE, 1.6);
-    if row.p90.is_some() {
+    if p90.is_some() {
         sketch.line([(to, y - 6.5), (to, y + 6.5)], Ink::BLUE, 1.6);
     } else {
         sketch.line([(edge, y), (beyond + 22.0, y)], Ink::BLUE, 1.6);
         arrow(sketch, beyond + 28.0, y);
     }
-    if let Some(p50) = row.p50 {
+    if let Some(p50) = p50 {
         let x = at(p50);
         sketch.area(
             [(x - 6.0, y), (x, y - 6.0), (x + 6.0, y), (x, y + 6.0)],

@@ -24,8 +24,8 @@ const TOP: f64 = 40.0;
 const FLOOR: f64 = 280.0;
 const HEIGHT: f64 = 340.0;
 /// Lives beyond these times are drawn at the edge.
-const LEAST: f64 = 0.1;
-const MOST: f64 = 10.0;
+const LEAST: f64 = 0.2;
+const MOST: f64 = 5.0;
 
 /// The chart.
 pub(in crate::report) fn dose(key: &str, title: &str, plot: &DosePlot) -> Svg {
@@ -93,7 +93,8 @@ fn draw(plot: &DosePlot) -> Sketch {
             .collect()
     };
     sketch.dashed(&path(|p| p.2), Ink::BLUE, 1.2, 3.0, 3.0);
-    sketch.dashed(&path(|p| p.3), Ink::BLUE, 1.2, 3.0, 3.0);
+    let upper = path(|p| p.3);
+    sketch.dashed(&upper, Ink::BLUE, 1.2, 3.0, 3.0);
     let middle = path(|p| p.1);
     if let Some((best, limits)) = plot.best {
         if let Some((low, high)) = limits {
@@ -119,6 +120,9 @@ fn draw(plot: &DosePlot) -> Sketch {
         ));
     }
     sketch.line(middle, Ink::BLUE, 2.2);
+    if let Some(&(_, y)) = upper.last() {
+        sketch.words_if_free(Words::new("95% limits", (right + 10.0, y), Side::Left).quiet());
+    }
     sketch.words_if_free(Words::new("target", (target, TOP - 10.0), Side::Middle).quiet());
     let corner = Words::new("life, times that on target", (8.0, 12.0), Side::Left);
     sketch.words_if_free(corner.quiet());

@@ -69,9 +69,12 @@ fn draw_meters(lines: &[MeterLine]) -> Sketch {
         let place = |r: &(Date, f64)| (across.within(days(first, r.0)), up.within(r.1));
         let points: Vec<Point> = line.readings.iter().map(place).collect();
         let ink = [Ink::BLUE, Ink::TEXT, Ink::VERMILION][i % 3];
-        match i % 2 {
-            0 => sketch.line(points.clone(), ink, 1.4),
-            _ => sketch.dashed(&points, ink, 1.4, 6.0, 3.0),
+        // A meter that starts anew after a reset starts a new line; upwards is a smaller y.
+        for stretch in points.chunk_by(|a, b| b.1 <= a.1) {
+            match i % 2 {
+                0 => sketch.line(stretch, ink, 1.4),
+                _ => sketch.dashed(stretch, ink, 1.4, 6.0, 3.0),
+            }
         }
         if points.len() <= 60 {
             for &point in &points {

@@ -42,9 +42,9 @@ pub(in crate::report) fn probability_plot(key: &str, title: &str, plot: &Probabi
     });
     let description = format!(
         "Share worn out against operating hours, on scales that make a Weibull life a straight \
-         line. {} worn lives as dots, {} between two looks as bars, {} lives not worn as ticks at \
+         line. {} as dots, {} between two looks as bars, {} lives not worn as ticks at \
          the foot; {} with {}.{half}",
-        plot.worn.len(),
+        format::lives(plot.worn.len() as u64, "worn"),
         plot.between.len(),
         format::count(censored),
         plot.line_label,

@@ -23,7 +23,7 @@ pub(in crate::report) struct LifeRange {
     pub(in crate::report) look: Look,
 }
 
-const LEFT: f64 = 230.0;
+const LEFT: f64 = 290.0;
 const RIGHT: f64 = 60.0;
 const TOP: f64 = 16.0;
 const ROW: f64 = 34.0;
@@ -45,10 +45,15 @@ pub(in crate::report) fn ranges(key: &str, title: &str, rows: &[LifeRange], worn
             )
         })
         .collect();
+    let foot = if worn.is_empty() {
+        String::new()
+    } else {
+        let lives = format::lives(worn.len() as u64, "worn");
+        format!(" {lives} shown at the foot.")
+    };
     let description = format!(
-        "Each bar is the range of hours in which 90% of such parts wear out. {}. {} shown at the foot.",
+        "Each bar is the range of hours in which 90% of such parts wear out. {}.{foot}",
         told.join("; "),
-        format::lives(worn.len() as u64, "worn")
     );
     draw(rows, worn).finish(key, title, &description)
 }

@@ -326,11 +326,14 @@ impl Sketch {
         let svg = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {wide} {tall}\" \
              role=\"img\" aria-labelledby=\"{key}-title {key}-desc\">\n\
-             <title id=\"{key}-title\">{}</title>\n<desc id=\"{key}-desc\">{}</desc>{body}",
+             <title id=\"{key}-title\">{}</title>\n<desc id=\"{key}-desc\">{}</desc>\n\
+             <rect width=\"{}\" height=\"{}\" fill=\"#FFFFFF\"/>{body}",
             self.width,
             self.height,
             escaped(&title),
             escaped(&description),
+            self.width * FINE,
+            self.height * FINE,
         );
         Svg {
             key: key.to_owned(),

@@ -196,19 +196,32 @@ fn jobs(contents: &Contents<'_>) -> Markup {
                         div.when { b { (format::date(job.start)) } }
                         div.what { a href={"#sheet-" (i + 1)} { (pieces::name(&job.name)) } }
                         div.why {
-                            @if i < SOON { (change_words(&changes)) } @else { (later_words(&changes)) }
+                            @if i < SOON { (change_words(contents, &changes)) } @else { (later_words(&changes)) }
                             (kit_words(&kit))
                         }
                     }
                 }
             }
             p.under {
-                "In brackets: the chance that the part wears out in the job if it is left in. What "
+                "Chances: that the part wears out in the job if it is left in ("
+                a href="#table-changes" { "what each change costs and saves" } "). What "
                 "to change before the later jobs is better decided when the records have caught up."
                 @if ahead.len() > JOBS {
                     " " (format::plural((ahead.len() - JOBS) as u64, "later job")) " in the tables."
                 }
             }
+        }
+    }
+}
+
+/// A part's name as a link to what is known of its life.
+fn part_link(contents: &Contents<'_>, part: &str) -> Markup {
+    let fits = &contents.analysis.fits;
+    let place = fits.iter().position(|f| f.part.as_deref() == Some(part));
+    html! {
+        @match place {
+            Some(place) => a href={"#" (pieces::life_anchor(place))} { (pieces::name(part)) },
+            None => (pieces::name(part)),
         }
     }
 }
@@ -226,7 +239,7 @@ fn kit_words(kit: &[&KitLine]) -> Markup {
                     @if i > 0 { ", " }
                     (format::count(u64::from(line.quantity))) " × " (pieces::name(&line.part))
                 }
-                ", each enough with " (format::percent(least)) " or better."
+                ", each enough with " (format::chance(least)) " or better."
             }
         }
     }
@@ -247,7 +260,7 @@ pub(super) fn by_machine<'a>(
 }
 
 /// What to change, a line a machine, the most pressing part first.
-fn change_words(changes: &[&ChangeDecision]) -> Markup {
+fn change_words(contents: &Contents<'_>, changes: &[&ChangeDecision]) -> Markup {
     let machines = by_machine(changes);
     html! {
         @if machines.is_empty() { p { "Nothing to change first." } }
@@ -256,12 +269,12 @@ fn change_words(changes: &[&ChangeDecision]) -> Markup {
             ul.machines {
                 @for (machine, changes) in machines.iter().take(12) {
                     li {
-                        b { (pieces::name(machine)) } ": "
+                        b { (pieces::name(machine)) } " "
                         @for (j, change) in changes.iter().enumerate() {
                             @if j > 0 { ", " }
-                            (pieces::name(&change.part)) " "
-                            @if change.position != "1" { (pieces::name(&change.position)) " " }
-                            "(" (format::percent(change.probability_worn_out)) ")"
+                            (part_link(contents, &change.part))
+                            @if change.position != "1" { " " (pieces::name(&change.position)) }
+                            ": " (format::chance(change.probability_worn_out))
                         }
                     }
                 }
@@ -284,7 +297,7 @@ fn later_words(changes: &[&ChangeDecision]) -> Markup {
             Some(most) => p {
                 "As things stand, " (format::plural(changes.len() as u64, "part")) " to change first; most pressing "
                 (pieces::name(&most.part)) " on " (pieces::name(&most.machine))
-                " (" (format::percent(most.probability_worn_out)) ")."
+                ", " (format::chance(most.probability_worn_out)) "."
             },
         }
     }

@@ -3,6 +3,7 @@
 
 use maud::{Markup, html};
 
+use super::super::files::NO_SCHEDULE;
 use super::super::{format, tables};
 use super::{Contents, figure, pieces};
 use crate::models::{Fit, LifeModel};
@@ -37,6 +38,8 @@ const LIFE_MODELS: [&str; 11] = [
     "fit_p",
 ];
 
+/// Lives listed on the page.
+const LIVES_LISTED: usize = 60;
 /// Part kinds whose life is shown in full; later ones are in the tables.
 const LIVES: usize = 12;
 
@@ -63,7 +66,7 @@ pub(super) fn fitted(contents: &Contents<'_>) -> Markup {
             }
         }
         @if let Some(chart) = &contents.charts.calendar {
-            (figure(chart, &html! {
+            (figure(contents, chart, "fitted", &html! {
                 "Bar: from the day 1 in 10 such parts would be worn out to the day 9 in 10 would be. \
                  Diamond: even chances. Grey: days the machine is at work. Arrow: beyond the schedule."
             }))
@@ -77,24 +80,25 @@ pub(super) fn fitted(contents: &Contents<'_>) -> Markup {
 
 pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
     html! {
+        (asked(contents))
         @for chart in &contents.charts.demand {
-            (figure(chart, &html! {
+            (figure(contents, chart, "demand_distribution", &html! {
                 "Height of a bar: the chance of needing that many in the job (outlined: none). \
                  Triangle: how many to carry; parts changed in the workshop beforehand count as \
                  needed, but are not carried."
             }))
         }
         @if let Some(chart) = &contents.charts.stock {
-            (figure(chart, &html! {
+            (figure(contents, chart, "orders", &html! {
                 "Solid: on hand. Hatched: on order. Dashed: to order now. Ring: expected need over \
                  the schedule. Thick line: stock that meets the service level."
             }))
         }
         @for chart in &contents.charts.courses {
-            (figure(chart, &html! { "Left each day if the advice is followed: 90% of futures lie in the band. Below zero, parts are lacking." }))
+            (figure(contents, chart, "stock_course", &html! { "Left each day if the advice is followed: 90% of futures lie in the band. Below zero, parts are lacking." }))
         }
         @if let Some((chart, caption)) = &contents.charts.kit {
-            (figure(chart, &html! { (caption) }))
+            (figure(contents, chart, "kit_choices", &html! { (caption) }))
         }
         @if let Some(table) = contents.table("jobs") { (pieces::table(table)) }
         (pieces::table(&tables::demand_across(contents.analysis)))
@@ -105,9 +109,55 @@ pub(super) fn schedule(contents: &Contents<'_>) -> Markup {
     }
 }
 
+/// What the next job will ask for, in a sentence.
+fn asked(contents: &Contents<'_>) -> Markup {
+    let analysis = contents.analysis;
+    let Some(job) = analysis
+        .fleet
+        .jobs
+        .iter()
+        .find(|j| j.end > analysis.stock.as_of)
+    else {
+        return html! { p { (NO_SCHEDULE) } };
+    };
+    let mut needs: Vec<_> = (analysis.forecast.demand.iter())
+        .filter(|d| d.job.as_deref() == Some(&job.name))
+        .collect();
+    needs.sort_by(|a, b| b.expected.total_cmp(&a.expected));
+    html! {
+        p.answer {
+            (pieces::name(&job.name)) ", the next job, will need about "
+            @for (i, need) in needs.iter().take(6).enumerate() {
+                @if i > 0 { ", " }
+                b { (format::expected(need.expected)) " × " (pieces::name(&need.part)) }
+            }
+            @if needs.is_empty() { "nothing that can be forecast" }
+            "."
+        }
+    }
+}
+
 pub(super) fn life(contents: &Contents<'_>) -> Markup {
     let analysis = contents.analysis;
     html! {
+        @if let Some(chart) = &contents.charts.lives {
+            (figure(contents, chart, "life_spread", &html! {
+                "Each bar holds 90% of lives; the diamond is the age by which half are worn out. In \
+                 brackets: on how many lives it rests."
+            }))
+        }
+        @if let Some(table) = contents.table("life_models") {
+            (pieces::table(&table.only(&LIFE_MODELS)))
+        }
+        @if !analysis.fits.is_empty() {
+            p.under {
+                "Closer: "
+                @for (place, fit) in analysis.fits.iter().enumerate().take(LIVES) {
+                    @if place > 0 { " · " }
+                    a href={"#" (pieces::life_anchor(place))} { (pieces::name(fit.part.as_deref().unwrap_or_default())) }
+                }
+            }
+        }
         @for (place, fit) in analysis.fits.iter().enumerate().take(LIVES) {
             @let part = fit.part.clone().unwrap_or_default();
             @let model = analysis.models.iter().find(|m| m.part == part);
@@ -115,7 +165,7 @@ pub(super) fn life(contents: &Contents<'_>) -> Markup {
                 h3 { (pieces::name(&part)) }
                 (life_words(fit, model))
                 @for chart in contents.charts.of_part(&part) {
-                    (figure(&chart.svg, &html! { (chart.caption) }))
+                    (figure(contents, &chart.svg, chart.table, &html! { (chart.caption) }))
                 }
                 @if !fit.cautions.is_empty() {
                     ul.cautions { @for c in &fit.cautions { li { (pieces::short_name(&c.text, 600)) } } }
@@ -126,11 +176,8 @@ pub(super) fn life(contents: &Contents<'_>) -> Markup {
         @if analysis.fits.len() > LIVES {
             p { (format::plural((analysis.fits.len() - LIVES) as u64, "more part kind")) " in the tables." }
         }
-        @if let Some(table) = contents.table("life_models") {
-            (pieces::table(&table.only(&LIFE_MODELS)))
-        }
         @if let Some(table) = contents.table("quantiles") { (pieces::table(table)) }
-        p.under { a href="tables/lives.csv" { "Every life with the rows it came from, as CSV" } }
+        p.under { a href="#table-lives" { "Every life with the rows it came from" } }
     }
 }
 
@@ -155,7 +202,7 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
     let shape = fit.parameters.iter().find(|p| p.name == "shape");
     html! {
         p {
-            b { (format::count(worn)) " worn" } " of " (format::count(lives.total)) " lives. "
+            a href="#table-lives" { b { (format::count(worn)) " worn" } " of " (format::count(lives.total)) " lives" } ". "
             @for q in &fit.quantiles {
                 @if (q.probability - 0.1).abs() < 1e-9 { "One in ten is worn out by " (range(q.hours, q.lower, q.upper)) "; " }
                 @if (q.probability - 0.5).abs() < 1e-9 { "half by " (range(q.hours, q.lower, q.upper)) ". " }
@@ -181,6 +228,9 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
 pub(super) fn practice(contents: &Contents<'_>) -> Markup {
     let fleet = &contents.analysis.fleet;
     html! {
+        @if let Some(found) = &contents.analysis.practice {
+            p.answer { (pieces::short_name(&found.answer, 800)) }
+        }
         @if let Some(p) = fleet.practice {
             @let (unit, factor) = match p.unit { LengthUnit::In => ("in", 1.0), LengthUnit::Mm => ("mm", 25.4) };
             @let show = |v: f64| format!("{} {unit}", format::length(v * factor));
@@ -195,13 +245,12 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             p { "No tension practice is stated in fleet.toml." }
         }
         @if let Some(found) = &contents.analysis.practice {
-            p { b { (pieces::short_name(&found.answer, 800)) } }
             @if !found.worth_answer.is_empty() { p { (pieces::short_name(&found.worth_answer, 800)) } }
             @for key in ["bands", "band_ratios"] {
                 @if let Some(table) = contents.table(key) { (pieces::table(table)) }
             }
             @if let Some(chart) = &contents.charts.dose {
-                (figure(chart, &html! { "Line: life over that on target; dotted: its 95% limits. Hatched: the band. Dot and bar at the foot: where lives are longest. Nothing is claimed outside the readings." }))
+                (figure(contents, chart, "dose", &html! { "Line: life over that on target; dotted: its 95% limits. Hatched: the band. Dot and bar at the foot: where lives are longest. Nothing is claimed outside the readings." }))
             }
             @for key in ["dose", "plans"] {
                 @if let Some(table) = contents.table(key) { (pieces::table(table)) }
@@ -215,7 +264,7 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
         @if let Some(table) = contents.table("next_looks") { (pieces::first_rows(table, 15)) }
         @if !fleet.tension.is_empty() {
             @if let Some(chart) = &contents.charts.tension {
-                (figure(chart, &html! { "Hatched: the band of the practice; dashed line: the target. Rings lie in the band, filled triangles outside." }))
+                (figure(contents, chart, "tension", &html! { "Hatched: the band of the practice; dashed line: the target. Rings lie in the band, filled triangles outside." }))
             }
             (pieces::first_rows(&tables::last_tension(contents.analysis), 40))
             p.under { a href="tables/tension.csv" { "Every check, as CSV" } }
@@ -239,7 +288,7 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
         }
         @if let Some(table) = contents.table("problems") && !table.rows.is_empty() { (pieces::table(table)) }
         @if let Some(chart) = &contents.charts.meters {
-            (figure(chart, &html! { "Every line is a machine; lines that cannot be told apart are dashed. A cross is a reading that could not be used." }))
+            (figure(contents, chart, "meter_readings", &html! { "Every line is a machine; lines that cannot be told apart are dashed. A cross is a reading that could not be used." }))
         }
         @if !contents.analysis.fleet.notes.is_empty() {
             details {
@@ -247,7 +296,13 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
                 ul { @for note in contents.analysis.fleet.notes.iter().take(60) { li { (pieces::short_name(note, 400)) } } }
             }
         }
-        p.under { a href="tables/lives.csv" { "Every life with its rows, as CSV" } " · " a href="tables/rows.csv" { "row counts, as CSV" } }
+        @if let Some(table) = contents.table("lives") {
+            details {
+                summary { "Lives one by one, with the rows they came from" }
+                (pieces::first_rows(table, LIVES_LISTED))
+            }
+        }
+        p.under { a href="tables/rows.csv" { "Row counts, as CSV" } }
     }
 }
 

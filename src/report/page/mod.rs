@@ -141,11 +141,16 @@ const fn anchor_name() -> &'static str {
     ""
 }
 
-/// A chart as a figure, with what it shows under it.
-fn figure(svg: &Svg, caption: &Markup) -> Markup {
+/// A chart as a figure, with what it shows and the table it was drawn from.
+fn figure(contents: &Contents<'_>, svg: &Svg, table: &str, caption: &Markup) -> Markup {
     html! {
         figure id={"chart-" (svg.key)} {
-            figcaption { b { (svg.title) } " " (caption) }
+            figcaption {
+                b { (svg.title) } " " (caption)
+                @if contents.table(table).is_some() {
+                    " " a href={"tables/" (table) ".csv"} { "Its numbers" }
+                }
+            }
             (PreEscaped(&svg.svg))
         }
     }

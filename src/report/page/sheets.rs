@@ -84,14 +84,14 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                                 "Idle for a week or more after this job: "
                                 @for (i, machine) in idle.iter().take(12).enumerate() { @if i > 0 { ", " } (pieces::name(machine)) }
                                 @if idle.len() > 12 { " and " (format::count(idle.len() as u64 - 12)) " more" }
-                                ". Put 3 drops of air-tool oil in each large air terminal (common practice)."
+                                ". When they are laid up, put 3 drops of air-tool oil in each large air terminal (common practice)."
                             }
                         }
                         li { "A slot screwdriver and a 9/16 in socket do the work (common practice)." }
                     }
                 }
             }
-            (blanks(job))
+            (blanks(job, place))
         }
     }
 }
@@ -109,17 +109,22 @@ fn tension_line(contents: &Contents<'_>) -> Markup {
         None => (0.2, 0.3, 0.25, "in"),
     };
     let show = format::length;
+    let force = if unit == "mm" {
+        "5 lbf (22 N)"
+    } else {
+        "5 lbf"
+    };
     html! {
         li {
-            "Belt tension (common practice): under 5 lbf the belt gives " (show(low)) " to " (show(high)) " " (unit)
-            "; aim for " (show(aim)) " " (unit) "."
-            @if practice.is_none() { " Common practice: fleet.toml states no [practice] of your own." }
+            "Belt tension of each machine: under " (force) " the belt gives " (show(low)) " to " (show(high)) " " (unit)
+            "; aim for " (show(aim)) " " (unit) " (common practice)."
+            @if practice.is_none() { " fleet.toml states no [practice] of your own." }
         }
     }
 }
 
 /// Machines of the job that the schedule then leaves standing for a week or more before their
-/// next job (or for good).
+/// next job, or with no further job at all.
 fn idle_after<'a>(contents: &Contents<'a>, job: &'a Job) -> Vec<&'a str> {
     let jobs = &contents.analysis.fleet.jobs;
     let stands = |machine: &String| {
@@ -138,7 +143,7 @@ fn idle_after<'a>(contents: &Contents<'a>, job: &'a Job) -> Vec<&'a str> {
                 .until((Unit::Day, next))
                 .map_or(0, |span| span.get_days())
         };
-        !at_work && next.is_some_and(|next| days(next) > LAID_UP)
+        !at_work && next.is_none_or(|next| days(next) > LAID_UP)
     };
     job.machines
         .iter()
@@ -148,9 +153,9 @@ fn idle_after<'a>(contents: &Contents<'a>, job: &'a Job) -> Vec<&'a str> {
 }
 
 /// What to write down on the way.
-fn blanks(job: &Job) -> Markup {
+fn blanks(job: &Job, place: usize) -> Markup {
     html! {
-        table.blanks {
+        div.scroll tabindex="0" role="region" aria-label={"To write down, sheet " (place + 1)} { table.blanks {
             caption { "Write down, for every part that comes out" }
             thead { tr {
                 @for heading in ["Machine", "Hour meter out", "Hour meter back", "Belt deflection", "Part and position changed", "Hour meter then", "Reason (worn, or why else)"] {
@@ -163,6 +168,7 @@ fn blanks(job: &Job) -> Markup {
                 }
                 @for _ in 0..4 { tr { th scope="row" { span.hidden { "further part" } } @for _ in 0..6 { td {} } } }
             }
-        }
+        } }
+        p.signed { "Checked by" span.line {} "Day" span.line {} }
     }
 }
