@@ -41,11 +41,7 @@ pub(crate) fn crew() -> &'static Path {
             let entry = entry.unwrap();
             let mut text = std::fs::read_to_string(entry.path()).unwrap();
             if entry.file_name() == "jobs.csv" {
-                text = text
-                    .lines()
-                    .take(4)
-                    .map(|line| format!("{line}\n"))
-                    .collect();
+                text = text.lines().take(4).collect::<Vec<_>>().join("\n");
             }
             std::fs::write(fleet.join(entry.file_name()), text).unwrap();
         }

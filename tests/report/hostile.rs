@@ -20,12 +20,13 @@ fn a_hostile_name_is_text_in_every_file_and_in_no_path() {
         let Ok(text) = String::from_utf8(bytes) else {
             continue;
         };
-        let markup = name.ends_with(".svg") || name.ends_with(".html");
+        let kind = name.rsplit_once('.').map_or("", |(_, kind)| kind);
+        let markup = ["svg", "html"].contains(&kind);
         if markup {
             let scripts = text.matches("<script").count();
             assert_eq!(
                 scripts,
-                usize::from(name.ends_with(".html")),
+                usize::from(kind == "html"),
                 "{name}: only our own script"
             );
             assert!(
@@ -33,7 +34,7 @@ fn a_hostile_name_is_text_in_every_file_and_in_no_path() {
                 "{name}"
             );
         }
-        if name.ends_with(".csv") {
+        if kind == "csv" {
             let mut reader = csv::Reader::from_reader(text.as_bytes());
             for record in reader.records() {
                 for field in &record.unwrap() {
@@ -42,7 +43,7 @@ fn a_hostile_name_is_text_in_every_file_and_in_no_path() {
                 }
             }
         }
-        if name.ends_with(".json") {
+        if kind == "json" {
             let json: serde_json::Value = serde_json::from_str(&text).unwrap();
             assert_eq!(json["fleet"], HOSTILE);
             assert_eq!(
