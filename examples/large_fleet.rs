@@ -125,10 +125,10 @@ fn readings(machines: usize) -> Result<String, jiff::Error> {
 /// Three rounds through the fleet, a crew of machines at a time.
 fn jobs(machines: usize) -> Result<String, jiff::Error> {
     let mut csv = "job,start,end,machine,hours\n".to_owned();
-    for round in 0..3usize {
-        let start = AS_OF.checked_add((14 + 60 * round as i64).days())?;
-        for (i, crew) in (0..machines).collect::<Vec<_>>().chunks(CREW).enumerate() {
-            let start = start.checked_add((i as i64 % 10).days())?;
+    for round in 0..3i32 {
+        let start = AS_OF.checked_add((14 + 60 * round).days())?;
+        for (i, crew) in (0i32..).zip((0..machines).collect::<Vec<_>>().chunks(CREW)) {
+            let start = start.checked_add((i % 10).days())?;
             let end = start.checked_add(13.days())?;
             let names: Vec<String> = crew.iter().map(|&m| machine(m)).collect();
             let _ = writeln!(
