@@ -171,10 +171,12 @@ pub fn one_in(probability: f64) -> String {
     }
 }
 
-/// Both ways: `8% (1 in 12)`; only the percent at the ends, where the words add nothing.
+/// Both ways: `8% (1 in 12)`; only the percent at the ends, and where the words would be so many in
+/// 100, since they add nothing there.
 pub fn chance(probability: f64) -> String {
-    if (0.001..=0.99).contains(&probability) {
-        format!("{} ({})", percent(probability), one_in(probability))
+    let words = one_in(probability);
+    if (0.001..=0.99).contains(&probability) && !words.ends_with(" in 100") {
+        format!("{} ({words})", percent(probability))
     } else {
         percent(probability)
     }
@@ -393,6 +395,19 @@ mod tests {
             (1.0, "always"),
         ] {
             assert_eq!(one_in(p), said, "{p}");
+        }
+    }
+
+    #[test]
+    fn a_chance_is_said_both_ways_where_that_helps() {
+        for (p, said) in [
+            (0.083, "8% (1 in 12)"),
+            (0.66, "66% (2 in 3)"),
+            (0.46, "46%"),
+            (0.98, "98%"),
+            (1.0, "100%"),
+        ] {
+            assert_eq!(chance(p), said, "{p}");
         }
     }
 

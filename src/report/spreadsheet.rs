@@ -29,10 +29,11 @@ pub(super) fn spreadsheet(
             .set_title(format::shortened(&format::plain(title), 200))
             .set_creation_datetime(&made),
     );
+    let shown = Shown::new();
     for table in tables {
         let sheet = workbook.add_worksheet();
         sheet.set_name(format::shortened(&table.key.replace('_', " "), 31))?;
-        fill(sheet, table)?;
+        fill(sheet, table, &shown)?;
     }
     workbook.save_to_buffer()
 }
@@ -42,7 +43,7 @@ fn day(date: Date) -> Result<ExcelDateTime, XlsxError> {
     ExcelDateTime::from_ymd(year, date.month().unsigned_abs(), date.day().unsigned_abs())
 }
 
-fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
+fn fill(sheet: &mut Worksheet, table: &Table, shown: &Shown) -> Result<(), XlsxError> {
     let heading = Format::new()
         .set_bold()
         .set_text_wrap()
@@ -64,26 +65,26 @@ fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
             .max(column.heading.chars().count() / 2);
         sheet.set_column_width(i, widest.clamp(8, 50) as f64 + 2.0)?;
     }
-    let shown = table.rows.len().min(ROWS);
-    for (r, row) in (1u32..).zip(&table.rows[..shown]) {
+    let rows = table.rows.len().min(ROWS);
+    for (r, row) in (1u32..).zip(&table.rows[..rows]) {
         for (c, cell) in (0u16..).zip(row) {
-            write(sheet, r, c, cell)?;
+            write(sheet, r, c, cell, shown)?;
         }
     }
     sheet.set_freeze_panes(1, 0)?;
     sheet.set_repeat_rows(0, 0)?;
     sheet.set_landscape();
     sheet.set_print_fit_to_pages(1, 0);
-    if shown > 0 && !table.columns.is_empty() {
+    if rows > 0 && !table.columns.is_empty() {
         let last = table.columns.len() as u16 - 1;
-        sheet.autofilter(0, 0, shown as u32, last)?;
+        sheet.autofilter(0, 0, rows as u32, last)?;
     }
-    let mut foot = shown as u32 + 2;
+    let mut foot = rows as u32 + 2;
     for note in &table.notes {
         sheet.write_string(foot, 0, format::plain(note))?;
         foot += 1;
     }
-    if table.rows.len() > shown {
+    if table.rows.len() > rows {
         sheet.write_string(
             foot,
             0,
@@ -93,51 +94,68 @@ fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
     Ok(())
 }
 
-fn write(sheet: &mut Worksheet, r: u32, c: u16, cell: &Cell) -> Result<(), XlsxError> {
-    match cell {
+/// How each kind of cell is shown; made once, since a large fleet has a million cells.
+struct Shown {
+    count: Format,
+    decimals: [Format; 7],
+    short_hours: Format,
+    cost: Format,
+    chance: Format,
+    day: Format,
+}
+
+impl Shown {
+    fn new() -> Self {
+        let shown = |code: &str| Format::new().set_num_format(code);
+        let decimals = std::array::from_fn(|n| match n {
+            0 => shown("#,##0"),
+            n => shown(&format!("#,##0.{}", "0".repeat(n))),
+        });
+        Self {
+            count: shown("#,##0"),
+            decimals,
+            short_hours: shown("0.0"),
+            cost: shown("#,##0.00"),
+            chance: shown("0.0%"),
+            day: shown("d mmm yyyy"),
+        }
+    }
+}
+
+fn write(
+    sheet: &mut Worksheet,
+    r: u32,
+    c: u16,
+    cell: &Cell,
+    shown: &Shown,
+) -> Result<(), XlsxError> {
+    let (value, format) = match cell {
         Cell::Text(text) => {
             sheet.write_string(r, c, format::shortened(&format::plain(text), CELL))?;
-        }
-        Cell::Count(n) => {
-            sheet.write_number_with_format(
-                r,
-                c,
-                *n as f64,
-                &Format::new().set_num_format("#,##0"),
-            )?;
-        }
-        Cell::Number { value, decimals } if value.is_finite() => {
-            let shown = match decimals {
-                0 => "#,##0".to_owned(),
-                n => format!("#,##0.{}", "0".repeat(usize::from(*n))),
-            };
-            sheet.write_number_with_format(r, c, *value, &Format::new().set_num_format(shown))?;
-        }
-        Cell::Hours(value) if value.is_finite() => {
-            let shown = if value.abs() < 9.95 { "0.0" } else { "#,##0" };
-            sheet.write_number_with_format(r, c, *value, &Format::new().set_num_format(shown))?;
-        }
-        Cell::Cost(value) if value.is_finite() => {
-            sheet.write_number_with_format(
-                r,
-                c,
-                *value,
-                &Format::new().set_num_format("#,##0.00"),
-            )?;
-        }
-        Cell::Probability(p) if p.is_finite() => {
-            sheet.write_number_with_format(r, c, *p, &Format::new().set_num_format("0.0%"))?;
+            return Ok(());
         }
         Cell::Date(date) => {
             // Spreadsheets know no day before 1900.
             if let Ok(day) = day(*date) {
-                let shown = Format::new().set_num_format("d mmm yyyy");
-                sheet.write_datetime_with_format(r, c, &day, &shown)?;
+                sheet.write_datetime_with_format(r, c, &day, &shown.day)?;
             } else {
                 sheet.write_string(r, c, date.to_string())?;
             }
+            return Ok(());
         }
-        _ => {}
+        Cell::Empty => return Ok(()),
+        Cell::Count(n) => (*n as f64, &shown.count),
+        Cell::Number { value, decimals } => {
+            let most = shown.decimals.len() - 1;
+            (*value, &shown.decimals[usize::from(*decimals).min(most)])
+        }
+        Cell::Hours(value) if value.abs() < 9.95 => (*value, &shown.short_hours),
+        Cell::Hours(value) => (*value, &shown.count),
+        Cell::Cost(value) => (*value, &shown.cost),
+        Cell::Probability(p) => (*p, &shown.chance),
+    };
+    if value.is_finite() {
+        sheet.write_number_with_format(r, c, value, format)?;
     }
     Ok(())
 }

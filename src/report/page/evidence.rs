@@ -38,6 +38,17 @@ const LIFE_MODELS: [&str; 11] = [
     "fit_p",
 ];
 
+/// What the page shows of the planned intervals.
+const PLANNED: [&str; 7] = [
+    "part",
+    "hours",
+    "cost_per_hour",
+    "cost_per_hour_run_on",
+    "saving_middle",
+    "probability_saves",
+    "note",
+];
+
 /// Lives listed on the page.
 const LIVES_LISTED: usize = 60;
 /// Part kinds whose life is shown in full; later ones are in the tables.
@@ -259,7 +270,7 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
                 ul.cautions { @for c in &found.cautions { li { (pieces::short_name(&c.text, 600)) } } }
             }
         }
-        @if let Some(table) = contents.table("planned_intervals") { (pieces::table(table)) }
+        @if let Some(table) = contents.table("planned_intervals") { (pieces::table(&table.only(&PLANNED))) }
         @if let Some(table) = contents.table("inspections") { (pieces::table(table)) }
         @if let Some(table) = contents.table("next_looks") { (pieces::first_rows(table, 15)) }
         @if !fleet.tension.is_empty() {
