@@ -103,13 +103,17 @@ fn cost_by_age(analysis: &Analysis, detail: &Detail) -> Table {
         .figures(
             "cost_per_hour",
             format::with_unit("Cost per hour", currency),
-        );
+        )
+        .figures("low", "from")
+        .figures("high", "to");
     for part in &detail.parts {
         for point in part.cost.iter().flat_map(|cost| &cost.points) {
             table.push(vec![
                 Cell::text(&part.part),
                 Cell::Hours(point.hours),
-                Cell::number(point.cost_per_hour, 3),
+                Cell::number(point.expected, 3),
+                Cell::number(point.low, 3),
+                Cell::number(point.high, 3),
             ]);
         }
     }
