@@ -6,10 +6,11 @@
 //!
 //! A truth is a Weibull life. Positions get their first part at staggered times over one mean life;
 //! worn parts are replaced, and some come out unworn for other reasons (a hazard of one in five mean
-//! lives). The records end somewhere between the w-th worn part and the next, so what is then running
-//! is right-censored at its age. Where w worn parts need fewer positions than the fleet has (2w are
-//! taken), the others are machines that are new on that day. With no worn part the truth is drawn from
-//! the stated belief itself, and the records end before the first wear-out.
+//! lives). The records end with the w-th worn part (a moment that does not look ahead), so what is then
+//! running is right-censored at its age. Where w worn parts need fewer positions than the fleet has (2w
+//! are taken), the others are machines that are new on that day. With no worn part the truth is drawn
+//! from the stated belief itself, positions start over 100 hours, the records end at 100 hours, and
+//! histories with a worn part are drawn anew, truth and all: what is left has the posterior's law.
 //!
 //! From the records alone come the posterior, the stock that is needed over the next hours, and
 //! intervals. Since the truth is known, the chance that the future keeps within them is worked out
@@ -30,6 +31,8 @@ use wearcast::records::{BelievedLife, Part};
 const SCALE: f64 = 300.0;
 /// Hours ahead, as a share of the true mean life.
 const AHEAD: f64 = 0.75;
+/// Hours of the records without a worn part.
+const QUIET: f64 = 100.0;
 const LEVELS: [f64; 3] = [0.80, 0.95, 0.99];
 const ACCURACY: Accuracy = Accuracy {
     tolerance: 1e-3,
@@ -52,67 +55,70 @@ struct Ended {
     worn: bool,
 }
 
-fn records(truth: &WeibullCurve, worn: usize, positions: usize, random: &mut Stream) -> Records {
+/// `None` where none may wear out and one did.
+fn records(
+    truth: &WeibullCurve,
+    worn: usize,
+    positions: usize,
+    random: &mut Stream,
+) -> Option<Records> {
     let mean = truth.mean();
     let seen = if worn == 0 {
         positions
     } else {
         positions.min(2 * worn)
     };
-    let starts: Vec<f64> = (0..seen).map(|_| mean * random.uniform()).collect();
-    // Long enough for the next worn part after the w-th but for one chance in thousands.
-    let wanted = worn as f64 + 1.0 + 6.0 * (worn as f64 + 1.0).sqrt();
-    let mut until = mean * (1.5 + 1.3 * wanted / seen as f64);
-    let (ended, streams) = loop {
-        let mut ended: Vec<Ended> = Vec::new();
-        let mut renewals: Vec<Vec<f64>> = Vec::new();
-        let mut again = random.clone();
-        for start in &starts {
-            let (mut new, mut fitted) = (*start, vec![*start]);
-            while new < until {
-                let (wears, other) = (life(truth, &mut again), 5.0 * mean * again.exponential());
-                let age = wears.min(other);
-                new += age;
-                ended.push(Ended {
-                    at: new,
-                    age,
-                    worn: wears <= other,
-                });
-                fitted.push(new);
-            }
-            renewals.push(fitted);
-        }
-        let by = ended.iter().filter(|e| e.worn && e.at < until).count();
-        if by > worn {
-            *random = again;
-            break (ended, renewals);
-        }
-        // The same draws do not fit a longer history: begin anew with a longer one.
-        until *= 1.5;
+    let span = if worn == 0 { QUIET } else { mean };
+    let starts: Vec<f64> = (0..seen).map(|_| span * random.uniform()).collect();
+    // Long enough for the w-th worn part but for one chance in millions.
+    let wanted = worn as f64 + 6.0 * (worn as f64 + 1.0).sqrt();
+    let until = if worn == 0 {
+        QUIET
+    } else {
+        mean * (2.0 + 1.5 * wanted / seen as f64)
     };
+    let (mut ended, mut fitted) = (Vec::new(), Vec::new());
+    for start in starts {
+        let (mut new, mut times) = (start, vec![start]);
+        while new < until {
+            let (wears, other) = (life(truth, random), 5.0 * mean * random.exponential());
+            let age = wears.min(other);
+            new += age;
+            ended.push(Ended {
+                at: new,
+                age,
+                worn: wears <= other,
+            });
+            times.push(new);
+        }
+        fitted.push(times);
+    }
     let mut times: Vec<f64> = ended.iter().filter(|e| e.worn).map(|e| e.at).collect();
     times.sort_by(f64::total_cmp);
-    let before = if worn == 0 { 0.0 } else { times[worn - 1] };
-    let end = before + (times[worn] - before) * random.uniform();
+    let end = if worn == 0 {
+        if times.first().is_some_and(|t| *t <= QUIET) {
+            return None;
+        }
+        QUIET
+    } else {
+        *times.get(worn - 1)?
+    };
     let mut lives = Observations::default();
     for e in ended.iter().filter(|e| e.at <= end) {
         let high = if e.worn { e.age } else { f64::INFINITY };
         lives.push(e.age, high, 0.0, 1.0);
     }
     let mut ages = Vec::new();
-    for fitted in streams {
-        let age = fitted
-            .iter()
-            .rev()
-            .find(|new| **new <= end)
-            .map_or(0.0, |new| end - new);
+    for times in fitted {
+        let new = times.iter().rev().find(|new| **new <= end);
+        let age = new.map_or(0.0, |new| end - new);
         if age > 0.0 {
             lives.push(age, f64::INFINITY, 0.0, 1.0);
         }
         ages.push(age);
     }
     ages.resize(positions, 0.0);
-    Records { lives, ages }
+    Some(Records { lives, ages })
 }
 
 fn group(ages: &[f64], hours: f64) -> [Group; 1] {
@@ -148,14 +154,7 @@ struct One {
     plugged_in: f64,
 }
 
-fn one(
-    truth: &WeibullCurve,
-    part: &Part,
-    worn: usize,
-    positions: usize,
-    random: &mut Stream,
-) -> Option<One> {
-    let records = records(truth, worn, positions, random);
+fn one(truth: &WeibullCurve, part: &Part, records: &Records) -> Option<One> {
     let model = life_model(part, &records.lives).ok()?;
     let hours = AHEAD * truth.mean();
     let groups = group(&records.ages, hours);
@@ -182,7 +181,7 @@ fn one(
     }])?;
     let (low, high) = (forecast.quantile(0.05), forecast.quantile(0.95));
     let below = if low > 0 { known.at_most(low - 1) } else { 0.0 };
-    let fitted: Vec<f64> = records.ages.iter().copied().take(5).collect();
+    let fitted: Vec<f64> = records.ages.iter().copied().take(2).collect();
     let within = fitted.iter().map(|age| {
         let first = FirstLife::Aged(*age);
         let by =
@@ -199,6 +198,23 @@ fn one(
     })
 }
 
+/// The shape stated, or a draw from the belief.
+fn truth(shape: Option<f64>, prior: &Prior, random: &mut Stream) -> WeibullCurve {
+    if let Some(shape) = shape {
+        return WeibullCurve {
+            shape,
+            scale: SCALE,
+        };
+    }
+    let shape = prior.shape * (prior.ln_shape_sd * random.normal()).exp();
+    // (M/η)^β is gamma with shape w and rate w.
+    let g = random.gamma(prior.worth) / prior.worth;
+    WeibullCurve {
+        shape,
+        scale: prior.age * (-g.ln() / shape).exp(),
+    }
+}
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut out = std::io::stdout().lock();
     let argument = |i: usize, default: usize| {
@@ -210,14 +226,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let (sets, most) = (argument(1, 400), argument(2, 300));
     writeln!(
         out,
-        "{sets} data sets a row. Percent; ± is the standard error of the 95 % column.\n"
+        "{sets} data sets each, fleets of 12 / 30 / 300 positions; percent. In brackets the largest \
+         standard error of the column before it.\n"
     )?;
     writeln!(
         out,
-        "| shape | worn | positions | 80 % stock holds | 95 % stock holds | 99 % stock holds | \
-         plug-in 95 % | excess stock | 90 % count interval | 80 % life interval | no forecast |"
+        "| shape | worn | 80 % stock holds | 95 % stock holds | (se) | 99 % stock holds | 95 % stock \
+         of one curve | excess stock | 90 % count interval | 80 % life interval |"
     )?;
-    writeln!(out, "|---|---|---|---|---|---|---|---|---|---|---|")?;
+    writeln!(out, "|---|---|---|---|---|---|---|---|---|---|")?;
     let belief = BelievedLife {
         low_hours: 150.0,
         high_hours: 900.0,
@@ -234,54 +251,78 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         rows.extend([3, 5, 10, 20, 100].map(|worn| (Some(shape), worn)));
     }
     for (shape, worn) in rows {
-        for positions in [12, 30, 300].into_iter().filter(|p| *p <= most) {
-            let mut part = Part::named("part");
-            part.believed_life = shape.is_none().then_some(belief);
-            let seed = (shape.unwrap_or(0.0) * 10.0) as u64 * 1_000_000 + worn as u64 * 1000;
-            let found: Vec<Option<One>> = (0..sets)
-                .into_par_iter()
-                .map(|number| {
-                    let mut random = stream(seed + positions as u64, number as u64);
-                    let truth = match shape {
-                        Some(shape) => WeibullCurve {
-                            shape,
-                            scale: SCALE,
-                        },
-                        None => {
-                            let shape = prior.shape * (prior.ln_shape_sd * random.normal()).exp();
-                            // (M/η)^β is gamma with shape w and rate w.
-                            let g = random.gamma(prior.worth) / prior.worth;
-                            WeibullCurve {
-                                shape,
-                                scale: prior.age * (-g.ln() / shape).exp(),
-                            }
-                        }
-                    };
-                    one(&truth, &part, worn, positions, &mut random)
-                })
-                .collect();
-            let given: Vec<One> = found.iter().flatten().copied().collect();
-            let n = given.len().max(1) as f64;
-            let mean = |of: &dyn Fn(&One) -> f64| given.iter().map(of).sum::<f64>() / n;
-            let held = mean(&|o| o.enough[1]);
-            let spread = mean(&|o| (o.enough[1] - held).powi(2)).sqrt() / n.sqrt();
-            let excess = mean(&|o| o.stock) / mean(&|o| o.stock_if_known) - 1.0;
-            writeln!(
-                out,
-                "| {} | {worn} | {positions} | {:.1} | {:.1} ± {:.1} | {:.1} | {:.1} | {:.0} % | {:.1} | {:.1} | {:.1} |",
-                shape.map_or_else(|| "from the belief".to_owned(), |s| format!("{s}")),
-                100.0 * mean(&|o| o.enough[0]),
-                100.0 * held,
-                100.0 * spread,
-                100.0 * mean(&|o| o.enough[2]),
-                100.0 * mean(&|o| o.plugged_in),
-                100.0 * excess,
-                100.0 * mean(&|o| o.count),
-                100.0 * mean(&|o| o.life),
-                100.0 * (1.0 - given.len() as f64 / sets.max(1) as f64),
-            )?;
-            out.flush()?;
-        }
+        let fleets: Vec<Row> = [12, 30, 300]
+            .into_iter()
+            .filter(|p| *p <= most)
+            .map(|positions| row(shape, worn, positions, sets, &prior, belief))
+            .collect();
+        let each = |of: fn(&Row) -> String| -> String {
+            fleets.iter().map(of).collect::<Vec<_>>().join(" / ")
+        };
+        let error = fleets.iter().map(|r| r.error).fold(0.0, f64::max);
+        writeln!(
+            out,
+            "| {} | {worn} | {} | {} | ({error:.1}) | {} | {} | {} | {} | {} |",
+            shape.map_or_else(|| "from the belief".to_owned(), |s| format!("{s}")),
+            each(|r| format!("{:.0}", r.enough[0])),
+            each(|r| format!("{:.1}", r.enough[1])),
+            each(|r| format!("{:.1}", r.enough[2])),
+            each(|r| format!("{:.0}", r.plugged_in)),
+            each(|r| format!("{:.0}", r.excess)),
+            each(|r| format!("{:.0}", r.count)),
+            each(|r| format!("{:.0}", r.life)),
+        )?;
+        out.flush()?;
     }
     Ok(())
+}
+
+/// One fleet's means over data sets, percent.
+struct Row {
+    enough: [f64; 3],
+    /// Standard error of the 95 % stock's.
+    error: f64,
+    plugged_in: f64,
+    excess: f64,
+    count: f64,
+    life: f64,
+}
+
+fn row(
+    shape: Option<f64>,
+    worn: usize,
+    positions: usize,
+    sets: usize,
+    prior: &Prior,
+    belief: BelievedLife,
+) -> Row {
+    let mut part = Part::named("part");
+    part.believed_life = shape.is_none().then_some(belief);
+    let seed = (shape.unwrap_or(0.0) * 10.0) as u64 * 1_000_000 + worn as u64 * 1000;
+    let found: Vec<Option<One>> = (0..sets)
+        .into_par_iter()
+        .map(|number| {
+            let mut random = stream(seed + positions as u64, number as u64);
+            loop {
+                let truth = truth(shape, prior, &mut random);
+                if let Some(records) = records(&truth, worn, positions, &mut random) {
+                    return one(&truth, &part, &records);
+                }
+            }
+        })
+        .collect();
+    let given: Vec<One> = found.iter().flatten().copied().collect();
+    let n = given.len().max(1) as f64;
+    let mean = |of: &dyn Fn(&One) -> f64| given.iter().map(of).sum::<f64>() / n;
+    let held = mean(&|o| o.enough[1]);
+    let spread = mean(&|o| (o.enough[1] - held).powi(2)).sqrt() / n.sqrt();
+    let percent = |of: &dyn Fn(&One) -> f64| 100.0 * mean(of);
+    Row {
+        enough: [0, 1, 2].map(|level: usize| percent(&|o| o.enough[level])),
+        error: 100.0 * spread,
+        plugged_in: percent(&|o| o.plugged_in),
+        excess: 100.0 * (mean(&|o| o.stock) / mean(&|o| o.stock_if_known) - 1.0),
+        count: percent(&|o| o.count),
+        life: percent(&|o| o.life),
+    }
 }
