@@ -172,3 +172,162 @@ fn a_fleet_folder_is_fitted_part_by_part() {
         .collect();
     assert!(parts.contains(&"drive belt"), "{parts:?}");
 }
+
+/// Families side by side; the log-likelihood of the handbook's Weibull is printed there.
+#[test]
+fn all_families_stand_side_by_side() {
+    let (answer, code) = json(NIST, &["--distribution", "all"]);
+    assert_eq!(code, 0);
+    assert_eq!(answer["fits"].as_array().unwrap().len(), 5);
+    let table = &answer["families"][0]["families"];
+    let lines = table.as_array().unwrap();
+    assert_eq!(lines.len(), 5);
+    assert_eq!(lines[0]["above_least"], 0.0);
+    let weibull = lines
+        .iter()
+        .find(|l| l["distribution"] == "weibull")
+        .unwrap();
+    let aic = weibull["aic"].as_f64().unwrap();
+    assert!((aic - 2.0 * (2.0 + 75.135)).abs() < 2e-3, "{aic}");
+    let cautions = answer["families"][0]["cautions"].to_string();
+    assert!(
+        cautions.contains("cannot tell families apart"),
+        "{cautions}"
+    );
+    let (text, _, _) = fit(NIST, &["--distribution", "all"]);
+    assert!(text.contains("Above least") && text.contains("weibull-threshold"));
+    let (_, stderr, code) = fit(NIST, &["--distribution", "all", "--known-shape", "2"]);
+    assert_eq!(code, 2);
+    assert!(stderr.contains("--known-shape"), "{stderr}");
+    // One family: the JSON has no such block.
+    assert!(json(NIST, &[]).0.get("families").is_none());
+}
+
+/// Ranks by Benard's approximation differ from the exact ones; both have simulated limits, named so.
+#[test]
+fn a_line_through_ranks_has_simulated_limits() {
+    let exact = json(NIST, &["--method", "time-on-rank"]).0;
+    let benard = ["--method", "time-on-rank", "--plot-position", "benard"];
+    let benard = json(NIST, &benard).0;
+    let shape = |answer: &Value, which: &str| {
+        let value = &answer["fits"][0]["parameters"][0][which];
+        value.as_f64().unwrap()
+    };
+    assert!(shape(&exact, "estimate") != shape(&benard, "estimate"));
+    assert_eq!(exact["fits"][0]["interval_method"], "simulation");
+    assert!(shape(&exact, "lower") < shape(&exact, "estimate"));
+    assert!(shape(&exact, "estimate") < shape(&exact, "upper"));
+}
+
+/// Fourteen lives made up for this test.
+const STRATA: &str = "hours,outcome,g,x\n120,worn,new,1\n300,worn,new,2\n310,running,new,1\n\
+    450,worn,new,3\n500,worn,new,2\n620,running,new,1\n700,worn,new,2\n80,worn,old,2\n\
+    150,worn,old,3\n160,worn,old,1\n240,worn,old,2\n260,running,old,1\n330,worn,old,3\n\
+    400,running,old,2\n";
+
+/// R survival 3.5-3: `survreg(Surv(time, ev) ~ x + strata(g))`, and `~ x + g + strata(g)`.
+#[test]
+fn strata_own_their_shape_or_both_as_r_has_it() {
+    let options = ["--covariates", "x", "--strata", "g", "--interval", "wald"];
+    let asked = |own: &str| {
+        let mut all = options.to_vec();
+        all.extend(["--strata-own", own]);
+        json(STRATA, &all).0
+    };
+    let near = |value: &Value, expected: f64| {
+        let value = value.as_f64().unwrap();
+        assert!(
+            (value - expected).abs() < 1e-6 * expected.abs(),
+            "{value}, not {expected}"
+        );
+    };
+    let shape = asked("shape");
+    let fits = shape["fits"].as_array().unwrap();
+    assert_eq!(
+        (&fits[0]["part"], &fits[1]["part"]),
+        (&Value::from("new"), &Value::from("old"))
+    );
+    for (fit, scale) in fits.iter().zip([0.451148566080, 0.723757370282]) {
+        near(&fit["parameters"][0]["estimate"], 1.0 / scale);
+        near(&fit["parameters"][1]["estimate"], 6.502166918182_f64.exp());
+        near(&fit["coefficients"][0]["estimate"], -0.160334073025);
+        near(&fit["coefficients"][0]["standard_error"], 0.248930250794);
+        near(&fit["log_likelihood"], -69.1772213872);
+        // Two scales of spread, an intercept and a slope.
+        near(&fit["aic"], 2.0 * (4.0 + 69.1772213872));
+    }
+    let both = asked("both");
+    let moved: [f64; 2] = [6.4533338593639, 6.4533338593639 - 0.5889272719450];
+    let spread = [0.430539134353, 0.529223045216];
+    for (k, fit) in both["fits"].as_array().unwrap().iter().enumerate() {
+        near(&fit["parameters"][0]["estimate"], 1.0 / spread[k]);
+        near(&fit["parameters"][1]["estimate"], moved[k].exp());
+        assert_eq!(fit["coefficients"].as_array().unwrap().len(), 1);
+        near(&fit["log_likelihood"], -67.9312376365);
+    }
+}
+
+/// Strata that own everything, with no covariates, are separate fits.
+#[test]
+fn strata_that_own_both_without_covariates_are_separate_fits() {
+    let together = json(STRATA, &["--strata", "g", "--interval", "wald"]).0;
+    let apart = json(STRATA, &["--by", "g", "--interval", "wald"]).0;
+    for k in 0..2 {
+        for p in 0..2 {
+            for what in ["estimate", "lower", "upper"] {
+                let value = |answer: &Value| {
+                    let found = &answer["fits"][k]["parameters"][p][what];
+                    found.as_f64().unwrap()
+                };
+                let (a, b) = (value(&together), value(&apart));
+                assert!((a - b).abs() < 1e-6 * b, "{what}: {a} {b}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_regression_has_posterior_limits_the_same_on_every_run() {
+    let (first, _, _) = fit(STRATA, &["--covariates", "x,g", "--json"]);
+    assert_eq!(first, fit(STRATA, &["--covariates", "x,g", "--json"]).0);
+    let answer: Value = serde_json::from_str(&first).unwrap();
+    assert_eq!(answer["fits"][0]["interval_method"], "posterior");
+    let c = &answer["fits"][0]["coefficients"][0];
+    assert!(c["lower"].as_f64().unwrap() < c["estimate"].as_f64().unwrap());
+}
+
+/// Covariates, causes and groups that cannot be used are named with file, column and, where there is
+/// one, row.
+#[test]
+fn columns_that_explain_nothing_are_named() {
+    let lives = "hours,outcome,one,none,mode,mixed\n10,worn,1,,cut,1\n20,worn,1,,,2\n30,worn,1,,cut,3\n\
+                 44,running,1,,,4b\n";
+    let cases: [(&[&str], &[&str]); 5] = [
+        (
+            &["--covariates", "one"],
+            &["lives.csv", "\"one\"", "\"1\"", "two or more"],
+        ),
+        (
+            &["--covariates", "none"],
+            &["lives.csv", "\"none\"", "empty in every row"],
+        ),
+        (&["--strata", "none"], &["lives.csv", "\"none\""]),
+        (&["--by", "none"], &["lives.csv", "row 2", "\"none\""]),
+        (&["--cause", "mode"], &["lives.csv", "row 3", "\"mode\""]),
+    ];
+    for (options, named) in cases {
+        let (stdout, stderr, code) = fit(lives, options);
+        assert_eq!((stdout.as_str(), code), ("", 2), "{options:?}: {stderr}");
+        for word in named {
+            assert!(stderr.contains(word), "{options:?}: {stderr}");
+        }
+    }
+    // Mostly numbers with a word among them: said, not guessed silently.
+    let loads = "hours,outcome,load\n10,worn,1\n35,worn,2\n41,worn,2\n90,worn,1\n130,worn,1\n\
+                 15,worn,2\n150,worn,3x\n60,worn,3x\n55,worn,4\n70,worn,4\n";
+    let answer = json(loads, &["--covariates", "load"]).0;
+    assert!(
+        answer.to_string().contains("taken as categories"),
+        "{answer}"
+    );
+}

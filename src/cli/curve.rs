@@ -5,8 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use serde::Serialize;
 
-use super::{CliError, Reply, lives_input};
-use crate::compare::Grouping;
+use super::{CliError, Reply, curve_kinds, lives_input};
 use crate::models::curve::{Curve, CurveMethod, reliability_curve};
 use crate::report::{self, Cell, Table};
 
@@ -16,19 +15,29 @@ use crate::report::{self, Cell, Table};
 pub(super) struct CurveArgs {
     /// Lives file (.csv or .parquet), or a fleet folder.
     #[arg(value_name = "LIVES|DIR")]
-    input: PathBuf,
+    pub(super) input: PathBuf,
     /// One curve for each value of this column.
     #[arg(long, value_name = "COLUMN")]
-    by: Option<String>,
+    pub(super) by: Option<String>,
     /// Only lives of this part kind.
     #[arg(long, value_name = "PART")]
-    part: Option<String>,
+    pub(super) part: Option<String>,
     /// Confidence of the limits, two-sided.
     #[arg(long, value_name = "SHARE", default_value_t = 0.95)]
-    confidence: f64,
+    pub(super) confidence: f64,
+    /// The cumulative hazard instead (Nelson–Aalen).
+    #[arg(long, conflicts_with_all = ["cause", "replacements"])]
+    hazard: bool,
+    /// The share worn out by each cause instead, which this column tells (Aalen–Johansen).
+    #[arg(long, value_name = "COLUMN", conflicts_with = "replacements")]
+    cause: Option<String>,
+    /// The mean number of replacements by the age of the machine instead; needs a column machine, and
+    /// takes the lives of one machine (and position) as following one another in the order of the rows.
+    #[arg(long)]
+    replacements: bool,
     /// One JSON document on stdout, nothing else.
     #[arg(long)]
-    json: bool,
+    pub(super) json: bool,
 }
 
 /// One curve with the value of the column it stands for.
@@ -50,26 +59,19 @@ struct Curves {
 }
 
 pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
+    if args.hazard {
+        return curve_kinds::hazard(args);
+    }
+    if let Some(cause) = &args.cause {
+        return curve_kinds::incidence(args, cause);
+    }
+    if args.replacements {
+        return curve_kinds::replacements(args);
+    }
     let mut curves = Vec::new();
     for part in lives_input::read(&args.input, args.part.as_deref())? {
-        let groups = match &args.by {
-            Some(column) => {
-                let grouping = Grouping::of(&part.table, column).map_err(|error| {
-                    CliError::Input(format!("{}: {error}", args.input.display()))
-                })?;
-                (0..grouping.levels.len())
-                    .map(|g| {
-                        let rows = grouping.rows_of(g);
-                        (
-                            Some(grouping.levels[g].clone()),
-                            part.table.observations.rows(&rows),
-                        )
-                    })
-                    .collect()
-            }
-            None => vec![(None, part.table.observations.clone())],
-        };
-        for (value, lives) in groups {
+        for (value, rows) in curve_kinds::groups(args, &part)? {
+            let lives = part.table.observations.rows(&rows);
             let curve = reliability_curve(&lives, args.confidence)
                 .map_err(|error| CliError::Input(format!("{}: {error}", args.input.display())))?;
             curves.push(Named {

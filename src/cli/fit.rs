@@ -10,10 +10,11 @@ use serde::Serialize;
 use super::fit_text::{families_shown, shown};
 use super::{CliError, Reply, family};
 use crate::lives::{self, ColumnValues, LivesTable, NamedColumn, Observations};
-use crate::models::regression::{Covariate, CovariateValues};
+use crate::models::regression::{Covariate, CovariateValues, Strata, StratumOwns};
 use crate::models::{
-    Belief, CautionCode, CovariateFitError, Family, FamilyComparison, Fit, FitRequest,
+    Belief, Caution, CautionCode, CovariateFitError, Family, FamilyComparison, Fit, FitRequest,
     IntervalMethod, Method, PlotPosition, compare_families, fit, fit_with_covariates,
+    fit_with_strata,
 };
 use crate::records::{Fleet, LoadOptions};
 use crate::report;
@@ -78,6 +79,12 @@ pub(super) struct FitArgs {
     /// cause as right-censored.
     #[arg(long, value_name = "COLUMN")]
     cause: Option<String>,
+    /// Column whose values share one model but own their shape, their scale, or both.
+    #[arg(long, value_name = "COLUMN")]
+    strata: Option<String>,
+    /// What each stratum owns.
+    #[arg(long, value_enum, default_value = "both", requires = "strata")]
+    strata_own: OwnArg,
     /// Column whose values are alike (machine): coefficients get clustered errors.
     #[arg(long, value_name = "COLUMN", requires = "covariates")]
     clusters: Option<String>,
@@ -116,6 +123,16 @@ enum MethodArg {
     TimeOnRank,
     /// Least squares of the rank's plotting scale on log time.
     RankOnTime,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum OwnArg {
+    /// A scale of its own; the shape is shared.
+    Scale,
+    /// A shape of its own; the scale is shared.
+    Shape,
+    /// Both; only coefficients are shared.
+    Both,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -158,15 +175,20 @@ pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
     for ((group, _), answer) in asked.iter().zip(answers) {
         let name = group.label.as_deref().unwrap_or("the lives").to_owned();
         match answer {
-            Ok(mut answer) => {
-                answer.part.clone_from(&group.label);
-                // In a table of families, one without an estimate says so in its line.
-                if families.len() == 1
-                    && let Some(why) = missing(&answer, args.interval.is_some())
-                {
-                    not_given.push(format!("{name}: {why}"));
+            Ok(answers) => {
+                for mut answer in answers {
+                    answer.part = match (&group.label, answer.part) {
+                        (Some(label), Some(stratum)) => Some(format!("{label}, {stratum}")),
+                        (label, stratum) => label.clone().or(stratum),
+                    };
+                    // In a table of families, one without an estimate says so in its line.
+                    if families.len() == 1
+                        && let Some(why) = missing(&answer, args.interval.is_some())
+                    {
+                        not_given.push(format!("{name}: {why}"));
+                    }
+                    fits.push(answer);
                 }
-                fits.push(answer);
             }
             // The request is the same for all groups, so this ends the command.
             Err(CovariateFitError::Request(error)) => {
@@ -215,6 +237,11 @@ fn comparable(args: &FitArgs) -> Result<Vec<Family>, CliError> {
             "--distribution all goes without --known-shape and --believed-life, which not all \
              families have"
                 .to_owned(),
+        ));
+    }
+    if args.strata.is_some() {
+        return Err(CliError::Usage(
+            "--distribution all goes without --strata; fit one family at a time".to_owned(),
         ));
     }
     if !matches!(args.method, MethodArg::Likelihood) {
@@ -269,9 +296,9 @@ fn answer(
     table: &LivesTable,
     group: &Group,
     request: &FitRequest,
-) -> Result<Fit, CovariateFitError> {
-    if args.covariates.is_empty() {
-        return Ok(fit(&group.lives, request)?);
+) -> Result<Vec<Fit>, CovariateFitError> {
+    if args.covariates.is_empty() && args.strata.is_none() {
+        return Ok(vec![fit(&group.lives, request)?]);
     }
     let named = |name: &String| table.column(name);
     let covariates = args.covariates.iter().filter_map(named).map(|column| {
@@ -286,7 +313,13 @@ fn answer(
             },
         }
     });
-    let covariates = covariates.collect();
+    let covariates: Vec<Covariate> = covariates.collect();
+    let taken_as_text: Vec<Caution> = args
+        .covariates
+        .iter()
+        .filter_map(named)
+        .filter_map(mixed)
+        .collect();
     let clusters = args.clusters.as_ref().and_then(named).map(|column| {
         let mut seen = BTreeMap::new();
         for &i in &group.rows {
@@ -298,7 +331,80 @@ fn answer(
         let code = |&i: &usize| seen[&cell(&column.values, i)];
         group.rows.iter().map(code).collect()
     });
-    fit_with_covariates(&group.lives, request, covariates, clusters)
+    let mut fits = match args.strata.as_ref().and_then(named) {
+        Some(column) => {
+            let texts = group.rows.iter().map(|&i| cell(&column.values, i));
+            let texts = texts.map(Option::unwrap_or_default);
+            let values = match ColumnValues::from_texts(texts) {
+                ColumnValues::Text { levels, codes } => CovariateValues::Category { levels, codes },
+                ColumnValues::Numbers(numbers) => CovariateValues::Number(numbers),
+            };
+            let strata = Strata {
+                of: Covariate {
+                    name: column.name.clone(),
+                    values,
+                },
+                own: match args.strata_own {
+                    OwnArg::Scale => StratumOwns::Scale,
+                    OwnArg::Shape => StratumOwns::Shape,
+                    OwnArg::Both => StratumOwns::Both,
+                },
+            };
+            fit_with_strata(&group.lives, request, covariates, strata, clusters)?
+        }
+        None => vec![fit_with_covariates(
+            &group.lives,
+            request,
+            covariates,
+            clusters,
+        )?],
+    };
+    for fit in &mut fits {
+        fit.cautions.extend(taken_as_text.iter().cloned());
+    }
+    Ok(fits)
+}
+
+/// A column of text most of whose values are numbers: taken as categories, which may not be meant.
+fn mixed(column: &NamedColumn) -> Option<Caution> {
+    let ColumnValues::Text { levels, .. } = &column.values else {
+        return None;
+    };
+    let number = |level: &&String| level.trim().parse::<f64>().is_ok_and(f64::is_finite);
+    let numbers = levels.iter().filter(number).count();
+    let text = levels.iter().find(|level| !number(level))?;
+    (2 * numbers > levels.len()).then(|| {
+        Caution::new(
+            CautionCode::Note,
+            format!(
+                "column {:?} is taken as categories because it holds {text:?}, which is no finite \
+                 number; correct it if numbers are meant",
+                column.name
+            ),
+        )
+    })
+}
+
+/// A column that the model is to use must hold two values or more.
+fn varied(args: &FitArgs, column: &NamedColumn) -> Result<(), CliError> {
+    let n = match &column.values {
+        ColumnValues::Numbers(numbers) => numbers.len(),
+        ColumnValues::Text { codes, .. } => codes.len(),
+    };
+    let mut values = (0..n).filter_map(|i| cell(&column.values, i));
+    let said = match values.next() {
+        None => "is empty in every row".to_owned(),
+        Some(first) => match values.find(|value| *value != first) {
+            Some(_) => return Ok(()),
+            None => format!("is {first:?} wherever it is filled in"),
+        },
+    };
+    Err(CliError::Input(format!(
+        "{}: column {:?} {said}, so it explains nothing; allowed: two or more different values, or leave \
+         it out",
+        args.lives.display(),
+        column.name
+    )))
 }
 
 /// Categories among these rows only, so that the base is the first level that is there.
@@ -351,6 +457,19 @@ fn request(args: &FitArgs, family: Family) -> FitRequest {
     }
 }
 
+/// A life by its number and, in a CSV file, its row (a header and no empty line before it).
+fn place(args: &FitArgs, i: usize) -> String {
+    let csv = args
+        .lives
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("csv"));
+    if csv {
+        format!("row {} (life {})", i + 2, i + 1)
+    } else {
+        format!("life {}", i + 1)
+    }
+}
+
 /// Lives fitted together.
 struct Group {
     label: Option<String>,
@@ -361,7 +480,8 @@ struct Group {
 /// Columns asked for that are not there.
 fn known_columns(args: &FitArgs, table: &LivesTable) -> Result<(), CliError> {
     let asked = args.by.iter().chain(&args.covariates);
-    for name in asked.chain(&args.cause).chain(&args.clusters) {
+    let asked = asked.chain(&args.cause).chain(&args.clusters);
+    for name in asked.chain(&args.strata) {
         if table.column(name).is_none() {
             let there: Vec<&str> = table.columns.iter().map(|c| c.name.as_str()).collect();
             let there = if there.is_empty() {
@@ -374,6 +494,10 @@ fn known_columns(args: &FitArgs, table: &LivesTable) -> Result<(), CliError> {
                 args.lives.display()
             )));
         }
+    }
+    let explaining = args.covariates.iter().chain(&args.strata);
+    for column in explaining.filter_map(|name| table.column(name)) {
+        varied(args, column)?;
     }
     Ok(())
 }
@@ -395,10 +519,10 @@ fn groups(args: &FitArgs, table: &LivesTable) -> Result<Vec<Group>, CliError> {
         for column in &by {
             let value = cell(&column.values, i).ok_or_else(|| {
                 CliError::Input(format!(
-                    "{}: life {} has no value in column {:?}, which the fit goes by; fill it in \
-                     or leave the row out",
+                    "{}: {} has no value in column {:?}, which the fit goes by; fill it in or leave \
+                     the row out",
                     args.lives.display(),
-                    i + 1,
+                    place(args, i),
                     column.name
                 ))
             })?;
@@ -407,6 +531,19 @@ fn groups(args: &FitArgs, table: &LivesTable) -> Result<Vec<Group>, CliError> {
         rows.entry(label).or_default().push(i);
     }
     let cause = args.cause.as_ref().and_then(|name| table.column(name));
+    if let Some(cause) = cause {
+        let worn = |i: &usize| table.observations.high[*i].is_finite();
+        let mut untold =
+            (0..table.observations.len()).filter(|i| cell(&cause.values, *i).is_none());
+        if let Some(i) = untold.find(worn) {
+            return Err(CliError::Input(format!(
+                "{}: {} wore out and has no value in column {:?}, which tells the cause; fill it in",
+                args.lives.display(),
+                place(args, i),
+                cause.name
+            )));
+        }
+    }
     let mut groups = Vec::new();
     for (label, rows) in rows {
         let lives = chosen(&table.observations, &rows, |_| true);

@@ -7,6 +7,7 @@ mod check;
 mod compare;
 mod completions;
 mod curve;
+mod curve_kinds;
 mod directory;
 mod dress;
 mod error;

@@ -19,6 +19,7 @@ use super::likelihood_ratio::LikelihoodRatio;
 use super::log_lives::LogLives;
 use super::maximise::maximise;
 use super::posterior::Posterior;
+use super::{FitRequest, IntervalMethod, Method, fit};
 
 /// How the simulated lives are censored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -146,6 +147,94 @@ pub fn coverage(censoring: Censoring, worn: usize, confidence: f64, replicates: 
     }
 }
 
+/// Coverage of the ways of making intervals that refit many samples, in one setting.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ResampledCoverage {
+    /// Censoring.
+    pub censoring: Censoring,
+    /// Worn lives (on average).
+    pub worn: usize,
+    /// Replicates.
+    pub replicates: u64,
+    /// Share of replicates without bootstrap limits.
+    pub without_bootstrap: f64,
+    /// Bootstrap by fractional random weights, calibrated.
+    pub bootstrap: Held,
+    /// Share of replicates without limits for a line through ranks.
+    pub without_line: f64,
+    /// Simulated limits for the line of time on median rank.
+    pub line: Held,
+}
+
+/// Simulates one setting with the intervals that refit; slow, so with fewer replicates.
+pub fn resampled_coverage(
+    censoring: Censoring,
+    worn: usize,
+    confidence: f64,
+    replicates: u64,
+) -> ResampledCoverage {
+    const SHAPE: f64 = 2.0;
+    const SCALE: f64 = 400.0;
+    let looks: Vec<[Option<[bool; 3]>; 2]> = (0..replicates)
+        .map(|replicate| {
+            let mut random = stream(0x636f_7665_7300 + worn as u64, replicate);
+            let lives = censoring.simulate(worn, SHAPE, SCALE, &mut random);
+            let median = SCALE * std::f64::consts::LN_2.powf(1.0 / SHAPE);
+            let b10 = SCALE * (-(0.9_f64.ln())).powf(1.0 / SHAPE);
+            [
+                (Method::Likelihood, IntervalMethod::Bootstrap),
+                (Method::TimeOnRank, IntervalMethod::Simulation),
+            ]
+            .map(|(method, interval)| {
+                let asked = FitRequest {
+                    method,
+                    interval,
+                    confidence,
+                    ..FitRequest::weibull()
+                };
+                let answer = fit(&lives, &asked).ok()?;
+                let holds = |low: Option<f64>, high: Option<f64>, truth: f64| {
+                    Some(low? <= truth && truth <= high?)
+                };
+                let q = |k: usize, truth| {
+                    let q = answer.quantiles.get(k)?;
+                    holds(q.lower, q.upper, truth)
+                };
+                let shape = answer.parameters.first()?;
+                Some([
+                    q(0, b10)?,
+                    q(1, median)?,
+                    holds(shape.lower, shape.upper, SHAPE)?,
+                ])
+            })
+        })
+        .collect();
+    let held = |method: usize| {
+        let there: Vec<[bool; 3]> = looks.iter().filter_map(|look| look[method]).collect();
+        let share = |k: usize| {
+            let held = there.iter().filter(|held| held[k]).count();
+            held as f64 / there.len().max(1) as f64
+        };
+        let without = 1.0 - there.len() as f64 / replicates.max(1) as f64;
+        let held = Held {
+            b10: share(0),
+            median: share(1),
+            shape: share(2),
+        };
+        (held, without)
+    };
+    let ((bootstrap, without_bootstrap), (line, without_line)) = (held(0), held(1));
+    ResampledCoverage {
+        censoring,
+        worn,
+        replicates,
+        without_bootstrap,
+        bootstrap,
+        without_line,
+        line,
+    }
+}
+
 /// Looks at where the truth lies without working out the limits.
 fn look(lives: &LogLives, shape: f64, scale: f64, confidence: f64) -> Looks {
     let kernel = Kernel::SmallestExtreme;
@@ -219,5 +308,24 @@ mod tests {
         }
         assert!(few.wald.b10 < 0.88, "{few:?}");
         assert_eq!(few.without_posterior, 0.0);
+    }
+
+    /// Both move with the ages, so that without censoring they hold their level but for simulation.
+    #[test]
+    fn resampled_limits_hold_their_level_with_few_lives() {
+        let few = resampled_coverage(Censoring::Complete, 5, 0.9, 250);
+        // Four binomial errors of 0.9 in 250.
+        for held in [few.bootstrap, few.line] {
+            for share in [held.b10, held.median, held.shape] {
+                assert!((share - 0.9).abs() < 0.076, "{few:?}");
+            }
+        }
+        assert_eq!((few.without_bootstrap, few.without_line), (0.0, 0.0));
+        let stopped = resampled_coverage(Censoring::TypeII, 4, 0.9, 200);
+        for held in [stopped.bootstrap, stopped.line] {
+            for share in [held.b10, held.median, held.shape] {
+                assert!((share - 0.9).abs() < 0.085, "{stopped:?}");
+            }
+        }
     }
 }

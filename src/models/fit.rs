@@ -42,8 +42,10 @@ pub enum IntervalMethod {
     Wald,
     /// Posterior, flat in ln η and ln β unless a belief is stated.
     Posterior,
-    /// Fractional random weights.
+    /// Fractional random weights, calibrated.
     Bootstrap,
+    /// Samples simulated from the fitted line, for the methods that fit a line through ranks.
+    Simulation,
 }
 
 /// What is asked.

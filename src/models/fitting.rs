@@ -15,10 +15,12 @@ use super::likelihood::{Likelihood, Second};
 use super::likelihood_ratio::LikelihoodRatio;
 use super::log_lives::LogLives;
 use super::maximise::{NoOptimum, Optimum, maximise, maximise_known_sigma, weibull_shape};
+use super::pivotal::Pivotal;
 use super::posterior::{NoPosterior, Posterior};
 use super::quick::{self, Room};
 use super::ranks::{line, points};
 use super::threshold::shifted;
+use super::threshold_ratio::ThresholdRatio;
 use super::wald::Wald;
 use super::{
     Caution, CautionCode, Estimate, Family, Fit, FitRequest, GoodnessOfFit, IntervalMethod,
@@ -29,7 +31,13 @@ use super::{
 const FEW_WORN: f64 = 10.0;
 
 /// p-value of the Anderson–Darling distance below which a caution is given.
-const POOR_FIT: f64 = 0.05;
+pub(super) const POOR_FIT: f64 = 0.05;
+
+/// Rows up to which limits are worked out for a fit with a threshold.
+const MOST_FOR_THRESHOLD_LIMITS: usize = 2000;
+
+/// Worn lives under which a bootstrap that was not calibrated gets a caution.
+const FEW_TO_CALIBRATE: f64 = 100.0;
 
 /// A request that cannot be met, or lives that cannot be read.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -216,8 +224,18 @@ impl Problem<'_> {
                 Some(posterior) => Box::new(posterior),
                 None => Box::new(NoIntervals),
             },
+            // Refused with this method before.
+            IntervalMethod::Simulation => Box::new(NoIntervals),
             IntervalMethod::Bootstrap => {
                 if let Some(bootstrap) = self.bootstrap(optimum) {
+                    if !bootstrap.calibrated() && self.lives.worn() < FEW_TO_CALIBRATE {
+                        fit.cautions.push(Caution::new(
+                            CautionCode::Note,
+                            "the bootstrap could not be calibrated for these lives (left- or \
+                             interval-censored, late entry, or worn lives too few to simulate), so \
+                             its limits hold less than they say; the posterior's hold more",
+                        ));
+                    }
                     Box::new(bootstrap)
                 } else {
                     fit.cautions.push(Caution::new(
@@ -242,7 +260,7 @@ impl Problem<'_> {
             self.lives,
             *optimum,
             self.known.is_some(),
-            two_sided_normal(self.request.confidence),
+            self.request.confidence,
         )
     }
 
@@ -267,7 +285,8 @@ impl Problem<'_> {
         }
     }
 
-    /// A straight line through the probability plot. It has no likelihood to make intervals from.
+    /// A straight line through the probability plot, with limits from simulated samples: it has no
+    /// likelihood to make them from.
     fn by_ranks(&self, fit: &mut Fit) {
         let time_on_rank = self.request.method == Method::TimeOnRank;
         let position = self.request.plot_position;
@@ -314,19 +333,39 @@ impl Problem<'_> {
             },
         };
         fit.log_likelihood = Some(optimum.log_likelihood);
-        self.fill(Some(&optimum), &NoIntervals, fit);
+        let simulated = Pivotal::of_line(
+            self.lives,
+            self.kernel,
+            (mu, sigma),
+            time_on_rank,
+            position,
+            0.5 * (1.0 - self.request.confidence),
+        )
+        .filter(|_| self.known.is_none());
+        let intervals: &dyn Intervals = match &simulated {
+            Some(simulated) => simulated,
+            None => &NoIntervals,
+        };
+        self.fill(Some(&optimum), intervals, fit);
         fit.goodness_of_fit = GoodnessOfFit {
             anderson_darling: anderson_darling(self.lives, self.kernel, mu, sigma),
             p_value: None,
             plot_correlation: Some(line.correlation),
         };
+        fit.interval_method = IntervalMethod::Simulation;
         fit.cautions.push(Caution::new(
             CautionCode::Note,
-            "a line through ranks carries no interval; the likelihood method does",
+            if simulated.is_some() {
+                "limits of a line through ranks come from samples simulated from it, censored as \
+                 these lives are"
+            } else {
+                "no interval for the line through ranks (the family has one parameter, or there are \
+                 too few worn lives or too many lives to simulate); the likelihood method gives one"
+            },
         ));
     }
 
-    /// Three parameters: the interior optimum only, without intervals.
+    /// Three parameters: the interior optimum only, with likelihood-ratio limits around it.
     fn with_threshold(&self, fit: &mut Fit) {
         let Some(shifted) = shifted(self.observations) else {
             fit.cautions.push(Caution::new(
@@ -344,28 +383,46 @@ impl Problem<'_> {
             let y = optimum.mu + offset.at(self.kernel, optimum.sigma) + shifted.lives.shift;
             Some(y.exp() + shifted.threshold).filter(|h| h.is_finite())
         };
-        let bare = |name: &str, value: f64| Estimate {
+        let ratio = ThresholdRatio {
+            observations: self.observations,
+            found: &shifted,
+            chi_square: chi_square_1_quantile(self.request.confidence),
+        };
+        // Each limit costs thousands of looks at the lives.
+        let few = self.observations.len() <= MOST_FOR_THRESHOLD_LIMITS && optimum.sigma < 1.0;
+        let settled = |limits: &(dyn Fn() -> Limits + Sync)| {
+            if few { limits() } else { Limits::default() }
+        };
+        let with = |name: &str, value: f64, limits: Limits| Estimate {
             name: name.to_owned(),
             estimate: Some(value),
             standard_error: None,
-            lower: None,
-            upper: None,
+            lower: limits.lower.filter(|v| v.is_finite()),
+            upper: limits.upper.filter(|v| v.is_finite()),
         };
+        let scale = (optimum.mu + shifted.lives.shift).exp();
+        let threshold = shifted.threshold;
+        fit.interval_method = IntervalMethod::Likelihood;
         fit.parameters = vec![
-            bare("shape", 1.0 / optimum.sigma),
-            bare("scale", (optimum.mu + shifted.lives.shift).exp()),
-            bare("threshold", shifted.threshold),
+            with("shape", 1.0 / optimum.sigma, settled(&|| ratio.shape())),
+            with("scale", scale, settled(&|| ratio.scale())),
+            with("threshold", threshold, settled(&|| ratio.threshold())),
         ];
-        let quantile = |&probability: &f64| QuantileEstimate {
-            probability,
-            hours: hours(Offset::Quantile(self.kernel.quantile(probability))),
-            lower: None,
-            upper: None,
+        let quantile = |&probability: &f64| {
+            let offset = Offset::Quantile(self.kernel.quantile(probability));
+            let limits = settled(&|| ratio.life(offset));
+            QuantileEstimate {
+                probability,
+                hours: hours(offset),
+                lower: limits.lower,
+                upper: limits.upper,
+            }
         };
         fit.quantiles = self.request.at_probability.iter().map(quantile).collect();
         let reliability = |&hours: &f64| {
             let beyond = hours - shifted.threshold;
             let z = (beyond.ln() - shifted.lives.shift - optimum.mu) / optimum.sigma;
+            let limits = settled(&|| ratio.reliability(hours));
             ReliabilityEstimate {
                 hours,
                 reliability: Some(if beyond > 0.0 {
@@ -373,18 +430,25 @@ impl Problem<'_> {
                 } else {
                     1.0
                 }),
-                lower: None,
-                upper: None,
+                lower: limits.lower,
+                upper: limits.upper,
             }
         };
         fit.reliability = self.request.at_hours.iter().map(reliability).collect();
-        fit.mean_life.hours = hours(Offset::Mean);
+        let limits = settled(&|| ratio.life(Offset::Mean));
+        fit.mean_life = MeanLife {
+            hours: hours(Offset::Mean),
+            lower: limits.lower,
+            upper: limits.upper,
+        };
         fit.goodness_of_fit.anderson_darling =
             anderson_darling(&shifted.lives, self.kernel, optimum.mu, optimum.sigma);
         fit.cautions.push(Caution::new(
             CautionCode::Note,
-            "a threshold is a local optimum of a likelihood that has no greatest value; no interval \
-             is given for it",
+            "a threshold is a local optimum of a likelihood that has no greatest value; its limits are \
+             likelihood-ratio ones around that optimum, over thresholds from 0 to where the likelihood \
+             turns up again; one that this range does not settle is not given, and none with a shape of \
+             1 or less",
         ));
     }
 
@@ -807,6 +871,11 @@ pub(super) fn check(observations: &Observations, request: &FitRequest) -> Result
     if request.family == Family::WeibullThreshold && request.method != Method::Likelihood {
         return Err(FitError::Combination(
             "a threshold goes with the likelihood method only",
+        ));
+    }
+    if request.method == Method::Likelihood && request.interval == IntervalMethod::Simulation {
+        return Err(FitError::Combination(
+            "simulated limits go with the methods that fit a line through ranks",
         ));
     }
     if let Some(belief) = &request.belief {

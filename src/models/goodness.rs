@@ -6,8 +6,9 @@ use rayon::prelude::*;
 use crate::numerics::streams::stream;
 
 use super::kernel::Kernel;
-use super::log_lives::{LogLives, Weighted};
+use super::log_lives::LogLives;
 use super::maximise::{Optimum, maximise, maximise_known_sigma};
+use super::resample::{Censoring, sorted};
 
 /// Refits behind a simulated p-value, and lives × refits that it may cost.
 const REPLICATES: u64 = 499;
@@ -104,12 +105,6 @@ fn piece(a: &Point, b: &Point, survival: f64) -> f64 {
     left - survival * survival * (b.ln_s - a.ln_s) - (b.f - a.f)
 }
 
-fn sorted(column: &Weighted) -> Vec<(f64, f64)> {
-    let mut rows: Vec<(f64, f64)> = column.iter().collect();
-    rows.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    rows
-}
-
 /// Chance of a distance at least this large when the family is right, by refitting simulated lives
 /// (499 seeded replicates; `(1 + exceeding)/(1 + replicates)`).
 ///
@@ -132,25 +127,7 @@ pub(crate) fn p_value(
         .into_par_iter()
         .filter_map(|replicate| {
             let mut random = stream(SEED, replicate);
-            let mut simulated = LogLives {
-                shift: lives.shift,
-                ..LogLives::default()
-            };
-            for &limit in &censoring.limits {
-                let limit = match limit {
-                    Limit::Known(y) => y,
-                    Limit::Beyond(y) => censoring.draw(y, random.uniform()),
-                };
-                let z = kernel.quantile_of_survival(random.uniform());
-                let y = optimum.mu + optimum.sigma * z;
-                let column = if y <= limit {
-                    &mut simulated.exact
-                } else {
-                    &mut simulated.right
-                };
-                column.y.push(y.min(limit));
-                column.weight.push(1.0);
-            }
+            let simulated = censoring.simulate(kernel, optimum.mu, optimum.sigma, &mut random);
             let refit = if known_sigma {
                 maximise_known_sigma(&simulated, kernel, optimum.sigma)
             } else {
@@ -166,63 +143,6 @@ pub(crate) fn p_value(
     }
     let exceeding = outcomes.iter().filter(|o| **o).count() as f64;
     Some((1.0 + exceeding) / (1.0 + outcomes.len() as f64))
-}
-
-#[derive(Debug, Clone, Copy)]
-enum Limit {
-    /// This life was censored there.
-    Known(f64),
-    /// It wore out there, so its censoring lay beyond.
-    Beyond(f64),
-}
-
-/// Product-limit estimate of the censoring ages, and each life's own.
-struct Censoring {
-    limits: Vec<Limit>,
-    /// Ages with the chance of being censored later.
-    curve: Vec<(f64, f64)>,
-}
-
-impl Censoring {
-    fn new(lives: &LogLives) -> Self {
-        let mut limits = Vec::new();
-        for (y, weight) in lives.exact.iter() {
-            limits.extend((0..weight.round() as u64).map(|_| Limit::Beyond(y)));
-        }
-        for (y, weight) in lives.right.iter() {
-            limits.extend((0..weight.round() as u64).map(|_| Limit::Known(y)));
-        }
-        let exact = sorted(&lives.exact);
-        let right = sorted(&lives.right);
-        let mut at_risk = lives.exact.total() + lives.right.total();
-        let mut worn = exact.iter().peekable();
-        let mut later = 1.0;
-        let mut curve = Vec::new();
-        for &(y, weight) in &right {
-            while let Some(w) = worn.next_if(|w| w.0 <= y) {
-                at_risk -= w.1;
-            }
-            later *= ((at_risk - weight) / at_risk).max(0.0);
-            at_risk -= weight;
-            curve.push((y, later));
-        }
-        Self { limits, curve }
-    }
-
-    /// A censoring age beyond y, at the given share of what is left there.
-    fn draw(&self, y: f64, share: f64) -> f64 {
-        let here = self.curve.partition_point(|c| c.0 <= y);
-        let left = if here == 0 {
-            1.0
-        } else {
-            self.curve[here - 1].1
-        };
-        let target = left * share;
-        self.curve[here..]
-            .iter()
-            .find(|c| c.1 <= target)
-            .map_or(f64::INFINITY, |c| c.0)
-    }
 }
 
 #[cfg(test)]

@@ -62,7 +62,7 @@ impl LikelihoodRatio<'_> {
     }
 
     /// Top over μ at one shape.
-    fn at_shape(&self, tau: f64) -> f64 {
+    pub(crate) fn at_shape(&self, tau: f64) -> f64 {
         let jet = |gamma: f64| self.likelihood.at_tau(gamma, tau);
         match top(jet, self.optimum.mu * tau, 1.0, f64::NEG_INFINITY) {
             Some(gamma) => jet(gamma).value,
@@ -71,7 +71,7 @@ impl LikelihoodRatio<'_> {
     }
 
     /// Top over τ of the curves through `(ψ, c)`.
-    fn through_point(&self, psi: f64, c: f64) -> f64 {
+    pub(crate) fn through_point(&self, psi: f64, c: f64) -> f64 {
         if self.known_sigma {
             let sigma = self.optimum.sigma;
             return self.likelihood.value(psi - c * sigma, sigma);
@@ -84,7 +84,7 @@ impl LikelihoodRatio<'_> {
         }
     }
 
-    fn mean_profile(&self, ln_mean: f64) -> f64 {
+    pub(crate) fn mean_profile(&self, ln_mean: f64) -> f64 {
         let kernel = self.likelihood.kernel;
         let at = |s: f64| {
             let sigma = s.exp();

@@ -39,6 +39,10 @@ const LARGEST_TAU: f64 = 1e9;
 /// Shapes below this are taken as flat: a factor of e in age then hardly changes the hazard.
 const SMALLEST_TAU: f64 = 1e-4;
 
+/// Scales further than this, as a log, from the longest age are taken as flat: the likelihood then
+/// still rises towards a scale of nothing or without end.
+const FARTHEST_MU: f64 = 500.0;
+
 const MOST_STEPS: usize = 200;
 
 /// Squared Newton step, in standard errors, from which the next would be below 1e-12 of one.
@@ -95,7 +99,7 @@ pub(crate) fn maximise_known_sigma(
         (gamma * sigma, sigma)
     };
     let local = likelihood.in_mu_s(mu, sigma);
-    if !(mu.is_finite() && local.value.is_finite() && local.second.aa < 0.0) {
+    if !(mu.abs() <= FARTHEST_MU && local.value.is_finite() && local.second.aa < 0.0) {
         return Err(NoOptimum::Flat);
     }
     Ok(Optimum {
@@ -118,7 +122,7 @@ fn finish(likelihood: &Likelihood, mu: f64, sigma: f64) -> Result<Optimum, NoOpt
         bb: -local.second.bb,
     };
     let positive = information.aa > 0.0 && information.determinant() > 0.0;
-    if !(local.value.is_finite() && positive) {
+    if !(local.value.is_finite() && positive && mu.abs() <= FARTHEST_MU) {
         return Err(NoOptimum::Flat);
     }
     Ok(Optimum {

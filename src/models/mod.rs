@@ -20,21 +20,24 @@ mod likelihood;
 mod likelihood_ratio;
 mod log_lives;
 mod maximise;
+mod pivotal;
 mod posterior;
 mod prediction;
 mod quick;
 mod ranks;
 pub mod regression;
+mod resample;
 mod sampling_tables;
 mod threshold;
+mod threshold_ratio;
 mod total_time;
 pub mod trend;
 mod wald;
 
 pub use belief::Prior;
 pub use caution::*;
-pub use covariate_fit::{CovariateFitError, fit_with_covariates};
-pub use coverage::{Censoring, Coverage, Held, coverage};
+pub use covariate_fit::{CovariateFitError, fit_with_covariates, fit_with_strata};
+pub use coverage::{Censoring, Coverage, Held, ResampledCoverage, coverage, resampled_coverage};
 pub use families::{FamilyComparison, FamilyLine, compare_families};
 pub use fit::*;
 pub use fitting::{Curve, FitError, estimate, estimate_each, fit};
@@ -47,3 +50,6 @@ pub use prediction::ShareBand;
 pub use ranks::{PlotPoint, PlotPosition, median_rank, plot_points};
 pub use sampling_tables::SamplingTable;
 pub use total_time::{ScaleLimits, scale_limits};
+
+#[cfg(test)]
+mod second_way;

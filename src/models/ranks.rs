@@ -72,6 +72,59 @@ pub fn plot_points(observations: &crate::lives::Observations) -> Option<Vec<Plot
 
 /// The same; `None` for condensed lives too.
 pub(crate) fn points(lives: &LogLives, position: PlotPosition) -> Option<Vec<PlotPoint>> {
+    points_by(lives, |rank, n| position.share(rank, n))
+}
+
+/// Steps of the table of plot positions, a rank.
+const STEPS: f64 = 8.0;
+
+/// Plot positions of one sample size, worked out once for many samples: the exact median rank less
+/// its approximation is smooth in the rank, so it is kept at eighths of a rank and read between them
+/// (closer than 1e-4).
+#[derive(Debug, Clone)]
+pub(crate) struct Shares {
+    position: PlotPosition,
+    n: f64,
+    correction: Vec<f64>,
+}
+
+impl Shares {
+    pub(crate) fn new(position: PlotPosition, n: f64) -> Self {
+        let steps = match position {
+            PlotPosition::MedianRank => (STEPS * n).ceil() as usize + 1,
+            PlotPosition::Benard => 0,
+        };
+        let correction = (0..steps).map(|k| {
+            let rank = 1.0 + k as f64 / STEPS;
+            let rank = rank.min(n);
+            median_rank(rank, n) - PlotPosition::Benard.share(rank, n)
+        });
+        Self {
+            position,
+            n,
+            correction: correction.collect(),
+        }
+    }
+
+    /// Share at a rank from 1 to n.
+    pub(crate) fn at(&self, rank: f64) -> f64 {
+        let rough = PlotPosition::Benard.share(rank, self.n);
+        if self.position == PlotPosition::Benard {
+            return rough;
+        }
+        let place = (STEPS * (rank - 1.0)).max(0.0);
+        let below = (place.floor() as usize).min(self.correction.len() - 2);
+        let part = place - below as f64;
+        let (a, b) = (self.correction[below], self.correction[below + 1]);
+        rough + a + part * (b - a)
+    }
+}
+
+/// Worn lives with adjusted ranks and shares by any rule.
+pub(crate) fn points_by(
+    lives: &LogLives,
+    share: impl Fn(f64, f64) -> f64,
+) -> Option<Vec<PlotPoint>> {
     if lives.condensed || !lives.exact_or_right() || !lives.entry.y.is_empty() {
         return None;
     }
@@ -94,7 +147,7 @@ pub(crate) fn points(lives: &LogLives, position: PlotPosition) -> Option<Vec<Plo
             points.push(PlotPoint {
                 hours: (y + lives.shift).exp(),
                 rank,
-                share: position.share(rank, n),
+                share: share(rank, n),
             });
         }
     }
@@ -179,6 +232,17 @@ mod tests {
                 let i = 1.0 + part * (n - 1.0);
                 let long = beta_quantile(0.5, i, n - i + 1.0);
                 assert_relative_eq!(beta_median(i, n - i + 1.0), long, max_relative = 1e-12);
+            }
+        }
+    }
+
+    #[test]
+    fn shares_kept_for_many_samples_are_the_same() {
+        for n in [2.0, 5.0, 40.0] {
+            let kept = Shares::new(PlotPosition::MedianRank, n);
+            for k in 0..=20 {
+                let rank = 1.0 + (n - 1.0) * f64::from(k) / 20.0;
+                assert_relative_eq!(kept.at(rank), median_rank(rank, n), epsilon = 1e-4);
             }
         }
     }

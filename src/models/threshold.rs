@@ -17,6 +17,8 @@ pub(crate) struct Shifted {
     /// Lives less the threshold.
     pub(crate) lives: LogLives,
     pub(crate) optimum: Optimum,
+    /// Threshold from which the likelihood turns up again, towards its edge without bound.
+    pub(crate) valley: f64,
 }
 
 /// Points at which the profile's slope is looked at, from 0 to 0.99999 of the first worn age,
@@ -36,8 +38,18 @@ pub(crate) fn shifted(observations: &Observations) -> Option<Shifted> {
     let look = |k: u32| -first * (-11.5 * f64::from(k) / f64::from(LOOKS)).exp_m1();
     let mut best: Option<Shifted> = None;
     let mut before = (0.0, slope(0.0));
+    // Whether the hump of the best one so far is still being walked down.
+    let mut falling = false;
     for k in 1..=LOOKS {
         let here = (look(k), slope(look(k)));
+        if let Some(best) = best.as_mut().filter(|_| falling) {
+            if here.1 < 0.0 {
+                best.valley = here.0;
+            } else {
+                falling = false;
+                best.valley = brent(slope, before.0, here.0, 0.0).unwrap_or(before.0);
+            }
+        }
         if before.1 > 0.0 && here.1 < 0.0 {
             let root = brent(slope, before.0, here.0, 0.0);
             let found = root.and_then(|threshold| at(observations, threshold));
@@ -46,7 +58,11 @@ pub(crate) fn shifted(observations: &Observations) -> Option<Shifted> {
                     .as_ref()
                     .is_none_or(|b| b.optimum.log_likelihood < found.optimum.log_likelihood)
             {
-                best = Some(found);
+                best = Some(Shifted {
+                    valley: here.0,
+                    ..found
+                });
+                falling = true;
             }
         }
         before = here;
@@ -61,11 +77,12 @@ fn at(observations: &Observations, threshold: f64) -> Option<Shifted> {
         threshold,
         lives,
         optimum,
+        valley: threshold,
     })
 }
 
 /// Lives less the threshold; what is then below 0 says nothing and goes.
-fn less(observations: &Observations, threshold: f64) -> Observations {
+pub(crate) fn less(observations: &Observations, threshold: f64) -> Observations {
     let mut out = Observations::default();
     for i in 0..observations.len() {
         let (low, high) = (observations.low[i], observations.high[i]);

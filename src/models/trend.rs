@@ -47,7 +47,7 @@ pub fn laplace(histories: &[EventHistory]) -> Option<TrendTest> {
     (variance > 0.0).then(|| test(sum / variance.sqrt(), events))
 }
 
-/// Lewis and Robinson's test, which holds for any renewal process (Lewis & Robinson 1974), pooled over
+/// Lewis and Robinson's test, which holds for any renewal process (Lewis & Robinson 1974, from memory), pooled over
 /// machines.
 ///
 /// Laplace's sum `V = Σ_{k<n} T_k` of a machine's first n − 1 replacement ages is held against its

@@ -54,6 +54,16 @@ impl Cholesky {
         }
     }
 
+    /// `L·z`: turns independent standard values into ones with covariance A.
+    pub fn lower_times(&self, z: &[f64]) -> Vec<f64> {
+        (0..self.n)
+            .map(|i| {
+                let row = &self.l[i * self.n..=i * self.n + i];
+                row.iter().zip(z).map(|(l, z)| l * z).sum()
+            })
+            .collect()
+    }
+
     /// `A⁻¹`, row by row.
     pub fn inverse(&self) -> Vec<f64> {
         let n = self.n;

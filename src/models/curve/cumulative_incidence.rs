@@ -53,7 +53,7 @@ struct VarianceSums {
     b1: f64,
 }
 
-/// Cumulative incidence by cause, the other causes competing (Aalen & Johansen 1978).
+/// Cumulative incidence by cause, the other causes competing (Aalen & Johansen 1978, from memory).
 ///
 /// `F_k(t) = Σ_{s ≤ t} S(s−)·d_k(s)/n(s)`; variance by the delta method, with n lives at risk, d ended, `d_k` for cause k:
 /// `Σ (F_k(t) − F_k(s))²·d/(n(n−d)) + Σ S(s−)²·d_k(n−d_k)/n³ − 2·Σ (F_k(t) − F_k(s))·S(s−)·d_k/n²`

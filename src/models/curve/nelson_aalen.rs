@@ -22,7 +22,7 @@ pub struct HazardPoint {
 }
 
 /// Nelson–Aalen cumulative hazard `H(t) = Σ d/n` with late entry, variance `Σ d/n²`
-/// (Nelson 1969, Aalen 1978).
+/// (Nelson 1969, Aalen 1978; both from memory).
 ///
 /// # Errors
 /// See [`CurveError`]; lives must be exact or right-censored.

@@ -3,10 +3,12 @@
 use super::design::Design;
 use super::likelihood::{Coordinates, Known, Rows};
 use super::newton::{Top, climb};
+use super::posterior::{self, Posed};
+use super::residuals;
 use super::robust;
 use super::{
     ClusterSummary, Coefficient, Covariate, CovariateValues, Errors, Regression, RegressionError,
-    RegressionRequest, StratumOwns, StratumShape, TestResult,
+    RegressionRequest, ResidualCheck, StratumOwns, StratumShape, TestResult,
 };
 use crate::lives::Observations;
 use crate::models::curve::CurveError;
@@ -66,6 +68,26 @@ pub fn level_scores(
         scores[i] = -sums.gradient[0] / alpha;
     }
     Ok(scores)
+}
+
+/// What the standardised residuals say of the fitted model.
+///
+/// # Errors
+/// As [`regress`].
+pub fn residual_check(
+    lives: &Observations,
+    request: &RegressionRequest,
+) -> Result<ResidualCheck, RegressionError> {
+    let problem = Problem::new(lives, request)?;
+    let top = problem.top()?;
+    let free = problem.free();
+    Ok(residuals::check(
+        &problem.rows,
+        problem.kernel,
+        &top,
+        &free,
+        &problem.kept,
+    ))
 }
 
 struct Problem {
@@ -467,6 +489,29 @@ impl Problem {
         } else {
             (None, None)
         };
+        let posterior = if request.errors == Errors::Posterior {
+            let posed = Posed {
+                rows: &self.rows,
+                kernel: self.kernel,
+                top,
+                free: &free,
+                covariance: &model,
+                pinned: posterior::pinned(&self.rows),
+            };
+            match posed.points(|at| self.own_estimates(at)) {
+                Ok(points) => Some(points),
+                Err(why) => {
+                    cautions.push(Caution::new(CautionCode::Note, why.text()));
+                    None
+                }
+            }
+        } else {
+            None
+        };
+        let errors = match (request.errors, &posterior) {
+            (Errors::Posterior, None) => Errors::Wald,
+            (asked, _) => asked,
+        };
         let own = |v: &[f64]| self.own_units(v, free.len(), k);
         let model = own(&model);
         let covariance = clustered.as_deref().map_or_else(|| model.clone(), own);
@@ -481,7 +526,9 @@ impl Problem {
             .map(|a| {
                 let (estimate, se) = (estimates[a], error(a));
                 let scale = self.design.scale[a - 1];
-                let (lower, upper) = if request.errors == Errors::Likelihood {
+                let (lower, upper) = if let Some(points) = &posterior {
+                    points.limits(request.confidence, |at| at[a])
+                } else if request.errors == Errors::Likelihood {
                     let (low, high) = profile(a, se * scale);
                     (low.map(|v| v / scale), high.map(|v| v / scale))
                 } else {
@@ -513,6 +560,12 @@ impl Problem {
                 let se = error(a);
                 let (lower, upper) = match (request.errors, self.known_alpha) {
                     (_, Some(_)) => (None, None),
+                    (Errors::Posterior, None) if posterior.is_some() => {
+                        let limits = posterior
+                            .as_ref()
+                            .map(|points| points.limits(request.confidence, |at| (-at[a]).exp()));
+                        limits.unwrap_or_default()
+                    }
                     (Errors::Likelihood, None) => {
                         let (low, high) = profile(a, se);
                         (low.map(f64::exp), high.map(f64::exp))
@@ -561,13 +614,22 @@ impl Problem {
             lives: self.counts,
             left_out: self.left_out,
             confidence: request.confidence,
-            errors: request.errors,
-            intercept: Estimate {
-                name: "intercept".to_owned(),
-                estimate: Some(estimates[0]),
-                standard_error: Some(se),
-                lower: Some(estimates[0] - multiplier * se),
-                upper: Some(estimates[0] + multiplier * se),
+            errors,
+            intercept: {
+                let wald = (
+                    Some(estimates[0] - multiplier * se),
+                    Some(estimates[0] + multiplier * se),
+                );
+                let points = posterior.as_ref();
+                let limits = points.map(|p| p.limits(request.confidence, |at| at[0]));
+                let (lower, upper) = limits.unwrap_or(wald);
+                Estimate {
+                    name: "intercept".to_owned(),
+                    estimate: Some(estimates[0]),
+                    standard_error: Some(se),
+                    lower,
+                    upper,
+                }
             },
             likelihood_ratio: TestResult::chi_square(
                 2.0 * (top.sums.value - null_log_likelihood),
@@ -586,6 +648,7 @@ impl Problem {
             null_log_likelihood,
             covariance,
             clusters: summary,
+            posterior,
             cautions,
         })
     }

@@ -372,6 +372,11 @@ impl Rows {
         sums
     }
 
+    /// Log-likelihood of one life.
+    pub(super) fn jet_value(&self, kernel: Kernel, i: usize, alpha: f64, eta: f64) -> f64 {
+        self.jet(kernel, i, alpha, eta, 0.0).value
+    }
+
     fn jet(&self, kernel: Kernel, i: usize, alpha: f64, eta: f64, shift: f64) -> Jet2 {
         let y = self.y[i] - shift;
         let z = alpha * y - eta;

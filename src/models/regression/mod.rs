@@ -8,12 +8,16 @@ mod design;
 mod fit;
 mod likelihood;
 mod newton;
+mod posterior;
 mod request;
+mod residuals;
 mod robust;
 
 pub use design::{Covariate, CovariateValues};
-pub use fit::{level_scores, regress};
+pub use fit::{level_scores, regress, residual_check};
+pub use posterior::PosteriorPoints;
 pub use request::*;
+pub use residuals::{FarOut, ResidualCheck};
 
 #[cfg(test)]
 mod tests;

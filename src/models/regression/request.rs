@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::Covariate;
+use super::{Covariate, PosteriorPoints};
 use crate::models::{Caution, Estimate, Family, LifeCounts};
 
 /// What each stratum has of its own.
@@ -34,6 +34,9 @@ pub enum Errors {
     Wald,
     /// Profile likelihood.
     Likelihood,
+    /// Posterior, flat in the coefficients and ln σ; Wald limits where it does not exist, which is
+    /// then what the answer says.
+    Posterior,
     /// Leaving out one cluster (machine) at a time, Student's t.
     ByCluster,
 }
@@ -177,6 +180,9 @@ pub struct Regression {
     pub covariance: Vec<f64>,
     /// Clusters, when asked for.
     pub clusters: Option<ClusterSummary>,
+    /// Weighted points of the posterior, when asked for and there.
+    #[serde(skip)]
+    pub posterior: Option<PosteriorPoints>,
     /// Cautions.
     pub cautions: Vec<Caution>,
 }
