@@ -13,6 +13,9 @@
 )]
 
 use std::f64::consts::LOG2_E;
+use std::sync::LazyLock;
+
+use fearless_simd::{Level, Simd, dispatch};
 
 /// Numbers worked on at a time where results go to a buffer first.
 pub const BLOCK: usize = 128;
@@ -29,10 +32,13 @@ const LN_2_LOW: f64 = f64::from_bits(0x3DEA_39EF_3579_3C76);
 const LEAST: f64 = -708.0;
 const GREATEST: f64 = 709.0;
 
+/// What this processor has.
+static LEVEL: LazyLock<Level> = LazyLock::new(Level::new);
+
 /// Runs `work` compiled for the widest vectors of this processor.
 #[inline]
 pub fn widest<R>(work: impl FnOnce() -> R) -> R {
-    pulp::Arch::new().dispatch(work)
+    dispatch!(*LEVEL, simd => simd.vectorize(work))
 }
 
 /// `(e^r − 1, k)` with `x = k ln 2 + r`, |r| ≤ ln 2 / 2; k comes in the low bits of a double.
