@@ -115,7 +115,7 @@ impl Accuracy {
 
 /// Curves whose weights together are below this share of the tolerance are left out, and the rest
 /// rescaled; it counts in the error.
-pub(super) const LEFT_OUT: f64 = 0.2;
+pub(super) const LEFT_OUT: f64 = 0.5;
 
 /// Demand of all groups in each window. `per_change` parts are taken at each wear-out (1, or the
 /// size of the set), and the life of a set is that of its first to wear.
