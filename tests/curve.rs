@@ -49,7 +49,7 @@ fn near(value: &Value, expected: f64) {
 /// Fourteen lives made up for this test, two causes.
 const LIVES: &str = "hours,outcome,cause,crew\n120,worn,frayed,\n300,worn,cut,\n310,running,,\n\
     450,worn,frayed,\n500,worn,cut,\n620,running,,\n700,worn,cut,\n80,worn,cut,\n150,worn,frayed,\n\
-    160,worn,frayed,\n240,worn,cut,\n260,running,,\n330,worn,frayed,\n400,running,,\n";
+    160,worn,frayed,\n240,running,,\n260,worn,frayed,\n330,worn,frayed,\n400,running,,\n";
 
 /// R survival 3.5-3: `summary(survfit(Surv(time, ev) ~ 1), times = c(150, 300, 500))$cumhaz` and
 /// `$std.chaz`.

@@ -222,7 +222,7 @@ fn a_line_through_ranks_has_simulated_limits() {
 /// Fourteen lives made up for this test.
 const STRATA: &str = "hours,outcome,g,x\n120,worn,new,1\n300,worn,new,2\n310,running,new,1\n\
     450,worn,new,3\n500,worn,new,2\n620,running,new,1\n700,worn,new,2\n80,worn,old,2\n\
-    150,worn,old,3\n160,worn,old,1\n240,worn,old,2\n260,running,old,1\n330,worn,old,3\n\
+    150,worn,old,3\n160,worn,old,1\n240,running,old,2\n260,worn,old,1\n330,worn,old,3\n\
     400,running,old,2\n";
 
 /// R survival 3.5-3: `survreg(Surv(time, ev) ~ x + strata(g))`, and `~ x + g + strata(g)`.
