@@ -136,10 +136,10 @@ fn named(name: &str) -> String {
     format::shortened(&format::plain(name), 80)
 }
 
-/// `1 chance in 4`, `2 chances in 3`; `all but certain` at the upper end.
+/// `1 chance in 4`, `2 chances in 3`; `a near certainty` at the upper end.
 pub(super) fn chances(probability: f64) -> String {
     if probability > 0.99 {
-        return "all but certain".to_owned();
+        return "a near certainty".to_owned();
     }
     let words = format::one_in(probability);
     match words.rsplit_once(" in ") {
@@ -178,6 +178,6 @@ mod tests {
         assert_eq!(chances(0.25), "1 chance in 4");
         assert_eq!(chances(0.67), "2 chances in 3");
         assert_eq!(chances(0.0001), "fewer than 1 chance in 1,000");
-        assert_eq!(chances(0.999), "all but certain");
+        assert_eq!(chances(0.999), "a near certainty");
     }
 }
