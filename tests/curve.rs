@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "tests")]
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 use std::process::Command;
 
 use serde_json::Value;
@@ -117,7 +118,7 @@ fn mean_replacements_of_the_valve_seats() {
         for (age, replaced) in events {
             if age > before {
                 let outcome = if replaced { "worn" } else { "running" };
-                lives += &format!("{machine},{},{outcome}\n", age - before);
+                writeln!(lives, "{machine},{},{outcome}", age - before).unwrap();
                 before = age;
             }
         }
