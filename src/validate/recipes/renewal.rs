@@ -11,7 +11,7 @@ use crate::models::WeibullNode;
 /// Far finer than a forecast needs: the published values carry seven digits.
 const FINE: Accuracy = Accuracy {
     tolerance: 1e-7,
-    most_cells: 1 << 15,
+    most_cells: 2048,
 };
 
 fn surely(shape: f64, scale: f64) -> [WeibullNode; 1] {
