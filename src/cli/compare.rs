@@ -6,8 +6,8 @@ use clap::Args;
 use serde::Serialize;
 
 use super::{CliError, Reply, family, lives_input, practice};
-use crate::compare::practice::PracticeOptions;
-use crate::compare::{CompareOptions, Comparison, PrimaryTest, compare};
+use crate::compare::practice::{PracticeOptions, practice_named};
+use crate::compare::{CompareOptions, Comparison, PrimaryTest, Several, compare_several};
 use crate::models::Family;
 use crate::models::regression::TestResult;
 use crate::report::{self, Cell, Table, format};
@@ -21,9 +21,15 @@ pub(super) struct CompareArgs {
     /// Lives file (.csv or .parquet), or a fleet folder.
     #[arg(value_name = "LIVES|DIR")]
     input: PathBuf,
-    /// Column that tells the groups.
-    #[arg(long, value_name = "COLUMN", required_unless_present = "practice")]
-    by: Option<String>,
+    /// Column that tells the groups. With several, the first one (of the first part) is the declared
+    /// primary comparison and the others are held to one level together (Holm).
+    #[arg(
+        long,
+        value_delimiter = ',',
+        value_name = "COLUMN,…",
+        required_unless_present = "practice"
+    )]
+    by: Vec<String>,
     /// Compare by practice instead: tension (from the fleet's tension checks).
     #[arg(long, value_name = "PRACTICE", conflicts_with_all = ["by", "stratify", "machine"])]
     practice: Option<String>,
@@ -39,9 +45,9 @@ pub(super) struct CompareArgs {
     /// Columns to hold constant in a second life ratio beside the first.
     #[arg(long, value_delimiter = ',', value_name = "COLUMN,…")]
     adjust: Vec<String>,
-    /// Column within whose values only the log-rank test compares.
-    #[arg(long, value_name = "COLUMN")]
-    stratify: Option<String>,
+    /// Columns within whose values only the log-rank test compares.
+    #[arg(long, value_delimiter = ',', value_name = "COLUMN,…")]
+    stratify: Vec<String>,
     /// Family of life distributions behind the life ratios.
     #[arg(long, value_parser = family::with_regression(), default_value = "weibull")]
     distribution: Family,
@@ -74,44 +80,90 @@ pub(super) fn run(args: &CompareArgs) -> Result<Reply, CliError> {
         });
     }
     let options = CompareOptions {
-        by: args.by.clone().unwrap_or_default(),
+        by: args.by.first().cloned().unwrap_or_default(),
         machine: Some(args.machine.clone()),
         adjust: args.adjust.clone(),
         stratify: args.stratify.clone(),
         family: args.distribution,
         confidence: args.confidence,
     };
-    let inputs = lives_input::read(&args.input, args.part.as_deref())?;
-    let one = inputs.len() == 1;
-    let mut comparisons = Vec::new();
-    let mut not_given = Vec::new();
-    for input in inputs {
-        match compare(&input.table, &options) {
-            Ok(mut comparison) => {
-                comparison.part = input.part;
-                comparisons.push(comparison);
-            }
-            Err(error) if one => {
-                return Err(CliError::Input(format!(
-                    "{}: {error}",
-                    args.input.display()
-                )));
-            }
-            Err(error) => {
-                not_given.push(format!("{}: {error}", input.part.unwrap_or_default()));
-            }
-        }
+    refuse_ever_retensioned(&args.by)?;
+    let parts: Vec<_> = lives_input::read(&args.input, args.part.as_deref())?
+        .into_iter()
+        .map(|input| (input.part, input.table))
+        .collect();
+    let one = parts.len() == 1 && args.by.len() == 1;
+    let Several {
+        comparisons,
+        not_given,
+    } = compare_several(&parts, &args.by, &options);
+    if let (true, [refused]) = (one, &not_given[..]) {
+        return Err(CliError::Input(format!(
+            "{}: {}",
+            args.input.display(),
+            refused.error
+        )));
     }
+    let not_given = not_given
+        .into_iter()
+        .map(|refused| match refused.part {
+            Some(part) => format!("{part}, by {}: {}", refused.by, refused.error),
+            None => format!("by {}: {}", refused.by, refused.error),
+        })
+        .collect();
     let stdout = match (args.json, &comparisons[..]) {
         (true, [comparison]) if one => report::json("compare", comparison),
         (true, _) => report::json("compare", &Body { comparisons }),
-        (false, _) => comparisons.iter().map(shown).collect::<Vec<_>>().join("\n"),
+        (false, _) => {
+            let mut shown: Vec<String> = comparisons.iter().map(shown).collect();
+            if comparisons.len() > 1 {
+                shown.push(report::text(&several(&comparisons)));
+            }
+            shown.join("\n")
+        }
     };
     Ok(Reply {
         stdout,
         remarks: Vec::new(),
         not_given,
     })
+}
+
+/// A column that tells whether a belt was ever retensioned is refused, as that practice is.
+fn refuse_ever_retensioned(columns: &[String]) -> Result<(), CliError> {
+    for column in columns {
+        let plain: String = column.chars().filter(|c| c.is_alphanumeric()).collect();
+        if plain.to_lowercase().contains("retension") {
+            practice_named("retensioned").map_err(|error| CliError::Usage(error.to_string()))?;
+        }
+    }
+    Ok(())
+}
+
+/// All comparisons of one command, side by side.
+fn several(comparisons: &[Comparison]) -> Table {
+    let mut table = Table::new("several", "All of these comparisons together")
+        .words("part", "Part")
+        .words("by", "By")
+        .figures("worn", "Worn")
+        .figures("p_value", "p")
+        .figures("p_value_holm", "p, Holm");
+    for c in comparisons {
+        let p = |p: Option<f64>| Cell::maybe(p, |p| Cell::text(format::p_value(p)));
+        table.push(vec![
+            Cell::maybe(c.part.as_deref(), Cell::text),
+            Cell::text(&c.by),
+            Cell::text(lives_input::amount(c.groups.iter().map(|g| g.worn).sum())),
+            p(c.primary_p_value),
+            p(c.p_value_holm),
+        ]);
+    }
+    table.note(
+        "The first is the declared primary comparison: its p stands by itself. The p of the others \
+         are held to one level together (Holm), since among many comparisons of nothing one in \
+         twenty looks like a finding.",
+    );
+    table
 }
 
 /// The answer first, then what it rests on.
@@ -184,6 +236,15 @@ fn ratios(c: &Comparison) -> Table {
             [r.p_value, r.p_value_holm].map(|p| Cell::maybe(p, |p| Cell::text(format::p_value(p)))),
         );
         table.push(row);
+        if let Some(f) = &r.shared_frailty {
+            let mut row = vec![
+                Cell::text(format!("{}, each machine a level of its own", r.of)),
+                Cell::text(&r.to),
+            ];
+            row.extend([f.ratio, f.lower, f.upper].map(|v| three(Some(v))));
+            row.extend([Cell::Empty, Cell::Empty]);
+            table.push(row);
+        }
         if let Some(a) = &r.adjusted {
             let mut row = vec![
                 Cell::text(format!("{}, {} held constant", r.of, a.held.join(", "))),
@@ -193,6 +254,9 @@ fn ratios(c: &Comparison) -> Table {
             row.extend([Cell::Empty, Cell::Empty]);
             table.push(row);
         }
+    }
+    if let Some(s) = &c.machine_spread {
+        table.note(report::machine_spread(s));
     }
     if c.machines.is_some() {
         table.note("Limits allow for lives on one machine being alike.");
@@ -226,8 +290,15 @@ fn tests(c: &Comparison) -> Table {
         let df = format!("{}, {}", t.degrees_of_freedom, t.error_degrees_of_freedom);
         row("clustered by machine", t.statistic, df, t.p_value);
     }
-    let chi: [(&str, Option<TestResult>); 4] = [
-        ("log-rank", c.log_rank.as_ref().map(|t| t.test)),
+    let log_rank = if c.strata.is_empty() {
+        "log-rank".to_owned()
+    } else {
+        format!("log-rank within {}", c.strata.join(", "))
+    };
+    let unstratified = c.log_rank_unstratified.as_ref();
+    let chi: [(&str, Option<TestResult>); 5] = [
+        (&log_rank, c.log_rank.as_ref().map(|t| t.test)),
+        ("log-rank, not stratified", unstratified.map(|t| t.test)),
         ("equal life, one shape", c.equal_life),
         ("equal shape", c.equal_shape),
         ("equal shape and life", c.equal_shape_and_life),

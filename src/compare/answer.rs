@@ -1,6 +1,6 @@
 //! The answer as a sentence.
 
-use super::planning::worn_per_arm;
+use super::planning::{reduced_bias, worn_per_arm};
 use super::{Comparison, LifeRatio, PrimaryTest};
 use crate::lives::worn_lives;
 
@@ -55,7 +55,8 @@ pub(super) fn answer(c: &Comparison) -> String {
         times(ratio)
     );
     let untested = c.primary_test == PrimaryTest::None;
-    let told = c.primary_p_value.is_some_and(|p| p < 1.0 - c.confidence);
+    let p_value = c.p_value_holm.or(c.primary_p_value);
+    let told = p_value.is_some_and(|p| p < 1.0 - c.confidence);
     if told {
         return format!("{}.", capital(&estimate));
     }
@@ -64,7 +65,7 @@ pub(super) fn answer(c: &Comparison) -> String {
         .as_ref()
         .and_then(|s| s.estimate)
         .and_then(|shape| {
-            let arm = worn_per_arm(shape, 1.5, 0.05, 0.8)?;
+            let arm = worn_per_arm(reduced_bias(shape, worn), 1.5, 0.05, 0.8)?;
             Some(format!(
                 " To tell a life ratio of 1.5 in four cases of five takes about {arm} worn lives in \
                  each group, more where lives on one machine are alike."
@@ -76,8 +77,20 @@ pub(super) fn answer(c: &Comparison) -> String {
             "{}, but on so few machines this is an estimate only, not a finding.{more}",
             capital(&estimate)
         )
+    } else if c.primary_p_value.is_some_and(|p| p < 1.0 - c.confidence) {
+        format!(
+            "By itself this would be a finding, but not as one of several comparisons (Holm): \
+             {estimate}.{more}"
+        )
     } else {
         format!("The lives cannot tell the groups apart: {estimate}.{more}")
+    }
+}
+
+impl Comparison {
+    /// Says the answer anew, after the p-value was held together with others.
+    pub(super) fn retell(&mut self) {
+        self.answer = answer(self);
     }
 }
 

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::{LogRank, PermutationTest};
 use crate::models::curve::{Curve, CurveError, CurvePoint, MedianLife};
-use crate::models::regression::{RegressionError, TestResult};
+use crate::models::regression::{Frailty, RegressionError, TestResult};
 use crate::models::{Caution, Estimate, Family};
 
 /// What is asked.
@@ -16,8 +16,8 @@ pub struct CompareOptions {
     pub machine: Option<String>,
     /// Columns to hold constant in the life ratios.
     pub adjust: Vec<String>,
-    /// Column within whose values only the log-rank test compares.
-    pub stratify: Option<String>,
+    /// Columns within whose values only the log-rank test compares.
+    pub stratify: Vec<String>,
     /// Family of the life model.
     pub family: Family,
     /// Two-sided confidence.
@@ -31,7 +31,7 @@ impl CompareOptions {
             by: column.to_owned(),
             machine: Some("machine".to_owned()),
             adjust: Vec::new(),
-            stratify: None,
+            stratify: Vec::new(),
             family: Family::Weibull,
             confidence: 0.95,
         }
@@ -76,7 +76,8 @@ pub struct LifeRatio {
     pub to: String,
     /// Ratio of lives; null where one of the groups has no worn life.
     pub ratio: Option<f64>,
-    /// Lower limit: clustered by machine where machines are known, else from the model alone.
+    /// Lower limit: clustered by machine where machines are known (the wider of that and the model's
+    /// own where they are too few for a test), else from the model alone.
     pub lower: Option<f64>,
     /// Upper limit.
     pub upper: Option<f64>,
@@ -88,8 +89,46 @@ pub struct LifeRatio {
     pub lower_model_only: Option<f64>,
     /// Upper limit likewise.
     pub upper_model_only: Option<f64>,
+    /// The ratio if each machine has a level of its own, drawn from a normal curve on log life
+    /// (shared frailty): a check on the limits above; null where machines are unknown.
+    pub shared_frailty: Option<RatioLimits>,
     /// The ratio with the other stated columns held constant.
     pub adjusted: Option<AdjustedRatio>,
+}
+
+/// A ratio with its limits.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct RatioLimits {
+    /// Ratio.
+    pub ratio: f64,
+    /// Lower limit.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+}
+
+/// How much machines differ in the lives of their parts, from the shared frailty model.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MachineSpread {
+    /// Machines.
+    pub machines: usize,
+    /// Standard deviation of log life between machines; 0 where the lives show none beyond luck.
+    pub standard_deviation: f64,
+    /// Its standard error; null at 0.
+    pub standard_error: Option<f64>,
+    /// Chance of so much spread if the machines were alike.
+    pub p_value: f64,
+}
+
+impl From<&Frailty> for MachineSpread {
+    fn from(f: &Frailty) -> Self {
+        Self {
+            machines: f.clusters,
+            standard_deviation: f.standard_deviation,
+            standard_error: f.standard_error,
+            p_value: f.test.p_value,
+        }
+    }
 }
 
 /// A life ratio with other columns held constant.
@@ -147,8 +186,13 @@ pub struct Comparison {
     pub distribution: Family,
     /// Groups, sorted by value.
     pub groups: Vec<Group>,
-    /// Log-rank test; null where lives are known only within bounds.
+    /// Log-rank test, within strata where they are asked for; null where lives are known only within
+    /// bounds.
     pub log_rank: Option<LogRank>,
+    /// The same without strata, where they are asked for.
+    pub log_rank_unstratified: Option<LogRank>,
+    /// Columns it is stratified by.
+    pub strata: Vec<String>,
     /// Likelihood-ratio test for one shape, scales free; null where it does not exist.
     pub equal_shape: Option<TestResult>,
     /// Likelihood-ratio test for one scale, given one shape.
@@ -163,12 +207,17 @@ pub struct Comparison {
     pub primary_test: PrimaryTest,
     /// Its p-value.
     pub primary_p_value: Option<f64>,
+    /// That p-value held to one level together with the other comparisons of one command (Holm); null
+    /// for the one declared primary, which stands by itself.
+    pub p_value_holm: Option<f64>,
     /// Shape shared by all groups, with its limits.
     pub shared_shape: Option<Estimate>,
     /// Life ratios of every pair of groups.
     pub life_ratios: Vec<LifeRatio>,
     /// Machines in all.
     pub machines: Option<usize>,
+    /// How much they differ; null where machines are unknown or the model cannot be fitted.
+    pub machine_spread: Option<MachineSpread>,
     /// Cautions.
     pub cautions: Vec<Caution>,
 }

@@ -1,6 +1,7 @@
 //! Lives by group → tests, life ratios, sample planning.
 
 mod answer;
+mod clustered;
 mod comparison;
 mod groups;
 mod holm;
@@ -8,15 +9,23 @@ mod log_rank;
 mod permutation;
 mod planning;
 pub mod practice;
+mod prepare;
+mod ratios;
 mod run;
+mod several;
+mod thin;
 
 pub use comparison::*;
 pub use groups::{Grouping, covariate_of};
 pub use holm::holm;
 pub use log_rank::{LogRank, Tally, log_rank};
 pub use permutation::{PermutationTest, permute_machines};
-pub use planning::{Plan, design_effect, plan, power, worn_per_arm};
+pub use planning::{
+    Expectation, Plan, Planned, design_effect, expected_limits, plan, power, reduced_bias,
+    worn_per_arm,
+};
 pub use run::compare;
+pub use several::{NotCompared, Several, compare_several};
 
 #[cfg(test)]
 mod tests;

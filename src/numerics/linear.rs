@@ -48,6 +48,11 @@ impl Cholesky {
     /// Solves `A·x = b` in place.
     pub fn solve(&self, b: &mut [f64]) {
         self.forward(b);
+        self.backward(b);
+    }
+
+    /// Solves `Lᵀ·x = b` in place.
+    pub fn backward(&self, b: &mut [f64]) {
         for i in (0..self.n).rev() {
             let known: f64 = (i + 1..self.n).map(|j| self.l[j * self.n + i] * b[j]).sum();
             b[i] = (b[i] - known) / self.l[i * self.n + i];
@@ -89,6 +94,48 @@ impl Cholesky {
     }
 }
 
+/// Eigenvalues and eigenvectors (columns, row by row) of a symmetric matrix by Jacobi's rotations.
+pub fn symmetric_eigen(mut a: Vec<f64>, n: usize) -> (Vec<f64>, Vec<f64>) {
+    let mut vectors = vec![0.0; n * n];
+    for i in 0..n {
+        vectors[i * n + i] = 1.0;
+    }
+    for _ in 0..60 {
+        let size: f64 = (0..n).map(|i| a[i * n + i].powi(2)).sum();
+        let off: f64 = (0..n)
+            .flat_map(|i| (0..i).map(move |j| i * n + j))
+            .map(|at| a[at] * a[at])
+            .sum();
+        if off <= 1e-30 * size || off.is_nan() {
+            break;
+        }
+        for p in 0..n {
+            for q in p + 1..n {
+                if a[p * n + q] == 0.0 {
+                    continue;
+                }
+                let turn = (a[q * n + q] - a[p * n + p]) / (2.0 * a[p * n + q]);
+                let t = turn.signum() / (turn.abs() + turn.hypot(1.0));
+                let (c, s) = (1.0 / t.hypot(1.0), t / t.hypot(1.0));
+                for k in 0..n {
+                    let (x, y) = (a[k * n + p], a[k * n + q]);
+                    a[k * n + p] = c * x - s * y;
+                    a[k * n + q] = s * x + c * y;
+                }
+                for k in 0..n {
+                    let (x, y) = (a[p * n + k], a[q * n + k]);
+                    a[p * n + k] = c * x - s * y;
+                    a[q * n + k] = s * x + c * y;
+                    let (x, y) = (vectors[k * n + p], vectors[k * n + q]);
+                    vectors[k * n + p] = c * x - s * y;
+                    vectors[k * n + q] = s * x + c * y;
+                }
+            }
+        }
+    }
+    ((0..n).map(|i| a[i * n + i]).collect(), vectors)
+}
+
 /// Solves `(A + r·diag A)·x = b` with the smallest r of 0, 1e-12, 1e-10, … that makes the matrix
 /// positive definite; `None` when none up to 1e4 does.
 pub fn solve_damped(a: &[f64], b: &mut [f64]) -> Option<()> {
@@ -115,6 +162,25 @@ pub fn solve_damped(a: &[f64], b: &mut [f64]) -> Option<()> {
 mod tests {
     use super::*;
     use approx::assert_relative_eq;
+
+    /// [[2, 1], [1, 2]] has 1 and 3; a 3 × 3 is put together again from what was found.
+    #[test]
+    fn eigenvalues_by_hand() {
+        let (mut values, _) = symmetric_eigen(vec![2.0, 1.0, 1.0, 2.0], 2);
+        values.sort_by(f64::total_cmp);
+        assert_relative_eq!(values[0], 1.0, max_relative = 1e-12);
+        assert_relative_eq!(values[1], 3.0, max_relative = 1e-12);
+        let a = vec![4.0, 1.0, -2.0, 1.0, 3.0, 0.5, -2.0, 0.5, -1.0];
+        let (values, q) = symmetric_eigen(a.clone(), 3);
+        for i in 0..3 {
+            for j in 0..3 {
+                let sum: f64 = (0..3)
+                    .map(|k| q[i * 3 + k] * values[k] * q[j * 3 + k])
+                    .sum();
+                assert_relative_eq!(sum, a[i * 3 + j], epsilon = 1e-12);
+            }
+        }
+    }
 
     #[test]
     fn factor_solve_and_inverse_agree_with_hand_values() {

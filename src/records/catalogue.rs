@@ -18,6 +18,8 @@ pub(crate) const NEWTON_PER_LBF: f64 = 4.448_221_615_260_5;
 
 /// Most positions one machine may carry of a part.
 const MOST_POSITIONS: u32 = 10_000;
+/// Force that the tension check presses with where none is stated, lbf (common practice).
+const FORCE_LBF: f64 = 5.0;
 
 /// Checks settings and names the key of a bad one.
 pub(super) struct Setting<'a> {
@@ -354,6 +356,16 @@ impl Setting<'_> {
             band_low_in: inches(low),
             band_high_in: inches(high),
             unit,
+            force_lbf: entry
+                .force
+                .map(|f| self.above_zero("[practice], force", f))
+                .transpose()?
+                .unwrap_or(FORCE_LBF),
+            reading_error_in: entry
+                .reading_error
+                .map(|e| self.above_zero("[practice], reading_error", e))
+                .transpose()?
+                .map(inches),
         })
     }
 }

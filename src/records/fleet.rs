@@ -317,6 +317,10 @@ pub struct Practice {
     pub band_high_in: f64,
     /// Unit the user wrote.
     pub unit: LengthUnit,
+    /// Force of the check, lbf.
+    pub force_lbf: f64,
+    /// Standard deviation of a reading, inches, where stated.
+    pub reading_error_in: Option<f64>,
 }
 
 /// A whole fleet folder, read and checked.

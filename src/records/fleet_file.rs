@@ -319,6 +319,10 @@ pub(crate) struct PracticeEntry {
     pub(crate) target: f64,
     pub(crate) band: [f64; 2],
     pub(crate) unit: LengthWord,
+    /// lbf.
+    pub(crate) force: Option<f64>,
+    /// Standard deviation of a reading, in `unit`.
+    pub(crate) reading_error: Option<f64>,
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -1,10 +1,11 @@
 //! From an analysis to the plain values its charts are drawn from.
 
 use super::chart::{
-    Across, CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, DosePlot, LifeRange, Look,
-    MeterLine, ProbabilityPlot, ReliabilityPlot, StockRow, TensionPlot, calendar, demand,
-    probability_plot, reliability, stock_levels,
+    Across, CalendarJob, CalendarRow, CostCurve, DemandCell, DemandRow, LifeRange, Look, MeterLine,
+    ProbabilityPlot, ReliabilityPlot, StockRow, TensionPlot, calendar, demand, probability_plot,
+    reliability, stock_levels,
 };
+use super::practice_charts::PracticeCharts;
 use super::{Svg, chart, format, tables};
 use crate::analysis::{Analysis, CONFIDENCE, Detail, LifeSpread, PartDetail};
 use crate::meters::{MeterReading, Standing};
@@ -31,7 +32,7 @@ pub(super) struct PartChart {
 pub(super) struct Charts {
     pub(super) meters: Option<Svg>,
     pub(super) tension: Option<Svg>,
-    pub(super) dose: Option<Svg>,
+    pub(super) practice: PracticeCharts,
     pub(super) kit: Option<(Svg, String)>,
     pub(super) calendar: Option<Svg>,
     pub(super) demand: Vec<Svg>,
@@ -53,7 +54,9 @@ impl Charts {
             parts: parts(analysis, detail),
             meters: meter_history(analysis, detail),
             tension: tension_checks(analysis),
-            dose: dose_response(analysis),
+            practice: (analysis.practice.as_ref())
+                .map(PracticeCharts::of)
+                .unwrap_or_default(),
             kit: kit(analysis, detail),
         }
     }
@@ -73,37 +76,10 @@ impl Charts {
             .chain(&self.courses)
             .chain(&self.meters)
             .chain(&self.tension)
-            .chain(&self.dose)
+            .chain(self.practice.all())
             .chain(&self.lives)
             .chain(parts)
     }
-}
-
-/// Life against deflection, where the records bear a curve.
-fn dose_response(analysis: &Analysis) -> Option<Svg> {
-    let found = analysis.practice.as_ref()?;
-    let curve = found.dose.as_ref()?;
-    let (unit, factor) = match found.practice.unit {
-        LengthUnit::In => ("in", 1.0),
-        LengthUnit::Mm => ("mm", 25.4),
-    };
-    let plot = DosePlot {
-        points: (curve.points.iter())
-            .map(|p| (p.deflection_in * factor, p.relative_life, p.lower, p.upper))
-            .collect(),
-        low: found.practice.band_low_in * factor,
-        target: found.practice.target_in * factor,
-        high: found.practice.band_high_in * factor,
-        best: curve.optimum.map(|o| {
-            let limits = o.lower_in.zip(o.upper_in);
-            (
-                o.deflection_in * factor,
-                limits.map(|(a, z)| (a * factor, z * factor)),
-            )
-        }),
-        unit,
-    };
-    Some(chart::dose("dose", "Life against belt deflection", &plot))
 }
 
 fn fitted_calendar(analysis: &Analysis) -> Option<Svg> {

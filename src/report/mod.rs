@@ -15,6 +15,7 @@ mod json;
 mod order_words;
 mod page;
 mod practice;
+mod practice_charts;
 mod safety;
 #[cfg(test)]
 mod sample;
@@ -30,7 +31,7 @@ pub use check::{ProblemGroup, check, lives_by_part, lives_in_short, problem_grou
 pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
 pub use json::json;
-pub use practice::practice_tables;
+pub use practice::{machine_spread, practice_tables};
 pub use safety::SAFETY;
 pub use table::*;
 pub use text::{text, wrapped};

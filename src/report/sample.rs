@@ -557,6 +557,8 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             band_low_in: 0.2,
             band_high_in: 0.3,
             unit: LengthUnit::In,
+            force_lbf: 5.0,
+            reading_error_in: None,
         }),
         problems,
         rows,

@@ -70,9 +70,9 @@ pub struct DoseResponse {
     pub optimum: Option<Optimum>,
     /// Curve from the least to the greatest reading.
     pub points: Vec<DosePoint>,
-    /// Least reading, inches.
+    /// Least reading, or expected true value where a reading error is allowed for, inches.
     pub least_in: f64,
-    /// Greatest reading, inches.
+    /// Greatest, likewise.
     pub greatest_in: f64,
     /// Weibull shape.
     pub shape: f64,
@@ -85,38 +85,77 @@ pub struct DoseResponse {
     pub held: Vec<String>,
 }
 
+/// What a curve is fitted to.
+#[derive(Clone)]
+pub(super) struct DoseRequest<'a> {
+    pub(super) spells: &'a [Spell],
+    pub(super) practice: &'a Practice,
+    /// Columns held constant.
+    pub(super) held: &'a [Covariate],
+    /// Machine of each spell.
+    pub(super) machines: &'a [u32],
+    /// Whether there are enough machines to cluster by.
+    pub(super) clustered: bool,
+    /// Standard deviation of a reading, inches.
+    pub(super) reading_error_in: Option<f64>,
+    pub(super) confidence: f64,
+}
+
+/// Share of the spread of readings that must be left after the reading error for the curve to be
+/// mended: below, what is left is luck.
+const LEAST_SHARE_TRUE: f64 = 0.2;
+
+impl DoseRequest<'_> {
+    /// `x = ln(d / target)` as read.
+    fn read(&self) -> Vec<f64> {
+        let x = |s: &Spell| (s.deflection_in / self.practice.target_in).ln();
+        self.spells.iter().map(x).collect()
+    }
+
+    /// Mean of x, and the share λ of its variance that is not reading error,
+    /// `1 − (error/geometric mean d)²/var x`.
+    fn share_true(&self, read: &[f64], error_in: f64) -> (f64, f64) {
+        let n = read.len().max(1) as f64;
+        let mean = read.iter().sum::<f64>() / n;
+        let variance = read.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+        let error = error_in / (self.practice.target_in * mean.exp());
+        (mean, 1.0 - error * error / variance)
+    }
+
+    /// Whether the readings spread enough beyond their stated error.
+    pub(super) fn error_can_be_allowed_for(&self) -> bool {
+        self.reading_error_in
+            .is_some_and(|error| self.share_true(&self.read(), error).1 >= LEAST_SHARE_TRUE)
+    }
+}
+
 /// Fits the curve.
 ///
-/// With a stated reading error u (of ln d: error/target) each reading is replaced by its expected
-/// true value, `x̄ + λ(x − x̄)`, `λ = 1 − u²/var x` (regression calibration, Carroll et al. 2006).
+/// With a stated reading error u (of ln d: error/mean d) each reading is replaced by its expected
+/// true value, `x̄ + λ(x − x̄)`, `λ = 1 − u²/var x` (regression calibration, Carroll et al. 2006; the
+/// spread about it adds the same to every x² and goes into the intercept). λ is taken as known.
 ///
 /// # Errors
 /// As [`regress`].
-pub(super) fn dose(
-    spells: &[Spell],
-    practice: &Practice,
-    held: &[Covariate],
-    machines: &[u32],
-    clustered: bool,
-    reading_error_in: Option<f64>,
-    confidence: f64,
-) -> Result<DoseResponse, RegressionError> {
+pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, RegressionError> {
+    let DoseRequest {
+        spells,
+        practice,
+        held,
+        machines,
+        clustered,
+        reading_error_in,
+        confidence,
+    } = *request;
     let target = practice.target_in;
     let mut lives = Observations::default();
     for s in spells {
         lives.push(s.low, s.high, s.entry, f64::from(s.count));
     }
-    let read: Vec<f64> = spells
-        .iter()
-        .map(|s| (s.deflection_in / target).ln())
-        .collect();
-    let n = read.len().max(1) as f64;
-    let mean = read.iter().sum::<f64>() / n;
-    let variance = read.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-    let share = reading_error_in
-        .map(|error| (1.0 - (error / target).powi(2) / variance).clamp(0.05, 1.0))
-        .filter(|s| s.is_finite());
-    let expected = |x: f64| share.map_or(x, |share| mean + share * (x - mean));
+    let read = request.read();
+    let calibration = reading_error_in.map(|error| request.share_true(&read, error));
+    let share = calibration.map(|(_, share)| share);
+    let expected = |x: f64| calibration.map_or(x, |(mean, share)| mean + share * (x - mean));
     let fit = |of: &dyn Fn(f64) -> f64| {
         let x: Vec<f64> = read.iter().map(|&x| of(x)).collect();
         let square = x.iter().map(|x| x * x).collect();
@@ -128,7 +167,7 @@ pub(super) fn dose(
         let mut request = RegressionRequest::weibull(covariates);
         request.confidence = confidence;
         if clustered {
-            request.errors = Errors::ByCluster;
+            request.errors = Errors::ByClusterUnbiased;
             request.clusters = Some(machines.to_vec());
         }
         regress(&lives, &request)
@@ -147,9 +186,11 @@ pub(super) fn dose(
         || two_sided_normal(confidence),
         |df| t_multiplier(confidence, df),
     );
+    // With a reading error the least and greatest are those of the expected true values.
     let (first, last) = read
         .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
+        .map(|&x| expected(x))
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| {
             (a.min(x), b.max(x))
         });
     let points = (0..POINTS)

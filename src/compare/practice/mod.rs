@@ -38,10 +38,14 @@
 //! The last two rows were run before the joint test took Hotelling's form, which changes only the
 //! third column.
 
+mod answer;
+mod bands;
+mod cautions;
 mod dose;
 mod result;
 mod run;
 mod spells;
+mod worth;
 
 pub use dose::{DosePoint, DoseResponse, Optimum, ReadingError};
 pub use result::*;

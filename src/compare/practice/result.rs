@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::dose::DoseResponse;
 use super::spells::{Band, SpellCounts};
-use crate::compare::{Comparison, Plan};
+use crate::compare::{Comparison, Expectation, Plan};
 use crate::models::Caution;
 use crate::records::Practice;
 
@@ -15,7 +15,7 @@ pub struct PracticeOptions {
     pub part: Option<String>,
     /// Columns to hold constant; hose size and site, where recorded, when empty.
     pub hold: Vec<String>,
-    /// Standard deviation of a reading, inches.
+    /// Standard deviation of a reading, inches; that of the fleet file when not told.
     pub reading_error_in: Option<f64>,
     /// Two-sided confidence.
     pub confidence: f64,
@@ -53,6 +53,17 @@ pub struct BandSummary {
     pub hours: f64,
     /// Mean life in the band, hours, if wear in all bands differs in speed only.
     pub mean_life: Option<f64>,
+    /// Lives under observation in the band at round ages, the same for every band.
+    pub at_risk: Vec<AtRisk>,
+}
+
+/// Lives under observation at an age.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct AtRisk {
+    /// Age, hours.
+    pub hours: f64,
+    /// Lives.
+    pub lives: u32,
 }
 
 /// How much longer belts in the band last.
@@ -87,6 +98,13 @@ pub struct Worth {
     pub currency: String,
 }
 
+/// Lives, and those of them under a known reading.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct SpellUse {
+    pub(super) lives: u32,
+    pub(super) lives_used: u32,
+}
+
 /// The answer.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PracticeComparison {
@@ -110,18 +128,31 @@ pub struct PracticeComparison {
     pub in_band: Option<BandRatio>,
     /// The same with the held columns constant.
     pub in_band_adjusted: Option<BandRatio>,
+    /// The same if lives on one machine were no more alike than others.
+    pub in_band_model_only: Option<BandRatio>,
+    /// The same if each machine has a level of its own (shared frailty).
+    pub in_band_shared_frailty: Option<BandRatio>,
     /// Columns held constant in it.
     pub held: Vec<String>,
     /// In the band and outside it, in full.
     pub primary: Option<Comparison>,
     /// The three bands against one another (Holm).
     pub by_band: Option<Comparison>,
-    /// Dose and response.
+    /// Dose and response, allowing for the reading error where one is stated.
     pub dose: Option<DoseResponse>,
-    /// Machine-to-machine standard deviation of log life (moments); null when it cannot be told.
+    /// The same as read, where a reading error is allowed for in `dose`.
+    pub dose_as_read: Option<DoseResponse>,
+    /// Machine-to-machine standard deviation of log life (shared frailty); null where the lives show
+    /// none beyond luck.
     pub machine_spread: Option<f64>,
+    /// Shape that plans are made with: the shared shape less the bias of few worn lives.
+    pub planning_shape: Option<f64>,
+    /// Machine-to-machine spread that plans are made with: as found, else 0.2, an assumption.
+    pub planning_spread: Option<f64>,
     /// What it would take to tell life ratios of 1.2, 1.3, 1.5 and 2.
     pub plans: Vec<Plan>,
+    /// How far the limits will lie apart as more wear out.
+    pub expectations: Vec<Expectation>,
     /// What it would be worth.
     pub worth: Option<Worth>,
     /// Cautions.
@@ -154,7 +185,8 @@ pub enum PracticeError {
     },
     /// No life under a known reading.
     #[error(
-        "no life of {part} was under a known reading: of {lives} lives, {without} have no reading between their days of fitting and removal and {not_placed} cannot be placed on a meter"
+        "no life of {part} was under a known reading: of {lives} lives, {without} have no reading between their days of fitting and removal and {not_placed} cannot be placed on a meter{}",
+        if *other_force > 0 { format!("; {other_force} readings were taken under another force than the {force_lbf} lbf of [practice]") } else { String::new() }
     )]
     NoSpells {
         /// Part.
@@ -165,6 +197,10 @@ pub enum PracticeError {
         without: u32,
         /// Not placed.
         not_placed: u32,
+        /// Readings under another force.
+        other_force: u32,
+        /// The stated force, lbf.
+        force_lbf: String,
     },
     /// Not a practice that can be compared.
     #[error("{0}")]

@@ -1,6 +1,6 @@
 //! Lives cut where the tension was read: a belt counts as what it was known to be at the time.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
@@ -8,8 +8,8 @@ use crate::lives::{ColumnValues, Life, LivesTable, NamedColumn, Observations, Ou
 use crate::meters::Meters;
 use crate::records::{Practice, TensionCheck};
 
-/// Force that the check presses with, lbf (common practice).
-pub(super) const FORCE_LBF: f64 = 5.0;
+/// Share by which a force may differ from the stated one and still be it.
+const FORCE_TOLERANCE: f64 = 0.05;
 /// Hours by which a life and the meter of its machine may disagree before its spells are not placed.
 const SLACK_HOURS: f64 = 2.0;
 
@@ -66,7 +66,7 @@ pub(super) struct Spell {
 }
 
 /// What became of the lives and the readings.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
 pub struct SpellCounts {
     /// Lives of the part.
     pub lives: u32,
@@ -82,6 +82,10 @@ pub struct SpellCounts {
     pub spells: u32,
     /// Readings under another force than the stated one, left out.
     pub other_force: u32,
+    /// Readings that state no force, taken to be under the stated one.
+    pub unstated_force: u32,
+    /// Machines with lives of the part and no reading at all.
+    pub machines_without_reading: Vec<String>,
     /// Readings used.
     pub readings: u32,
 }
@@ -95,6 +99,7 @@ pub(super) fn spells(
     lives: &[&Life],
     tension: &[TensionCheck],
     meters: &Meters,
+    force_lbf: f64,
 ) -> (Vec<Spell>, SpellCounts) {
     let mut counts = SpellCounts {
         lives: lives.len() as u32,
@@ -102,15 +107,21 @@ pub(super) fn spells(
     };
     let mut by_machine: BTreeMap<&str, Vec<&TensionCheck>> = BTreeMap::new();
     for check in tension {
-        if check
-            .force_lbf
-            .is_some_and(|f| (f - FORCE_LBF).abs() > 0.05 * FORCE_LBF)
-        {
+        counts.unstated_force += u32::from(check.force_lbf.is_none());
+        let other = |f: f64| (f - force_lbf).abs() > FORCE_TOLERANCE * force_lbf;
+        if check.force_lbf.is_some_and(other) {
             counts.other_force += 1;
         } else {
             by_machine.entry(&check.machine).or_default().push(check);
         }
     }
+    let read: BTreeSet<&str> = tension.iter().map(|c| c.machine.as_str()).collect();
+    let unread: BTreeSet<&str> = lives
+        .iter()
+        .map(|l| l.machine.as_str())
+        .filter(|m| !read.contains(m))
+        .collect();
+    counts.machines_without_reading = unread.into_iter().map(str::to_owned).collect();
     let mut spells = Vec::new();
     for (index, life) in lives.iter().enumerate() {
         let Some(start) = life.start else {
@@ -216,7 +227,10 @@ pub(super) fn table(spells: &[Spell], practice: &Practice, held: &[String]) -> L
     ];
     for name in held {
         columns.push(text(name, &|s| {
-            s.covariates.get(name).cloned().unwrap_or_default()
+            let recorded = s.covariates.get(name).filter(|v| !v.trim().is_empty());
+            recorded
+                .cloned()
+                .unwrap_or_else(|| "not recorded".to_owned())
         }));
     }
     LivesTable {

@@ -90,10 +90,10 @@ pub fn residual_check(
     ))
 }
 
-struct Problem {
-    kernel: Kernel,
-    design: Design,
-    rows: Rows,
+pub(super) struct Problem {
+    pub(super) kernel: Kernel,
+    pub(super) design: Design,
+    pub(super) rows: Rows,
     /// Rows of the lives that were kept.
     kept: Vec<usize>,
     counts: LifeCounts,
@@ -101,11 +101,14 @@ struct Problem {
     /// α, when taken as known.
     known_alpha: Option<f64>,
     left_out: usize,
-    clusters: Vec<u32>,
+    pub(super) clusters: Vec<u32>,
 }
 
 impl Problem {
-    fn new(lives: &Observations, request: &RegressionRequest) -> Result<Self, RegressionError> {
+    pub(super) fn new(
+        lives: &Observations,
+        request: &RegressionRequest,
+    ) -> Result<Self, RegressionError> {
         let kernel = match request.family {
             Family::Weibull | Family::Exponential => Kernel::SmallestExtreme,
             Family::Lognormal => Kernel::Normal,
@@ -202,12 +205,12 @@ impl Problem {
         })
     }
 
-    fn p(&self) -> usize {
+    pub(super) fn p(&self) -> usize {
         self.rows.p
     }
 
     /// Maximum in natural coordinates of the scaled design.
-    fn top(&self) -> Result<Top, RegressionError> {
+    pub(super) fn top(&self) -> Result<Top, RegressionError> {
         let p = self.p();
         let start = self.start();
         let mut free: Vec<usize> = (0..p).collect();
@@ -259,7 +262,7 @@ impl Problem {
         Ok(top)
     }
 
-    fn free(&self) -> Vec<usize> {
+    pub(super) fn free(&self) -> Vec<usize> {
         let last = if self.known_alpha.is_some() {
             self.p()
         } else {
@@ -268,7 +271,7 @@ impl Problem {
         (0..last).collect()
     }
 
-    fn flat(&self, free: &[usize]) -> RegressionError {
+    pub(super) fn flat(&self, free: &[usize]) -> RegressionError {
         RegressionError::Flat {
             terms: free.iter().map(|&a| self.name(a)).collect(),
         }
@@ -469,26 +472,21 @@ impl Problem {
         };
         let model = factor.inverse();
         let mut cautions = Vec::new();
-        let (clustered, summary) = if request.errors == Errors::ByCluster {
-            let summary = robust::clustered(
-                &self.rows,
-                self.kernel,
-                &top.at,
-                &free,
-                &information,
-                &self.clusters,
-            )?;
-            if !summary.1.leave_one_out {
-                cautions.push(Caution::new(
-                    CautionCode::FewMachines,
-                    "One machine alone carries a coefficient, so leaving it out is impossible; the \
-                     errors are then too small.",
-                ));
+        let by_cluster = match request.errors {
+            Errors::ByCluster | Errors::ByClusterUnbiased => {
+                Some(self.by_cluster(request.errors, top, &free, &information)?)
             }
-            (Some(summary.0), Some(summary.1))
-        } else {
-            (None, None)
+            Errors::Wald | Errors::Likelihood | Errors::Posterior => None,
         };
+        let summary = by_cluster.as_ref().map(|c| c.1);
+        if summary.is_some_and(|s| !s.leave_one_out) {
+            cautions.push(Caution::new(
+                CautionCode::FewMachines,
+                "One machine alone carries a coefficient, so leaving it out is impossible; the \
+                 errors are then too small.",
+            ));
+        }
+        let clustered = by_cluster.map(|c| c.0);
         let posterior = if request.errors == Errors::Posterior {
             let posed = Posed {
                 rows: &self.rows,
@@ -651,6 +649,27 @@ impl Problem {
             posterior,
             cautions,
         })
+    }
+
+    fn by_cluster(
+        &self,
+        errors: Errors,
+        top: &Top,
+        free: &[usize],
+        information: &[f64],
+    ) -> Result<(Vec<f64>, ClusterSummary), RegressionError> {
+        let covariance = match errors {
+            Errors::ByClusterUnbiased => robust::unbiased,
+            _ => robust::clustered,
+        };
+        covariance(
+            &self.rows,
+            self.kernel,
+            &top.at,
+            free,
+            information,
+            &self.clusters,
+        )
     }
 
     fn columns_of(&self, covariate: &str) -> usize {

@@ -6,6 +6,7 @@
 
 mod design;
 mod fit;
+mod frailty;
 mod likelihood;
 mod newton;
 mod posterior;
@@ -15,9 +16,12 @@ mod robust;
 
 pub use design::{Covariate, CovariateValues};
 pub use fit::{level_scores, regress, residual_check};
+pub use frailty::{Frailty, FrailtyCoefficient, shared_frailty};
 pub use posterior::PosteriorPoints;
 pub use request::*;
 pub use residuals::{FarOut, ResidualCheck};
 
+#[cfg(test)]
+mod frailty_tests;
 #[cfg(test)]
 mod tests;

@@ -39,6 +39,8 @@ pub enum Errors {
     Posterior,
     /// Leaving out one cluster (machine) at a time, Student's t.
     ByCluster,
+    /// Clustered, unbiased under the model, Student's t.
+    ByClusterUnbiased,
 }
 
 /// An accelerated-life regression: `ln T = μ + x·b + σ·W`.

@@ -10,6 +10,8 @@ use crate::report::format;
 pub(in crate::report) struct DosePlot {
     /// Deflection, life over that on target, lower, upper.
     pub(in crate::report) points: Vec<(f64, f64, f64, f64)>,
+    /// The curve without allowing for reading error, where that is allowed for: deflection, life.
+    pub(in crate::report) as_read: Vec<(f64, f64)>,
     pub(in crate::report) low: f64,
     pub(in crate::report) target: f64,
     pub(in crate::report) high: f64,
@@ -96,6 +98,11 @@ fn draw(plot: &DosePlot) -> Sketch {
     let upper = path(|p| p.3);
     sketch.dashed(&upper, Ink::BLUE, 1.2, 3.0, 3.0);
     let middle = path(|p| p.1);
+    let as_read: Vec<Point> = (plot.as_read.iter())
+        .filter(|p| p.0 >= first && p.0 <= last)
+        .map(|p| (across.within(p.0), up.within(within(p.1))))
+        .collect();
+    sketch.dashed(&as_read, Ink::TEXT, 1.4, 9.0, 4.0);
     if let Some((best, limits)) = plot.best {
         if let Some((low, high)) = limits {
             let y = FLOOR - 6.0;
@@ -154,6 +161,7 @@ mod tests {
             (curve(61, 1e9), Some((0.4, None))),
         ] {
             let plot = DosePlot {
+                as_read: points.iter().map(|p| (p.0, p.1)).collect(),
                 points,
                 low: 0.2,
                 target: 0.25,

@@ -95,7 +95,7 @@ fn draw(plot: &TensionPlot) -> Sketch {
         4.0,
     );
     for (value, name) in [
-        (plot.high, "too slack above"),
+        (plot.high, "too loose above"),
         (plot.target, "target"),
         (plot.low, "too tight below"),
     ] {

@@ -6,6 +6,7 @@ use maud::{Markup, html};
 use super::super::files::NO_SCHEDULE;
 use super::super::{format, tables};
 use super::{Contents, figure, pieces};
+use crate::compare::practice::PracticeComparison;
 use crate::models::{Fit, LifeModel};
 use crate::records::LengthUnit;
 
@@ -256,19 +257,7 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             p { "No tension practice is stated in fleet.toml." }
         }
         @if let Some(found) = &contents.analysis.practice {
-            @if !found.worth_answer.is_empty() { p { (pieces::short_name(&found.worth_answer, 800)) } }
-            @for key in ["bands", "band_ratios"] {
-                @if let Some(table) = contents.table(key) { (pieces::table(table)) }
-            }
-            @if let Some(chart) = &contents.charts.dose {
-                (figure(contents, chart, "dose", &html! { "Line: life over that on target; dotted: its 95% limits. Hatched: the band. Dot and bar at the foot: where lives are longest. Nothing is claimed outside the readings." }))
-            }
-            @for key in ["dose", "plans"] {
-                @if let Some(table) = contents.table(key) { (pieces::table(table)) }
-            }
-            @if !found.cautions.is_empty() {
-                ul.cautions { @for c in &found.cautions { li { (pieces::short_name(&c.text, 600)) } } }
-            }
+            (practice_found(contents, found))
         }
         @if let Some(table) = contents.table("planned_intervals") { (pieces::table(&table.only(&PLANNED))) }
         @if let Some(table) = contents.table("inspections") { (pieces::table(table)) }
@@ -281,6 +270,39 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             p.under { a href="tables/tension.csv" { "Every check, as CSV" } }
         }
         (pieces::safety())
+    }
+}
+
+/// What the readings say: the answer, its worth, the evidence, and what more would tell.
+fn practice_found(contents: &Contents<'_>, found: &PracticeComparison) -> Markup {
+    let charts = &contents.charts.practice;
+    html! {
+        @if !found.worth_answer.is_empty() { p { (pieces::short_name(&found.worth_answer, 800)) } }
+        @if let Some(table) = contents.table("bands") { (pieces::table(table)) }
+        @if let Some(chart) = &charts.ratios {
+            (figure(contents, chart, "band_ratios", &html! { "Bars: 95% limits. A bar that crosses 1 cannot tell which lasts longer. Diamond: the comparison declared before looking; the rest stands beside it as a check." }))
+        }
+        @if let Some(table) = contents.table("band_ratios") { (pieces::table(table)) }
+        @if let Some(chart) = &charts.curves {
+            (figure(contents, chart, "bands", &html! { "Black steps: lives while they were in that band, without any model; shaded: 95% limits; grey: the other bands. Under the hours: lives under observation then." }))
+        }
+        @if let Some(chart) = &charts.probability {
+            (figure(contents, chart, "bands", &html! { "Parallel lines: the bands wear in the same way and differ in speed only, as one life ratio supposes. Few points make crooked lines." }))
+        }
+        @if let Some(chart) = &charts.dose {
+            (figure(contents, chart, "dose", &html! {
+                "Line: life over that on target; dotted: its 95% limits. "
+                @if found.dose_as_read.is_some() { "Dashed: without allowing for the stated reading error. " }
+                "Hatched: the band. Dot and bar at the foot: where lives are longest, with its limits. Nothing is claimed outside the readings."
+            }))
+        }
+        @if let Some(table) = contents.table("dose") { (pieces::table(table)) }
+        @for key in ["plans", "expected_limits"] {
+            @if let Some(table) = contents.table(key) { (pieces::table(table)) }
+        }
+        @if !found.cautions.is_empty() {
+            ul.cautions { @for c in &found.cautions { li { (pieces::short_name(&c.text, 600)) } } }
+        }
     }
 }
 

@@ -1,0 +1,79 @@
+//! What to bear in mind when reading a comparison of practice.
+
+use super::bands::distinct;
+use super::result::PracticeOptions;
+use super::spells::{Spell, SpellCounts};
+use crate::models::{Caution, CautionCode};
+use crate::records::Practice;
+
+pub(super) fn cautions_of(
+    counts: &SpellCounts,
+    practice: &Practice,
+    options: &PracticeOptions,
+    spells: &[Spell],
+    held: &[String],
+) -> Vec<Caution> {
+    let mut cautions = Vec::new();
+    let mut note = |text: String| cautions.push(Caution::new(CautionCode::Note, text));
+    if counts.lives_used < counts.lives {
+        note(format!(
+            "{} of {} lives were under a known reading; {} had none, {} could not be placed on a meter.",
+            counts.lives_used, counts.lives, counts.lives_without_reading, counts.lives_not_placed
+        ));
+    }
+    if !counts.machines_without_reading.is_empty() {
+        note(format!(
+            "No reading was taken on {}; the lives there are left out.",
+            counts.machines_without_reading.join(", ")
+        ));
+    }
+    if counts.lives_read_late > 0 {
+        note(format!(
+            "{} lives were first read some hours after fitting; those hours are left out, since \
+             nobody knew the tension.",
+            counts.lives_read_late
+        ));
+    }
+    if counts.other_force > 0 {
+        note(format!(
+            "{} readings were taken under another force than the {} lbf of [practice] and are left \
+             out.",
+            counts.other_force, practice.force_lbf
+        ));
+    }
+    if counts.unstated_force > 0 {
+        note(format!(
+            "{} readings state no force; they are taken to be under {} lbf.",
+            counts.unstated_force, practice.force_lbf
+        ));
+    }
+    for name in held {
+        let empty = |s: &&Spell| s.covariates.get(name).is_none_or(|v| v.trim().is_empty());
+        let lives = spells.iter().filter(empty).map(|s| s.life);
+        let lives: std::collections::BTreeSet<usize> = lives.collect();
+        if !lives.is_empty() {
+            note(format!(
+                "{name} is not recorded for {} lives; they count as a kind of their own.",
+                lives.len()
+            ));
+        }
+    }
+    note(match options.reading_error_in.or(practice.reading_error_in) {
+        None => "Reading error makes the true curve look flatter, and the bands more alike, than they \
+                 are; none is allowed for unless it is stated (reading_error in [practice], or \
+                 --reading-error)."
+            .to_owned(),
+        Some(_) => "The curve allows for the stated reading error; the bands do not, so their ratio is, \
+                    if anything, too near 1."
+            .to_owned(),
+    });
+    note("Belts were not assigned to a tension by chance: crews that keep tension may differ in other ways.".to_owned());
+    let machines = distinct(spells.iter().map(|s| s.machine.as_str()));
+    if machines < 4 {
+        note(format!(
+            "Readings come from {machines} machines only: errors of the curve take every life as \
+             independent and are too small."
+        ));
+    }
+    cautions
+}
