@@ -123,6 +123,10 @@ fn wrong_questions_are_answered_with_what_there_is() {
             vec!["compare", file, "--practice", "retensioned"],
             "more chances",
         ),
+        (
+            vec!["compare", file, "--by", "ever_retensioned"],
+            "more chances",
+        ),
         (vec!["curve", file, "--by", "colour"], "colour"),
         (vec!["curve", file, "--confidence", "1.5"], "1.5"),
         (vec!["curve", file, "--part", "belt"], "part"),
@@ -159,4 +163,113 @@ fn tension_practice_of_the_example_fleet() {
     let text = String::from_utf8(text.stdout).unwrap();
     assert!(text.contains("isolate the water"), "{text}");
     assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
+}
+
+/// The example fleet, copied, with one file changed.
+fn changed_fleet(file: &str, from: &str, to: &str) -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let source = format!("{}/examples/evaporator-crew", env!("CARGO_MANIFEST_DIR"));
+    for entry in std::fs::read_dir(source).unwrap() {
+        let entry = entry.unwrap();
+        let mut text = std::fs::read_to_string(entry.path()).unwrap();
+        if entry.file_name() == file {
+            assert!(text.contains(from));
+            text = text.replace(from, to);
+        }
+        std::fs::write(dir.path().join(entry.file_name()), text).unwrap();
+    }
+    dir
+}
+
+#[test]
+fn practice_that_cannot_be_compared_says_why() {
+    for (file, from, to, code, said) in [
+        (
+            "fleet.toml",
+            "band = [0.20, 0.30]",
+            "band = [0.30, 0.20]",
+            2,
+            "low first",
+        ),
+        (
+            "fleet.toml",
+            "\"tension_checks.csv\"\nunit = \"in\"",
+            "\"tension_checks.csv\"",
+            2,
+            "allowed is \"in\" or \"mm\"",
+        ),
+        (
+            "fleet.toml",
+            "band = [0.20, 0.30]",
+            "band = [0.05, 0.90]",
+            1,
+            "all of them in the band",
+        ),
+        (
+            "tension_checks.csv",
+            "2024-04-02,EV-1,0.23,5",
+            "2024-04-02,EV-1,0.23,12",
+            0,
+            "1 readings were taken under another force",
+        ),
+        (
+            "tension_checks.csv",
+            "2024-04-02,EV-1,0.23,5",
+            "2024-04-02,EV-1,-0.23,5",
+            0,
+            "Drive belts in the band",
+        ),
+        (
+            "fleet.toml",
+            "band = [0.20, 0.30]",
+            "band = [0.20, 0.30]\nreading_error = 0.03",
+            0,
+            "A reading error of 0.030 in",
+        ),
+    ] {
+        let dir = changed_fleet(file, from, to);
+        let output = wearcast(&[
+            "compare",
+            dir.path().to_str().unwrap(),
+            "--practice",
+            "tension",
+        ]);
+        let out = String::from_utf8(output.stdout).unwrap();
+        let error = String::from_utf8(output.stderr).unwrap();
+        let all = format!("{out}{error}")
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .join(" ");
+        assert_eq!(output.status.code(), Some(code), "{to}: {all}");
+        assert!(all.contains(said), "{to}: {all}");
+    }
+}
+
+#[test]
+fn several_columns_and_every_part_in_one_command() {
+    let fleet = format!("{}/examples/evaporator-crew", env!("CARGO_MANIFEST_DIR"));
+    let output = wearcast(&["compare", &fleet, "--by", "Mill,machine", "--json"]);
+    let found = json(&output);
+    let all = found["comparisons"].as_array().unwrap();
+    assert!(all.len() > 5);
+    assert_eq!(
+        (&all[0]["by"], &all[1]["by"]),
+        (&"Mill".into(), &"machine".into())
+    );
+    assert!(all[0]["p_value_holm"].is_null());
+    for key in [
+        "groups",
+        "log_rank",
+        "equal_shape",
+        "equal_life",
+        "life_ratios",
+        "cautions",
+    ] {
+        assert!(
+            !all[0][key].is_null() || all[0].as_object().unwrap().contains_key(key),
+            "{key}"
+        );
+    }
+    let held = |c: &serde_json::Value| c["primary_p_value"].is_f64() && c["p_value_holm"].is_f64();
+    assert!(all[1..].iter().any(held), "{found}");
 }

@@ -189,6 +189,59 @@ fn on_few_machines_there_is_an_estimate_and_no_test() {
     assert!(c.answer.contains("estimate only"), "{}", c.answer);
 }
 
+/// Few machines can make clustered errors far too small by luck; limits are then at least the model's.
+#[test]
+fn limits_on_few_machines_are_never_below_the_models_own() {
+    for replicate in 0..20 {
+        let table = fleet(100 + replicate, 6, 5, 0.0, 0.3, false);
+        let c = compare(&table, &CompareOptions::by("practice")).unwrap();
+        let r = &c.life_ratios[0];
+        assert!(r.lower.unwrap() <= r.lower_model_only.unwrap());
+        assert!(r.upper.unwrap() >= r.upper_model_only.unwrap());
+    }
+}
+
+/// Each machine a level of its own: found where there is one, and the ratio agrees with the truth.
+#[test]
+fn machines_that_differ_are_seen_by_the_shared_frailty() {
+    let table = fleet(3, 40, 30, 0.5, 0.4, true);
+    let c = compare(&table, &CompareOptions::by("practice")).unwrap();
+    let spread = c.machine_spread.unwrap();
+    assert!((spread.standard_deviation - 0.5).abs() < 0.2, "{spread:?}");
+    assert!(spread.p_value < 1e-6);
+    let r = c.life_ratios[0].shared_frailty.unwrap();
+    // `right` against `tight`, or the other way round.
+    let ln = r.ratio.ln().abs();
+    assert!((ln - 0.4).abs() < 0.15, "{ln}");
+}
+
+/// The first of several stands by itself; the others are held together.
+#[test]
+fn several_comparisons_have_one_primary() {
+    let mut table = fleet(4, 12, 8, 0.0, 0.0, true);
+    let lives = table.observations.low.len();
+    let third: Vec<String> = (0..lives).map(|i| format!("s{}", i % 3)).collect();
+    table.columns.push(text("supplier", &third));
+    let columns = ["practice", "supplier", "colour"].map(String::from);
+    let parts = [
+        (Some("a".to_owned()), table.clone()),
+        (Some("b".to_owned()), table),
+    ];
+    let several = compare_several(&parts, &columns, &CompareOptions::by("practice"));
+    assert_eq!((several.comparisons.len(), several.not_given.len()), (4, 2));
+    assert_eq!(several.comparisons[0].p_value_holm, None);
+    let rest: Vec<(f64, f64)> = several.comparisons[1..]
+        .iter()
+        .map(|c| (c.primary_p_value.unwrap(), c.p_value_holm.unwrap()))
+        .collect();
+    assert!(rest.iter().all(|(p, holm)| holm >= p));
+    let least = rest.iter().map(|r| r.0).fold(1.0, f64::min);
+    assert!(
+        rest.iter()
+            .any(|r| (r.1 - (3.0 * least).min(1.0)).abs() < 1e-12)
+    );
+}
+
 #[test]
 fn a_group_without_worn_lives_is_told_and_the_rest_goes_on() {
     let mut table = LivesTable::default();
@@ -283,31 +336,4 @@ fn log_rank_with_late_entry_by_hand() {
         (2.0 - 7.0 / 6.0_f64).powi(2) / variance,
         1e-12,
     );
-}
-
-#[test]
-#[ignore = "study: cargo test --release --lib -- --ignored --nocapture size_of_the_practice_test"]
-fn size_of_the_practice_test() {
-    for mixed in [false, true] {
-        for machines in [12, 16] {
-            for per_machine in [4, 8] {
-                let n = 2000;
-                let (mut primary, mut naive, mut given) = (0, 0, 0);
-                for r in 0..n {
-                    let table = fleet(1000 + r, machines, per_machine, 0.2, 0.0, mixed);
-                    let c = compare(&table, &CompareOptions::by("practice")).unwrap();
-                    if let Some(p) = c.primary_p_value {
-                        given += 1;
-                        primary += i32::from(p < 0.05);
-                    }
-                    naive += i32::from(c.equal_life.is_some_and(|t| t.p_value < 0.05));
-                }
-                println!(
-                    "mixed {mixed} machines {machines} lives a machine {per_machine}: primary {:.1} % of {given}, naive {:.1} %",
-                    100.0 * f64::from(primary) / f64::from(given),
-                    100.0 * f64::from(naive) / n as f64
-                );
-            }
-        }
-    }
 }

@@ -286,15 +286,12 @@ fn plans(p: &PracticeComparison) -> Option<Table> {
         "Worn parts it takes to tell a life ratio in four cases of five",
     )
     .figures("ratio", "Life ratio")
-    .figures(
-        "alternating",
-        "Worn in all, both practices on every machine",
-    )
+    .figures("alternating", "Worn in all, alternating")
     .figures("more", "Still to come")
     .figures("machine_hours", "Operating hours")
-    .figures("months", "Months at this use")
-    .figures("by_machine", "Worn in all, a machine keeps one practice")
-    .figures("months_by_machine", "Months at this use");
+    .figures("months", "Months")
+    .figures("by_machine", "Worn in all, by machine")
+    .figures("months_by_machine", "Months, by machine");
     for plan in &p.plans {
         let months = |m: Option<f64>| {
             Cell::maybe(m, |m| {
@@ -313,15 +310,15 @@ fn plans(p: &PracticeComparison) -> Option<Table> {
                 Cell::text(format::hours(h))
             }),
             months(plan.months_alternating),
-            plan.worn_per_arm_by_machine.map_or_else(
-                || Cell::text("never on these machines"),
-                |n| Cell::count(2 * n),
-            ),
+            plan.worn_per_arm_by_machine
+                .map_or_else(|| Cell::text("never"), |n| Cell::count(2 * n)),
             months(plan.months_by_machine),
         ]);
     }
     table.note(
-        "The better design: alternate. Set one belt on target and the next as it is now, on the same \
+        "Alternating: both practices on every machine, belt by belt. By machine: each machine keeps one \
+         practice; never: not on these machines, however many wear out. Months at this fleet's use, \
+         from none. The better design: alternate. Set one belt on target and the next as it is now, on the same \
          machine, so that what is peculiar to a machine cancels out.",
     );
     if let (Some(shape), Some(spread)) = (p.planning_shape, p.planning_spread) {
@@ -349,11 +346,8 @@ fn expectations(p: &PracticeComparison) -> Option<Table> {
     )
     .figures("worn", "Worn in all")
     .figures("months", "Months at this use, from none")
-    .words(
-        "alternating",
-        "Limits of a true ratio of 1.3, both practices on every machine",
-    )
-    .words("by_machine", "The same, a machine keeps one practice");
+    .words("alternating", "Limits of a true ratio of 1.3, alternating")
+    .words("by_machine", "The same, by machine");
     for e in &p.expectations {
         let limits = |factor: f64| format!("{:.2} to {:.2}", EXAMPLE / factor, EXAMPLE * factor);
         table.push(vec![

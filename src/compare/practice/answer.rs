@@ -34,9 +34,14 @@ pub(super) fn answer(
         .map(more_needed)
         .unwrap_or_default();
     let (Some(r), Some(c)) = (ratio, primary) else {
+        let why = match used.outside {
+            0 => "all of them in the band",
+            n if n == used.spells => "all of them outside the band",
+            _ => "but not enough wore out both in the band and outside it",
+        };
         return format!(
             "The records cannot tell what tension does to the {}: {} of {} lives were under a known \
-             reading, but not enough wore out both in the band ({band}) and outside it.{more}",
+             reading, {why} ({band}).{more}",
             part.name, used.lives_used, used.lives
         );
     };
@@ -64,8 +69,8 @@ pub(super) fn answer(
             part.name
         ),
         None => format!(
-            "{name}s in the band ({band}) {times}, but on so few machines this is an estimate and no \
-             finding.{more}"
+            "{name}s in the band ({band}) {times}: an estimate only, since a test needs four machines on \
+             either side.{more}"
         ),
     }
 }

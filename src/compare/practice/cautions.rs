@@ -1,7 +1,6 @@
 //! What to bear in mind when reading a comparison of practice.
 
 use super::bands::distinct;
-use super::result::PracticeOptions;
 use super::spells::{Spell, SpellCounts};
 use crate::models::{Caution, CautionCode};
 use crate::records::Practice;
@@ -9,7 +8,6 @@ use crate::records::Practice;
 pub(super) fn cautions_of(
     counts: &SpellCounts,
     practice: &Practice,
-    options: &PracticeOptions,
     spells: &[Spell],
     held: &[String],
 ) -> Vec<Caution> {
@@ -58,15 +56,6 @@ pub(super) fn cautions_of(
             ));
         }
     }
-    note(match options.reading_error_in.or(practice.reading_error_in) {
-        None => "Reading error makes the true curve look flatter, and the bands more alike, than they \
-                 are; none is allowed for unless it is stated (reading_error in [practice], or \
-                 --reading-error)."
-            .to_owned(),
-        Some(_) => "The curve allows for the stated reading error; the bands do not, so their ratio is, \
-                    if anything, too near 1."
-            .to_owned(),
-    });
     note("Belts were not assigned to a tension by chance: crews that keep tension may differ in other ways.".to_owned());
     let machines = distinct(spells.iter().map(|s| s.machine.as_str()));
     if machines < 4 {

@@ -103,6 +103,9 @@ pub struct Worth {
 pub(super) struct SpellUse {
     pub(super) lives: u32,
     pub(super) lives_used: u32,
+    /// Spells, and those of them outside the band.
+    pub(super) spells: u32,
+    pub(super) outside: u32,
 }
 
 /// The answer.

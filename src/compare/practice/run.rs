@@ -1,6 +1,5 @@
 //! From a fleet's readings and lives to the answer.
 
-use super::SpellCounts;
 use super::answer::answer;
 use super::bands::{bands, distinct};
 use super::cautions::cautions_of;
@@ -8,6 +7,7 @@ use super::dose::{DoseRequest, DoseResponse, dose};
 use super::result::{BandRatio, PracticeComparison, PracticeError, PracticeOptions, SpellUse};
 use super::spells::{Spell, spells, table};
 use super::worth::{usage, worth, worth_answer};
+use super::{Band, SpellCounts};
 use crate::compare::{
     CompareOptions, Comparison, Expectation, Grouping, LifeRatio, Plan, Planned, compare,
     covariate_of, expected_limits, plan, reduced_bias,
@@ -70,7 +70,7 @@ pub fn tension_practice(
     }
     let held = held(&spells, options);
     let table = table(&spells, &practice, &held);
-    let mut cautions = cautions_of(&counts, &practice, options, &spells, &held);
+    let mut cautions = cautions_of(&counts, &practice, &spells, &held);
     let (primary, by_band) = comparisons(&table, &held, options, &mut cautions);
     let reading_error_in = options.reading_error_in.or(practice.reading_error_in);
     let (dose, dose_as_read) = doses(
@@ -103,7 +103,7 @@ pub fn tension_practice(
         let of = |on_target: bool| -> f64 {
             let these = bands
                 .iter()
-                .filter(|b| (b.band == super::Band::OnTarget) == on_target);
+                .filter(|b| (b.band == Band::OnTarget) == on_target);
             these.map(|b| f64::from(b.worn)).sum()
         };
         Planned {
@@ -124,6 +124,11 @@ pub fn tension_practice(
     let used = SpellUse {
         lives: counts.lives,
         lives_used: counts.lives_used,
+        spells: counts.spells,
+        outside: spells
+            .iter()
+            .filter(|s| Band::of(&practice, s.deflection_in) != Band::OnTarget)
+            .count() as u32,
     };
     let told = primary.as_ref();
     Ok(PracticeComparison {
@@ -185,31 +190,36 @@ fn doses(
     part: &str,
     cautions: &mut Vec<Caution>,
 ) -> (Option<DoseResponse>, Option<DoseResponse>) {
-    let mut note = |text: String| cautions.push(Caution::about(CautionCode::Note, part, text));
-    let mut told = |result: Result<DoseResponse, RegressionError>| match result {
-        Ok(dose) => Some(dose),
-        Err(error) => {
-            note(format!("No curve of life against deflection: {error}."));
-            None
-        }
+    let mut notes = Vec::new();
+    let mut told = |result: Result<DoseResponse, RegressionError>, then: &str| {
+        let dose = result
+            .map_err(|error| notes.push(format!("No curve of life against deflection: {error}.")))
+            .ok();
+        notes.push(then.to_owned());
+        dose
     };
     let as_read = DoseRequest {
         reading_error_in: None,
         ..request.clone()
     };
-    if request.reading_error_in.is_none() {
-        return (told(dose(&as_read)), None);
-    }
-    if !request.error_can_be_allowed_for() {
-        let curve = told(dose(&as_read));
-        note(
-            "The stated reading error is nearly as large as the whole spread of the readings, so the \
-             readings tell next to nothing about the true tensions and the curve is left as read."
-                .to_owned(),
-        );
-        return (curve, None);
-    }
-    (told(dose(request)), dose(&as_read).ok())
+    let (curve, beside) = if request.reading_error_in.is_none() {
+        let then = "Reading error makes the true curve look flatter, and the bands more alike, than \
+                    they are; none is allowed for unless it is stated (reading_error in [practice], or \
+                    --reading-error).";
+        (told(dose(&as_read), then), None)
+    } else if request.error_can_be_allowed_for() {
+        let then = "The curve allows for the stated reading error; the bands do not, so their ratio \
+                    is, if anything, too near 1.";
+        (told(dose(request), then), dose(&as_read).ok())
+    } else {
+        let then = "The stated reading error is nearly as large as the whole spread of the readings, \
+                    so the readings tell next to nothing about the true tensions and the curve is left \
+                    as read.";
+        (told(dose(&as_read), then), None)
+    };
+    let notes = notes.into_iter();
+    cautions.extend(notes.map(|text| Caution::about(CautionCode::Note, part, text)));
+    (curve, beside)
 }
 
 /// The part the tension is of: as asked, else the one with "belt" in its name.

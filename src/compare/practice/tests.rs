@@ -123,6 +123,15 @@ fn reading_error_steepens_the_curve_it_flattened() {
     assert!((share - 0.80).abs() < 0.05, "{share}");
     let ratio = allowed.curvature.estimate / plain.curvature.estimate;
     approx::assert_relative_eq!(ratio, 1.0 / (share * share), max_relative = 1e-6);
+    // Nothing is claimed outside what the readings say of the true values.
+    assert!(allowed.least_in > plain.least_in && allowed.greatest_in < plain.greatest_in);
+    let options = PracticeOptions {
+        reading_error_in: Some(0.5),
+        ..PracticeOptions::default()
+    };
+    let p = practice(&fleet, &options).unwrap();
+    assert!(p.dose.unwrap().reading_error.is_none() && p.dose_as_read.is_none());
+    assert!(p.cautions.iter().any(|c| c.text.contains("left as read")));
 }
 
 #[test]
@@ -188,6 +197,7 @@ fn what_cannot_be_compared_is_refused_with_the_reason() {
     }
     let p = practice(&fleet, &PracticeOptions::default()).unwrap();
     assert!(p.in_band.is_none() && p.dose.is_some());
+    assert!(p.answer.contains("all of them in the band"), "{}", p.answer);
     assert!(
         p.cautions
             .iter()
@@ -200,34 +210,46 @@ fn what_cannot_be_compared_is_refused_with_the_reason() {
     );
 }
 
-/// Coverage of the best deflection's limits and of the clustered dose test's size.
 #[test]
-#[ignore = "study: cargo test --release --lib -- --ignored --nocapture coverage_of_the_best"]
-fn coverage_of_the_best_deflection() {
-    for (machines, curvature) in [(12, 0.0), (8, 0.0), (8, 1.5), (12, 1.5), (12, 0.5)] {
-        let n = 500;
-        let (mut held, mut given, mut found, mut naive) = (0, 0, 0, 0);
-        for r in 0..n {
-            let (fleet, _dir) = made(1000 + r, machines, curvature, "5");
-            let Ok(p) = practice(&fleet, &PracticeOptions::default()) else {
-                continue;
-            };
-            let Some(d) = p.dose else { continue };
-            found += i32::from(d.p_value < 0.05);
-            naive += i32::from(d.p_value_model_only < 0.05);
-            if let Some(best) = d.optimum
-                && let (Some(low), Some(high)) = (best.lower_in, best.upper_in)
-            {
-                given += 1;
-                held += i32::from(low <= 0.25 && 0.25 <= high);
-            }
-        }
-        println!(
-            "{machines} machines, curvature {curvature}: dependence found in {:.1} % ({:.1} % unclustered), limits given in {:.1} %, holding 0.25 in {:.1} % of those",
-            100.0 * f64::from(found) / n as f64,
-            100.0 * f64::from(naive) / n as f64,
-            100.0 * f64::from(given) / n as f64,
-            100.0 * f64::from(held) / f64::from(given.max(1))
-        );
+fn a_force_of_its_own_a_machine_nobody_read_and_a_force_not_told_are_said() {
+    let (mut fleet, _dir) = made(7, 8, 1.0, "10");
+    fleet.practice.as_mut().unwrap().force_lbf = 10.0;
+    let whole = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert_eq!(
+        (whole.counts.other_force, whole.counts.unstated_force),
+        (0, 0)
+    );
+    fleet.tension.retain(|c| c.machine != "M03");
+    for check in fleet.tension.iter_mut().take(5) {
+        check.force_lbf = None;
     }
+    let p = practice(&fleet, &PracticeOptions::default()).unwrap();
+    assert_eq!(p.counts.machines_without_reading, ["M03"]);
+    assert_eq!(p.counts.unstated_force, 5);
+    let said = |words: &str| p.cautions.iter().any(|c| c.text.contains(words));
+    assert!(said("No reading was taken on M03") && said("state no force"));
+}
+
+#[test]
+fn the_evidence_stands_beside_the_answer() {
+    let (fleet, _dir) = made(8, 12, 1.5, "5");
+    let p = practice(&fleet, &PracticeOptions::default()).unwrap();
+    let (main, frailty) = (p.in_band.unwrap(), p.in_band_shared_frailty.unwrap());
+    // Machines are alike here, so a level of its own for each changes little.
+    approx::assert_relative_eq!(main.ratio, frailty.ratio, max_relative = 0.05);
+    assert!(p.in_band_model_only.unwrap().lower > 1.0);
+    let target = &p.bands[1];
+    assert_eq!(target.at_risk[0].hours, 0.0);
+    assert!(target.at_risk.windows(2).all(|w| w[0].lives >= w[1].lives));
+    // What is planned for shrinks as the ratio grows, and limits close as more wear out.
+    assert!(
+        p.plans
+            .windows(2)
+            .all(|w| w[0].worn_per_arm_alternating > w[1].worn_per_arm_alternating)
+    );
+    assert!(
+        p.expectations
+            .windows(2)
+            .all(|w| w[0].factor_alternating > w[1].factor_alternating)
+    );
 }

@@ -96,7 +96,7 @@ fn draw(groups: &[GroupCurve]) -> Sketch {
         );
         let title = Words::new(
             &fitted(&group.name, wide * 0.55),
-            (left, TOP - 18.0),
+            (left, TOP - 12.0),
             Side::Left,
         );
         sketch.words_if_free(title.bold());
@@ -105,7 +105,7 @@ fn draw(groups: &[GroupCurve]) -> Sketch {
             format::count(group.worn),
             format::count(group.lives)
         );
-        let at = (left + wide, TOP - 18.0);
+        let at = (left + wide, TOP - 12.0);
         sketch.words_if_free(Words::new(&count, at, Side::Right).quiet());
     }
     sketch
