@@ -186,7 +186,7 @@ fn answer(regression: &Regression, request: &FitRequest, stratum: Option<Stratum
         interval_method: match regression.errors {
             Errors::Likelihood => IntervalMethod::Likelihood,
             Errors::Posterior => IntervalMethod::Posterior,
-            Errors::Wald | Errors::ByCluster => IntervalMethod::Wald,
+            Errors::Wald | Errors::ByCluster | Errors::ByClusterUnbiased => IntervalMethod::Wald,
         },
         log_likelihood: Some(regression.log_likelihood),
         aic: Some(2.0 * (free - regression.log_likelihood)),
