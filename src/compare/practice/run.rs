@@ -208,8 +208,9 @@ fn doses(
                     --reading-error).";
         (told(dose(&as_read), then), None)
     } else if request.error_can_be_allowed_for() {
-        let then = "The curve allows for the stated reading error; the bands do not, so their ratio \
-                    is, if anything, too near 1.";
+        let then = "The curve allows for the stated reading error only in part (in trials a quarter of the \
+                    flattening was taken back), and the bands not at all, so the true effect of tension \
+                    is, if anything, greater than shown.";
         (told(dose(request), then), dose(&as_read).ok())
     } else {
         let then = "The stated reading error is nearly as large as the whole spread of the readings, \
