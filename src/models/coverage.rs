@@ -313,18 +313,18 @@ mod tests {
     /// Both move with the ages, so that without censoring they hold their level but for simulation.
     #[test]
     fn resampled_limits_hold_their_level_with_few_lives() {
-        let few = resampled_coverage(Censoring::Complete, 5, 0.9, 250);
-        // Four binomial errors of 0.9 in 250.
+        let few = resampled_coverage(Censoring::Complete, 5, 0.9, 100);
+        // Four binomial errors of 0.9 in 100, and in 80 below.
         for held in [few.bootstrap, few.line] {
             for share in [held.b10, held.median, held.shape] {
-                assert!((share - 0.9).abs() < 0.076, "{few:?}");
+                assert!((share - 0.9).abs() < 0.12, "{few:?}");
             }
         }
         assert_eq!((few.without_bootstrap, few.without_line), (0.0, 0.0));
-        let stopped = resampled_coverage(Censoring::TypeII, 4, 0.9, 200);
+        let stopped = resampled_coverage(Censoring::TypeII, 4, 0.9, 80);
         for held in [stopped.bootstrap, stopped.line] {
             for share in [held.b10, held.median, held.shape] {
-                assert!((share - 0.9).abs() < 0.085, "{stopped:?}");
+                assert!((share - 0.9).abs() < 0.134, "{stopped:?}");
             }
         }
     }
