@@ -64,9 +64,9 @@ fn case(machines: usize, jobs: usize) -> Case {
     let parts = parts();
     let names: Vec<String> = (0..machines).map(|m| format!("M{m:04}")).collect();
     let jobs: Vec<Job> = (0..jobs)
-        .map(|j| {
-            let start =
-                date(2026, 4, 1).saturating_add(jiff::Span::new().days((7 * (j / 3)) as i32));
+        .zip((0_i32..).flat_map(|week| [week; 3]))
+        .map(|(j, week)| {
+            let start = date(2026, 4, 1).saturating_add(jiff::Span::new().weeks(week));
             Job {
                 name: format!("job {j}"),
                 start,
