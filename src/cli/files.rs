@@ -1,5 +1,7 @@
 //! Writing files so that none is ever half-written: beside the target first, then renamed.
 
+use std::fs::File;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use super::CliError;
@@ -9,8 +11,25 @@ use super::CliError;
 /// # Errors
 /// [`CliError::Write`] naming the target; the target is then as it was before.
 pub(super) fn write_whole(path: &Path, contents: &[u8]) -> Result<(), CliError> {
+    write_through(path, |file| file.write_all(contents))
+}
+
+/// Lets `write` fill a file beside its target and renames it into place.
+///
+/// # Errors
+/// [`CliError::Write`] naming the target; the target is then as it was before.
+pub(super) fn write_through(
+    path: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> std::io::Result<()>,
+) -> Result<(), CliError> {
     let beside = beside(path);
-    let result = std::fs::write(&beside, contents).and_then(|()| std::fs::rename(&beside, path));
+    let result = File::create(&beside)
+        .map(BufWriter::new)
+        .and_then(|mut file| {
+            write(&mut file)?;
+            file.flush()
+        })
+        .and_then(|()| std::fs::rename(&beside, path));
     result.map_err(|source| {
         let _ = std::fs::remove_file(&beside);
         CliError::Write {

@@ -5,10 +5,10 @@ use std::path::PathBuf;
 use clap::Args;
 use serde::Serialize;
 
-use super::files::write_whole;
+use super::files::{write_through, write_whole};
 use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
-use crate::lives::{self, Fitted, Life, lives_csv, lives_parquet};
+use crate::lives::{self, Fitted, Life, lives_parquet, write_lives_csv};
 use crate::records::{RawRow, RowCounts, RowRef, raw_rows};
 use crate::report::{self, format};
 
@@ -51,7 +51,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
         let life = lives
             .lives
             .iter()
-            .find(|l| l.id == *id)
+            .find(|l| l.id.to_string() == *id)
             .ok_or_else(|| unknown_life(id, &lives.lives))?;
         return trace(args, life);
     }
@@ -59,7 +59,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
     if let Some(path) = &args.output {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
         match ending.as_deref() {
-            Some("csv") => write_whole(path, lives_csv(&lives.lives).as_bytes())?,
+            Some("csv") => write_through(path, |file| write_lives_csv(&lives.lives, file))?,
             Some("parquet") => {
                 let bytes = lives_parquet(&lives.lives).map_err(|what| CliError::Write {
                     path: path.clone(),
@@ -98,7 +98,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
 }
 
 fn unknown_life(id: &str, lives: &[Life]) -> CliError {
-    let near: Vec<&str> = lives.iter().map(|l| l.id.as_str()).take(3).collect();
+    let near: Vec<String> = lives.iter().map(|l| l.id.to_string()).take(3).collect();
     CliError::Input(format!(
         "no life is called {}; `wearcast lives` lists them, such as {}",
         format::plain(id),
@@ -112,7 +112,7 @@ fn unknown_life(id: &str, lives: &[Life]) -> CliError {
 
 /// The rows that put a part in and took it out.
 fn trace(args: &LivesArgs, life: &Life) -> Result<Reply, CliError> {
-    let rows: Vec<RowRef> = life.rows.clone();
+    let rows: Vec<RowRef> = life.rows();
     let raw = raw_rows(&args.fleet.dir, &rows)?;
     if args.fleet.json {
         return Ok(Reply::text(report::json(

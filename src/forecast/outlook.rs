@@ -164,7 +164,7 @@ impl Outlook {
             job.hours *= options.hours_factor;
         }
         let mut machines: Vec<String> = fleet.machines.clone();
-        machines.extend(lives.fitted.iter().map(|f| f.machine.clone()));
+        machines.extend(lives.fitted.iter().map(|f| f.machine.to_string()));
         machines.extend(jobs.iter().flat_map(|j| j.machines.clone()));
         machines.sort();
         machines.dedup();
@@ -239,7 +239,10 @@ impl Outlook {
                 place.position = format!("{}, {}", place.position, fitted.position);
                 continue;
             }
-            let Ok(schedule) = self.machines.binary_search(&fitted.machine) else {
+            let Ok(schedule) = self
+                .machines
+                .binary_search_by(|m| m.as_str().cmp(&fitted.machine))
+            else {
                 continue;
             };
             let first = match fitted.age_hours {
@@ -253,8 +256,8 @@ impl Outlook {
                 uncounted.push((first, 1));
             }
             places.push(Place {
-                machine: fitted.machine.clone(),
-                position: fitted.position.clone(),
+                machine: fitted.machine.to_string(),
+                position: fitted.position.to_string(),
                 age_hours: fitted.age_hours,
                 first,
                 schedule,
@@ -502,21 +505,19 @@ fn seen(fleet: &Fleet, meters: &Meters, fitted: &Fitted) -> f64 {
         || fleet
             .gaps
             .iter()
-            .any(|g| g.machine == fitted.machine && g.part == fitted.part)
-        || fleet.replacements.iter().any(|r| {
-            r.machine == fitted.machine
-                && r.part == fitted.part
-                && (r.position.is_none() || r.position.as_ref() == Some(&fitted.position))
-                && r.verdict != Verdict::InspectedOk
-        });
+            .any(|g| g.machine == Some(fitted.machine) && g.part == fitted.part)
+        || fleet.replacements[fleet.of_machine(&fitted.machine)]
+            .iter()
+            .any(|r| {
+                r.part == fitted.part
+                    && r.position.is_none_or(|p| p == fitted.position)
+                    && r.verdict != Verdict::InspectedOk
+            });
     if in_doubt {
         return 0.0;
     }
     meters
-        .readings(&fitted.machine)
-        .iter()
-        .map(|r| r.date)
-        .min()
+        .first_read(&fitted.machine)
         .and_then(|first| meters.point_at(&fitted.machine, first))
         .zip(meters.point_at(&fitted.machine, fleet.as_of))
         .and_then(|(from, to)| meters.between(&fitted.machine, &from, &to))

@@ -136,11 +136,7 @@ mod tests {
             machines: machines.iter().map(|&m| m.to_owned()).collect(),
             hours,
             covariates: BTreeMap::new(),
-            row: RowRef {
-                file: "jobs.csv".to_owned(),
-                sheet: None,
-                row: 2,
-            },
+            row: RowRef::new("jobs.csv", None, 2),
         }
     }
 

@@ -51,11 +51,7 @@ pub(crate) fn job(name: &str, start: Date, end: Date, machines: &[&str], hours: 
         machines: machines.iter().map(|&m| m.to_owned()).collect(),
         hours,
         covariates: BTreeMap::new(),
-        row: RowRef {
-            file: "jobs.csv".to_owned(),
-            sheet: None,
-            row: 2,
-        },
+        row: RowRef::new("jobs.csv", None, 2),
     }
 }
 
@@ -77,6 +73,7 @@ pub(crate) fn fleet(parts: Vec<Part>, jobs: Vec<Job>) -> Fleet {
         known_ages: Vec::new(),
         gaps: Vec::new(),
         replacements: Vec::new(),
+        merged: Vec::new(),
         readings: Vec::new(),
         resets: Vec::new(),
         tension: Vec::new(),
@@ -90,12 +87,16 @@ pub(crate) fn fleet(parts: Vec<Part>, jobs: Vec<Job>) -> Fleet {
 
 pub(crate) fn fitted(part: &str, machine: &str, position: &str, age: Option<f64>) -> Fitted {
     Fitted {
-        machine: machine.to_owned(),
-        part: part.to_owned(),
-        position: position.to_owned(),
+        machine: machine.into(),
+        part: part.into(),
+        position: position.into(),
         age_hours: age,
         since: None,
-        life: Some(format!("{part}/{machine}/{position}/1")),
+        life: Some(crate::lives::LifeId {
+            place: format!("{part}/{machine}/{position}").into(),
+            number: 1,
+            of_set: crate::lives::OfSet::Whole,
+        }),
     }
 }
 

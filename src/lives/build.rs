@@ -1,21 +1,26 @@
 //! Records and meters → lives.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeSet, HashMap};
+use std::ops::Range;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::chain::{End, LeftOut, Span, walk};
-use super::events::{SET, Sorting};
+use super::events::{Places, SET, Sorting};
 use super::ids::Slugs;
+use super::life::AllRows;
 use super::stints::{self, Stint};
-use super::{Fitted, Life, Lives, Outcome};
+use super::{Fitted, Life, LifeId, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
 use crate::records::{
-    ChangedHow, Disposition, Fleet, Gap, Part, Problem, RowCounts, RowRef, Verdict,
+    ChangedHow, Disposition, Extras, Fleet, Gap, Part, Problem, RowCounts, RowRef, Text, Verdict,
 };
 
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
+/// Machines that one thread looks at before what they give is put together.
+const MACHINES_AT_A_TIME: usize = 64;
 
 /// Turns a fleet's records into lives.
 ///
@@ -29,176 +34,289 @@ pub fn build(fleet: &Fleet) -> Lives {
 
 /// [`build`] with meters at hand.
 pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
-    let mut gaps: BTreeMap<(&str, &str), Vec<&Gap>> = BTreeMap::new();
-    let mut gaps_anywhere: BTreeMap<&str, Vec<&Gap>> = BTreeMap::new();
+    let mut gaps: HashMap<(Text, Text), Vec<&Gap>> = HashMap::new();
+    let mut gaps_anywhere: HashMap<Text, Vec<&Gap>> = HashMap::new();
     for gap in &fleet.gaps {
-        if gap.machine_told {
-            gaps.entry((&gap.part, &gap.machine)).or_default().push(gap);
-        } else {
-            gaps_anywhere.entry(&gap.part).or_default().push(gap);
+        match gap.machine {
+            Some(machine) => gaps.entry((gap.part, machine)).or_default().push(gap),
+            None => gaps_anywhere.entry(gap.part).or_default().push(gap),
         }
     }
-    let mut building = Building {
-        fleet,
-        gaps,
-        gaps_anywhere,
-        meters,
-        slugs: Slugs::default(),
-        lives: Vec::new(),
+    let mut slugs = Slugs::default();
+    let part_slugs: Vec<String> = fleet.parts.iter().map(|p| slugs.of(&p.name)).collect();
+    let machine_slugs: Vec<String> = fleet.machines.iter().map(|m| slugs.of(m)).collect();
+    let machines: Vec<Machine<'_>> = fleet
+        .machines
+        .iter()
+        .zip(&machine_slugs)
+        .map(|(name, slug)| Machine {
+            name,
+            text: Text::from(name),
+            slug,
+        })
+        .collect();
+    let mut records = runs(fleet);
+    let mut lives = Lives {
+        lives: Vec::with_capacity(fleet.replacements.len() + fleet.replacements.len() / 32),
         fitted: Vec::new(),
         unknown_start: 0,
         problems: fleet.problems.clone(),
         rows: fleet.rows,
     };
-    building.problems.extend(meters.problems.iter().cloned());
-    let mut records: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
-    for (index, record) in fleet.replacements.iter().enumerate() {
-        records
-            .entry((&record.part, &record.machine))
+    lives.problems.extend(meters.problems.iter().cloned());
+    let mut order: Vec<usize> = (0..fleet.parts.len()).collect();
+    order.sort_by_key(|&at| &part_slugs[at]);
+    let mut rest: Vec<Found> = (0..fleet.parts.len()).map(|_| Found::default()).collect();
+    for at in order {
+        let part = &fleet.parts[at];
+        let places = Places::of(part);
+        let name = Text::from(&part.name);
+        let chain_slugs: HashMap<Text, String> = places
+            .positions
+            .iter()
+            .copied()
+            .chain([Text::from(SET)])
+            .map(|chain| (chain, slugs.of(&chain)))
+            .collect();
+        let building = Building {
+            fleet,
+            meters,
+            part,
+            name,
+            places: &places,
+            slug: &part_slugs[at],
+            chain_slugs: &chain_slugs,
+            records: records.remove(&name).unwrap_or_default(),
+            gaps: &gaps,
+            gaps_anywhere: gaps_anywhere.get(&name).map_or(&[][..], Vec::as_slice),
+        };
+        let mut found = building.all(&machines);
+        lives.lives.append(&mut found.lives);
+        rest[at] = found;
+    }
+    for mut found in rest {
+        lives.fitted.append(&mut found.fitted);
+        lives.problems.append(&mut found.problems);
+        lives.unknown_start += found.unknown_start;
+        lives.rows.used -= found.unused.used;
+        lives.rows.merged -= found.unused.merged;
+        lives.rows.set_aside += found.unused.used + found.unused.merged;
+    }
+    note_old_readings(fleet, meters, &mut lives);
+    lives
+}
+
+/// Where the records of each part on each machine stand.
+fn runs(fleet: &Fleet) -> HashMap<Text, HashMap<Text, Range<usize>>> {
+    let mut runs: HashMap<Text, HashMap<Text, Range<usize>>> = HashMap::new();
+    let mut from = 0;
+    for run in fleet
+        .replacements
+        .chunk_by(|a, b| a.part == b.part && a.machine == b.machine)
+    {
+        runs.entry(run[0].part)
             .or_default()
-            .push(index);
+            .insert(run[0].machine, from..from + run.len());
+        from += run.len();
     }
-    for part in &fleet.parts {
-        let mut stints = Vec::new();
-        for machine in &fleet.machines {
-            let records = records
-                .remove(&(part.name.as_str(), machine.as_str()))
-                .unwrap_or_default();
-            let carries =
-                part.machines.is_empty() || part.machines.contains(machine) || !records.is_empty();
-            if carries {
-                building.part_on_machine(part, machine, &records, &mut stints);
-            }
-        }
-        stints::join(&mut stints, fleet, &mut building.problems);
-        building.add_part(part, &stints);
-    }
-    building.note_old_readings();
-    building.lives.sort_by(|a, b| a.id.cmp(&b.id));
-    Lives {
-        lives: building.lives,
-        fitted: building.fitted,
-        unknown_start: building.unknown_start,
-        problems: building.problems,
-        rows: building.rows,
+    runs
+}
+
+/// A machine, as the fleet and as ids name it.
+struct Machine<'a> {
+    name: &'a str,
+    text: Text,
+    slug: &'a str,
+}
+
+/// What the records of a part give.
+#[derive(Default)]
+struct Found {
+    lives: Vec<Life>,
+    /// With the place in its machine.
+    fitted: Vec<Fitted>,
+    problems: Vec<Problem>,
+    unknown_start: u32,
+    /// Rows that turned out not to be usable.
+    unused: RowCounts,
+    /// Stints that may go on elsewhere.
+    stints: Vec<Stint>,
+}
+
+impl Found {
+    fn append(&mut self, mut other: Self) {
+        self.lives.append(&mut other.lives);
+        self.fitted.append(&mut other.fitted);
+        self.problems.append(&mut other.problems);
+        self.stints.append(&mut other.stints);
+        self.unknown_start += other.unknown_start;
+        self.unused.used += other.unused.used;
+        self.unused.merged += other.unused.merged;
     }
 }
 
+/// One part kind on all machines.
 struct Building<'a> {
     fleet: &'a Fleet,
-    /// Rows set aside while reading, by part and machine.
-    gaps: BTreeMap<(&'a str, &'a str), Vec<&'a Gap>>,
-    /// Those that name no machine, by part.
-    gaps_anywhere: BTreeMap<&'a str, Vec<&'a Gap>>,
     meters: &'a Meters,
-    slugs: Slugs,
-    lives: Vec<Life>,
-    fitted: Vec<Fitted>,
-    unknown_start: u32,
-    problems: Vec<Problem>,
-    rows: RowCounts,
+    part: &'a Part,
+    name: Text,
+    places: &'a Places,
+    slug: &'a str,
+    chain_slugs: &'a HashMap<Text, String>,
+    records: HashMap<Text, Range<usize>>,
+    /// Rows set aside while reading, by part and machine.
+    gaps: &'a HashMap<(Text, Text), Vec<&'a Gap>>,
+    /// Those of this part that name no machine.
+    gaps_anywhere: &'a [&'a Gap],
 }
 
 impl<'a> Building<'a> {
-    fn part_on_machine(
-        &mut self,
-        part: &'a Part,
-        machine: &'a str,
-        records: &[usize],
-        stints: &mut Vec<Stint>,
-    ) {
-        let mut sorting = Sorting::new(self.fleet, self.meters, machine, part, records);
-        sorting.gaps = self
-            .gaps
-            .remove(&(part.name.as_str(), machine))
-            .unwrap_or_default();
-        sorting.gaps.extend(
-            self.gaps_anywhere
-                .get(part.name.as_str())
-                .into_iter()
-                .flatten(),
-        );
-        sorting.run();
-        for (record, _) in &sorting.set_aside {
-            let merged = self.fleet.replacements[*record].rows.len() as u64 - 1;
-            self.rows.used -= 1;
-            self.rows.merged -= merged;
-            self.rows.set_aside += 1 + merged;
+    fn all(&self, machines: &'a [Machine<'a>]) -> Found {
+        let has_serials = self.records.values().cloned().any(|run| {
+            self.fleet.replacements[run]
+                .iter()
+                .any(|r| r.serial.is_some() || r.serial_out.is_some())
+        });
+        let pieces: Vec<Found> = machines
+            .par_chunks(MACHINES_AT_A_TIME)
+            .map(|some| {
+                let mut found = Found::default();
+                for machine in some {
+                    self.on_machine(machine, has_serials, &mut found);
+                }
+                found
+            })
+            .collect();
+        let mut found = Found::default();
+        found
+            .lives
+            .reserve_exact(pieces.iter().map(|p| p.lives.len()).sum());
+        for piece in pieces {
+            found.append(piece);
         }
-        self.problems
-            .extend(sorting.set_aside.into_iter().map(|(_, problem)| problem));
-        self.problems.append(&mut sorting.flagged);
-        let until = (
-            self.fleet.as_of,
-            self.meters.point_at(machine, self.fleet.as_of),
-        );
-        let last_read = self.meters.last_read(machine, self.fleet.as_of);
-        for (chain, events) in &sorting.chains {
-            for span in walk(machine, events, until, last_read, self.meters) {
-                stints.push(Stint::new(machine, chain, span, self.fleet));
+        if has_serials {
+            let slugs: HashMap<Text, &str> = machines.iter().map(|m| (m.text, m.slug)).collect();
+            let mut stints = std::mem::take(&mut found.stints);
+            stints::join(&mut stints, self.fleet, &mut found.problems);
+            for stint in &stints {
+                let slug = slugs.get(&stint.machine).copied().unwrap_or_default();
+                self.add(stint, slug, &mut found);
             }
         }
+        self.sort_fitted(&mut found.fitted);
+        found
     }
 
-    /// Lives and fitted parts of one part kind.
-    fn add_part(&mut self, part: &Part, stints: &[Stint]) {
-        let mut fitted: Vec<(String, usize, Fitted)> = Vec::new();
-        for stint in stints {
-            if !stint.moved_on {
-                self.count_left_out(part, stint);
-                self.add_lives(part, stint);
-            }
-            if stint.span.end.is_none() {
-                for (place, position) in part.positions.iter().enumerate() {
-                    if stint.chain == SET || stint.chain == *position {
-                        fitted.push((
-                            stint.machine.clone(),
-                            place,
-                            self.fitted_part(part, stint, position),
-                        ));
-                    }
+    fn on_machine(&self, machine: &Machine<'a>, has_serials: bool, found: &mut Found) {
+        let records = self.records.get(&machine.text).cloned();
+        let carries = self.part.machines.is_empty()
+            || self.part.machines.iter().any(|m| m == machine.name)
+            || records.is_some();
+        if !carries {
+            return;
+        }
+        let mut sorting = Sorting::new(
+            self.fleet,
+            self.meters,
+            machine.name,
+            self.part,
+            self.places,
+            records.unwrap_or_default(),
+        );
+        if let Some(gaps) = self.gaps.get(&(self.name, machine.text)) {
+            sorting.gaps.extend(gaps);
+        }
+        sorting.gaps.extend(self.gaps_anywhere);
+        sorting.run();
+        for (record, problem) in sorting.set_aside.drain(..) {
+            let merged = self.fleet.row_count(&self.fleet.replacements[record]) - 1;
+            found.unused.used += 1;
+            found.unused.merged += merged;
+            found.problems.push(problem);
+        }
+        found.problems.append(&mut sorting.flagged);
+        let as_of = self.fleet.as_of;
+        let until = (as_of, self.meters.point_at(machine.name, as_of));
+        let last_read = self.meters.last_read(machine.name, as_of);
+        for chain in &sorting.chains {
+            for span in walk(machine.name, &chain.events, until, last_read, self.meters) {
+                let stint = Stint::new(machine.text, chain.name, span, self.fleet);
+                if has_serials {
+                    found.stints.push(stint);
+                } else {
+                    self.add(&stint, machine.slug, found);
                 }
             }
         }
-        fitted.sort_by(|a, b| (&a.0, a.1).cmp(&(&b.0, b.1)));
-        self.fitted
-            .extend(fitted.into_iter().map(|(_, _, fitted)| fitted));
     }
 
-    fn fitted_part(&mut self, part: &Part, stint: &Stint, position: &str) -> Fitted {
+    /// The life of a stint, and the part it leaves fitted.
+    fn add(&self, stint: &Stint, machine_slug: &str, found: &mut Found) {
+        let id = self.id(stint, machine_slug, found);
+        let before = found.lives.len();
+        if !stint.moved_on {
+            self.count_left_out(stint, found);
+            self.add_lives(stint, id, found);
+        }
+        if stint.span.end.is_none() {
+            let has_life = found.lives.len() > before;
+            for &position in &self.places.positions {
+                if stint.chain == SET || stint.chain == position {
+                    found
+                        .fitted
+                        .push(self.fitted_part(stint, position, has_life.then_some(id)));
+                }
+            }
+        }
+    }
+
+    fn sort_fitted(&self, fitted: &mut [Fitted]) {
+        let order: HashMap<Text, usize> = self
+            .places
+            .positions
+            .iter()
+            .enumerate()
+            .map(|(at, &name)| (name, at))
+            .collect();
+        fitted.sort_by(|a, b| {
+            a.machine
+                .cmp(&b.machine)
+                .then_with(|| order.get(&a.position).cmp(&order.get(&b.position)))
+        });
+    }
+
+    fn fitted_part(&self, stint: &Stint, position: Text, life: Option<LifeId>) -> Fitted {
         let meter_known = self
             .meters
             .point_at(&stint.machine, self.fleet.as_of)
             .is_some();
         let age = stint.age().ok().filter(|_| meter_known);
-        let life = self.id(part, stint);
         Fitted {
-            machine: stint.machine.clone(),
-            part: part.name.clone(),
-            position: position.to_owned(),
+            machine: stint.machine,
+            part: self.name,
+            position,
             age_hours: age.map(|a| a.best),
             since: stint
                 .span
                 .start
                 .and_then(|s| s.record)
                 .and_then(|r| self.row(r)),
-            life: self
-                .lives
-                .iter()
-                .rev()
-                .take(4)
-                .any(|l| l.id == life)
-                .then_some(life),
+            life,
         }
     }
 
     /// Counts parts whose start is unknown, and says why any other life is left out.
-    fn count_left_out(&mut self, part: &Part, stint: &Stint) {
+    fn count_left_out(&self, stint: &Stint, found: &mut Found) {
+        let Err(why) = stint.span.age else { return };
+        self.leave_out(stint, why, found);
+    }
+
+    fn leave_out(&self, stint: &Stint, why: LeftOut, found: &mut Found) {
         let span = &stint.span;
-        let Err(why) = span.age else { return };
         let (code, advice) = match why {
             LeftOut::UnknownStart => {
-                self.unknown_start += parts_in(part);
+                found.unknown_start += parts_in(self.part);
                 return;
             }
             // Said where the row was set aside or flagged.
@@ -221,7 +339,7 @@ impl<'a> Building<'a> {
             .flatten()
             .filter_map(|r| self.row(r));
         let mut rows: Vec<RowRef> = Vec::new();
-        for row in span.gap.iter().cloned().chain(ends) {
+        for row in span.gap.into_iter().chain(ends) {
             if !rows.contains(&row) {
                 rows.push(row);
             }
@@ -241,151 +359,168 @@ impl<'a> Building<'a> {
                     "{hours:.0} hours of life on {}, {outcome}, left out",
                     stint.machine
                 )
+                .into()
             });
         }
-        self.problems.push(problem);
+        found.problems.push(problem);
     }
 
-    fn add_lives(&mut self, part: &Part, stint: &Stint) {
+    fn add_lives(&self, stint: &Stint, id: LifeId, found: &mut Found) {
         let span = &stint.span;
         let (Ok(age), Some(start)) = (stint.age(), span.start) else {
             return;
         };
         let n = if stint.chain == SET {
-            part.per_machine
+            self.part.per_machine
         } else {
             1
         };
-        let pieces: Vec<(Outcome, u32, &str)> = match span.end {
-            None => vec![(Outcome::Running, n, "")],
-            Some(End::Worn | End::FoundWorn) => vec![(Outcome::Worn, n, "")],
-            Some(End::FirstOfSet) => vec![
-                (Outcome::Worn, 1, "/worn"),
-                (Outcome::Unworn, n - 1, "/unworn"),
-            ],
-            Some(End::OfSet(k)) => vec![
-                (Outcome::Worn, k, "/worn"),
-                (Outcome::Unworn, n - k, "/unworn"),
-            ],
-            Some(End::Unworn | End::Unknown | End::NotTold) => vec![(Outcome::Unworn, n, "")],
+        let whole = |outcome| [Some((outcome, n, OfSet::Whole)), None];
+        let split = |worn| {
+            [
+                Some((Outcome::Worn, worn, OfSet::Worn)),
+                Some((Outcome::Unworn, n - worn, OfSet::Unworn)),
+            ]
         };
-        let covariates = start
-            .record
-            .map(|r| self.fleet.replacements[r].extra.clone())
-            .unwrap_or_default();
-        let id = self.id(part, stint);
+        let pieces = match span.end {
+            None => whole(Outcome::Running),
+            Some(End::Worn | End::FoundWorn) => whole(Outcome::Worn),
+            Some(End::FirstOfSet) => split(1),
+            Some(End::OfSet(k)) => split(k),
+            Some(End::Unworn | End::Unknown | End::NotTold) => whole(Outcome::Unworn),
+        };
+        let record = |at: usize| &self.fleet.replacements[at];
+        let covariates = start.record.map_or(Extras::default(), |r| record(r).extra);
         let first = stint.before.first().copied();
-        let found = span
+        let by_look = span
             .end_record
-            .is_some_and(|r| self.fleet.replacements[r].verdict == Verdict::FoundWorn);
-        let single = pieces.iter().filter(|(_, count, _)| *count > 0).count() == 1;
-        for (outcome, count, suffix) in pieces {
-            let Some((low, high)) = bounds(outcome, span, &age, stint.entry, found) else {
-                if found && outcome == Outcome::Unworn {
+            .is_some_and(|r| record(r).verdict == Verdict::FoundWorn);
+        let filled = pieces.iter().flatten().filter(|(_, count, _)| *count > 0);
+        let single = filled.count() == 1;
+        for (outcome, count, of_set) in pieces.into_iter().flatten() {
+            let Some((low, high)) = bounds(outcome, span, &age, stint.entry, by_look) else {
+                if by_look && outcome == Outcome::Unworn {
                     // The rest of a set that nobody had looked at before: nothing is known of them.
                     continue;
                 }
                 if count > 0 && age.high > stint.entry {
-                    self.leave_out(part, stint, LeftOut::HoursNotKnown);
+                    self.leave_out(stint, LeftOut::HoursNotKnown, found);
                 } else if count > 0 && outcome != Outcome::Running {
-                    self.leave_out(part, stint, LeftOut::NoHours);
+                    self.leave_out(stint, LeftOut::NoHours, found);
                 }
                 return;
             };
             if count == 0 {
                 continue;
             }
-            self.lives.push(Life {
-                id: if single {
-                    id.clone()
-                } else {
-                    format!("{id}{suffix}")
+            let start_row = first.or(start.record).and_then(|r| self.row(r));
+            let end_row = span.end_record.and_then(|r| self.row(r));
+            found.lives.push(Life {
+                id: LifeId {
+                    of_set: if single { OfSet::Whole } else { of_set },
+                    ..id
                 },
-                part: part.name.clone(),
-                machine: stint.machine.clone(),
-                position: stint.chain.clone(),
-                serial: stint.serial.clone(),
+                part: self.name,
+                machine: stint.machine,
+                position: stint.chain,
+                serial: stint.serial,
                 outcome,
                 low,
                 high,
                 entry: stint.entry,
                 count,
-                start: Some(first.map_or(start.date, |r| self.fleet.replacements[r].date)),
+                start: Some(first.map_or(start.date, |r| record(r).date)),
                 end: span.end_date,
-                start_row: first.or(start.record).and_then(|r| self.row(r)),
-                end_row: span.end_record.and_then(|r| self.row(r)),
-                rows: self.rows_of(stint),
+                start_row,
+                end_row,
+                all_rows: self.all_rows(stint),
                 unknown_reason: span.end == Some(End::Unknown),
-                covariates: covariates.clone(),
+                covariates,
             });
         }
     }
 
-    fn leave_out(&mut self, part: &Part, stint: &Stint, why: LeftOut) {
-        let mut left_out = stint.clone();
-        left_out.span.age = Err(why);
-        self.count_left_out(part, &left_out);
-    }
-
-    fn id(&mut self, part: &Part, stint: &Stint) -> String {
-        let (part, machine, chain) = (
-            self.slugs.of(&part.name),
-            self.slugs.of(&stint.machine),
-            self.slugs.of(&stint.chain),
+    /// The name of a stint's life; the names of one place share its text.
+    fn id(&self, stint: &Stint, machine_slug: &str, found: &Found) -> LifeId {
+        let same_place = found
+            .lives
+            .last()
+            .filter(|l| l.machine == stint.machine && l.position == stint.chain);
+        let place = same_place.map_or_else(
+            || {
+                let chain = self.chain_slugs.get(&stint.chain);
+                Text::from(format!(
+                    "{}/{machine_slug}/{}",
+                    self.slug,
+                    chain.map_or("", String::as_str)
+                ))
+            },
+            |l| l.id.place,
         );
-        format!("{part}/{machine}/{chain}/{}", stint.span.number)
+        LifeId {
+            place,
+            number: stint.span.number,
+            of_set: OfSet::Whole,
+        }
     }
 
     fn row(&self, record: usize) -> Option<RowRef> {
-        self.fleet.replacements.get(record)?.rows.first().cloned()
+        Some(self.fleet.replacements.get(record)?.row)
     }
 
-    /// Rows a span rests on, each once, in the order of events.
-    fn rows_of(&self, stint: &Stint) -> Vec<RowRef> {
+    /// Rows a span rests on, each once, in the order of events, where they are more than its ends.
+    fn all_rows(&self, stint: &Stint) -> Option<Box<AllRows>> {
+        let merged = |at: usize| self.fleet.replacements[at].merged.is_some();
+        let start = stint.span.start.and_then(|s| s.record);
+        if stint.before.is_empty()
+            && stint.span.looks.is_empty()
+            && !start.is_some_and(merged)
+            && !stint.span.end_record.is_some_and(merged)
+        {
+            return None;
+        }
         let mut rows: Vec<RowRef> = Vec::new();
         for record in stint.before.iter().copied().chain(stint.records()) {
-            for row in &self.fleet.replacements[record].rows {
-                if !rows.contains(row) {
-                    rows.push(row.clone());
+            for row in self.fleet.rows_of(&self.fleet.replacements[record]) {
+                if !rows.contains(&row) {
+                    rows.push(row);
                 }
             }
         }
-        rows
+        Some(Box::new(AllRows(rows)))
     }
+}
 
-    /// Ages now shown rest on the last reading; say so where that is long ago.
-    fn note_old_readings(&mut self) {
-        let aged: BTreeSet<&str> = self
-            .fitted
-            .iter()
-            .filter(|f| f.age_hours.is_some())
-            .map(|f| f.machine.as_str())
-            .collect();
-        for machine in &self.fleet.machines {
-            let Some((day, _)) = self.meters.last_read(machine, self.fleet.as_of) else {
-                continue;
-            };
-            let days = days_between(day, self.fleet.as_of);
-            if days > READING_IS_OLD_DAYS && aged.contains(machine.as_str()) {
-                let row = self
-                    .meters
-                    .readings(machine)
-                    .iter()
-                    .rev()
-                    .find_map(|r| r.row.clone());
-                self.problems.push(Problem {
-                    found: Some(format!(
+/// Ages now shown rest on the last reading; say so where that is long ago.
+fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
+    let aged: BTreeSet<&str> = lives
+        .fitted
+        .iter()
+        .filter(|f| f.age_hours.is_some())
+        .map(|f| f.machine.as_str())
+        .collect();
+    for machine in &fleet.machines {
+        let Some((day, _)) = meters.last_read(machine, fleet.as_of) else {
+            continue;
+        };
+        let days = days_between(day, fleet.as_of);
+        if days > READING_IS_OLD_DAYS && aged.contains(machine.as_str()) {
+            let row = meters.row_read(fleet, machine, fleet.as_of);
+            lives.problems.push(Problem {
+                found: Some(
+                    format!(
                         "the last reading of {machine} on {day}, {days} days before {}",
-                        self.fleet.as_of
-                    )),
-                    allowed: Some("a reading near the day we look from".into()),
-                    ..flagged(
-                        "old_reading",
-                        row.into_iter().collect(),
-                        "Parts of this machine may be older than shown; add a reading.",
+                        fleet.as_of
                     )
-                });
-            }
+                    .into(),
+                ),
+                allowed: Some("a reading near the day we look from".into()),
+                ..flagged(
+                    "old_reading",
+                    row.into_iter().collect(),
+                    "Parts of this machine may be older than shown; add a reading.",
+                )
+            });
         }
     }
 }
@@ -422,13 +557,13 @@ fn parts_in(part: &Part) -> u32 {
 
 fn flagged(code: &str, rows: Vec<RowRef>, advice: &str) -> Problem {
     Problem {
-        code: code.to_owned(),
+        code: code.into(),
         disposition: Disposition::Flagged,
         rows,
         column: None,
         found: None,
         allowed: None,
-        advice: advice.to_owned(),
+        advice: advice.into(),
     }
 }
 

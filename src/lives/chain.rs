@@ -25,7 +25,7 @@ pub(super) enum End {
 }
 
 /// Something that happened to one position or set.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum What {
     /// The part came out and a new one went in.
     Change(End),
@@ -40,7 +40,7 @@ pub(super) enum What {
 }
 
 /// One event of a chain.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Event {
     pub(super) date: Date,
     pub(super) point: Option<MeterPoint>,
@@ -81,7 +81,7 @@ pub(super) enum LeftOut {
 #[derive(Debug, Clone)]
 pub(super) struct Span {
     /// Place in the chain, from 1.
-    pub(super) number: usize,
+    pub(super) number: u32,
     /// How it began; `None` when unknown.
     pub(super) start: Option<Start>,
     /// How it ended; `None` when still running.
@@ -112,11 +112,12 @@ pub(super) fn walk(
     last_read: Option<(Date, MeterPoint)>,
     meters: &Meters,
 ) -> Vec<Span> {
-    let mut spans = Vec::new();
+    let mut spans = Vec::with_capacity(events.len() + 1);
+    let mut number = 0;
     let mut open = Open::default();
     for event in events {
         match &event.what {
-            What::Gap(row) => open.gap = open.gap.or(Some(row.clone())),
+            What::Gap(row) => open.gap = open.gap.or(Some(*row)),
             What::LookedGood => {
                 open.looks.extend(event.record);
                 if let (Some(start), Some(point)) = (&open.start, event.point) {
@@ -140,12 +141,12 @@ pub(super) fn walk(
                 }
             }
             What::Change(end) => {
-                spans.push(open.close(machine, meters, spans.len() + 1, event, Some(*end)));
+                number += 1;
+                spans.push(open.close(machine, meters, number, event, Some(*end)));
                 open = Open::begun(event);
             }
             What::Retired => {
-                let mut span =
-                    open.close(machine, meters, spans.len() + 1, event, Some(End::Unworn));
+                let mut span = open.close(machine, meters, number + 1, event, Some(End::Unworn));
                 span.retired = true;
                 spans.push(span);
                 return spans;
@@ -164,7 +165,7 @@ pub(super) fn walk(
         what: What::LookedGood,
         record: None,
     };
-    spans.push(open.close(machine, meters, spans.len() + 1, &last, None));
+    spans.push(open.close(machine, meters, number + 1, &last, None));
     spans
 }
 
@@ -197,7 +198,7 @@ impl Open {
         &self,
         machine: &str,
         meters: &Meters,
-        number: usize,
+        number: u32,
         event: &Event,
         end: Option<End>,
     ) -> Span {
@@ -229,7 +230,7 @@ impl Open {
             age,
             last_good: self.last_good,
             looks: self.looks.clone(),
-            gap: self.gap.clone(),
+            gap: self.gap,
             in_doubt,
             retired: false,
         }

@@ -1,6 +1,7 @@
 //! Replacement records of one part on one machine → what happened to each position.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use jiff::civil::Date;
 
@@ -8,14 +9,43 @@ use super::chain::{End, Event, What};
 use crate::meters::Meters;
 use crate::records::positions;
 use crate::records::{
-    ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, RowRef, Verdict,
+    ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, RowRef, Text, Verdict,
 };
 
 /// Name of the chain of a part that is changed as a set.
 pub(super) const SET: &str = "set";
 
-/// Chains of one part on one machine: events by position (or the one set), in order.
-pub(super) type Chains = BTreeMap<String, Vec<Event>>;
+/// What happened to one position, or to the one set.
+#[derive(Debug)]
+pub(super) struct Chain {
+    pub(super) name: Text,
+    /// Events, in order once they are all there.
+    pub(super) events: Vec<Event>,
+    /// A row of which not even the day is known may be a change anywhere in it.
+    in_doubt: bool,
+}
+
+/// The positions of a part.
+#[derive(Debug)]
+pub(super) struct Places {
+    /// In the order of the catalogue.
+    pub(super) positions: Vec<Text>,
+    /// Of its chains, sorted.
+    chains: Vec<Text>,
+}
+
+impl Places {
+    pub(super) fn of(part: &Part) -> Self {
+        let positions: Vec<Text> = part.positions.iter().map(Text::from).collect();
+        let mut chains = match part.changed {
+            ChangedHow::Singly => positions.clone(),
+            ChangedHow::AsASet => vec![Text::from(SET)],
+        };
+        chains.sort_unstable();
+        chains.dedup();
+        Self { positions, chains }
+    }
+}
 
 /// Sorts the records of one part on one machine into chains.
 pub(super) struct Sorting<'a> {
@@ -23,11 +53,12 @@ pub(super) struct Sorting<'a> {
     pub(super) meters: &'a Meters,
     pub(super) machine: &'a str,
     pub(super) part: &'a Part,
-    /// Places of its records in the fleet's replacements.
-    pub(super) records: &'a [usize],
+    pub(super) places: &'a Places,
+    /// Where its records stand in the fleet's replacements.
+    pub(super) records: Range<usize>,
     /// Rows set aside while reading that may be changes of this part on this machine.
     pub(super) gaps: Vec<&'a Gap>,
-    pub(super) chains: Chains,
+    pub(super) chains: Vec<Chain>,
     /// Records set aside here, with the reason.
     pub(super) set_aside: Vec<(usize, Problem)>,
     /// Problems that set nothing aside.
@@ -40,20 +71,27 @@ impl<'a> Sorting<'a> {
         meters: &'a Meters,
         machine: &'a str,
         part: &'a Part,
-        records: &'a [usize],
+        places: &'a Places,
+        records: Range<usize>,
     ) -> Self {
-        let names: Vec<String> = match part.changed {
-            ChangedHow::Singly => part.positions.clone(),
-            ChangedHow::AsASet => vec![SET.to_owned()],
-        };
+        let room = records.len() / places.chains.len().max(1) + 2;
         Self {
             fleet,
             meters,
             machine,
             part,
+            places,
             records,
             gaps: Vec::new(),
-            chains: names.into_iter().map(|name| (name, Vec::new())).collect(),
+            chains: places
+                .chains
+                .iter()
+                .map(|&name| Chain {
+                    name,
+                    events: Vec::with_capacity(room),
+                    in_doubt: false,
+                })
+                .collect(),
             set_aside: Vec::new(),
             flagged: Vec::new(),
         }
@@ -61,12 +99,13 @@ impl<'a> Sorting<'a> {
 
     /// All events of this part on this machine.
     pub(super) fn run(&mut self) {
-        let mut changes: Vec<usize> = Vec::new();
-        for &index in self.records {
-            if let Some(problem) = self.meters.set_aside.get(&index) {
+        let mut changes: Vec<usize> = Vec::with_capacity(self.records.len());
+        for index in self.records.clone() {
+            let point = self.meters.point_of(self.fleet, index);
+            if let Some(problem) = self.meters.problem_of(index) {
                 self.set_aside.push((index, problem.clone()));
                 self.gap_at(index);
-            } else if self.meters.point_of(index).is_none() {
+            } else if point.is_none() {
                 self.leave_out(
                     index,
                     "no_meter",
@@ -75,15 +114,15 @@ impl<'a> Sorting<'a> {
                     "Give the machine's meter readings in [[readings]], or state hours_per_day for it.",
                 );
             } else {
-                if self.meters.point_of(index).is_some_and(|p| !p.is_exact()) {
+                if point.is_some_and(|p| !p.is_exact()) {
                     self.flagged.push(Problem {
-                        code: "hours_from_neighbours".to_owned(),
+                        code: "hours_from_neighbours".into(),
                         disposition: Disposition::Flagged,
-                        rows: self.record(index).rows.clone(),
-                        column: Some("hours".to_owned()),
-                        found: Some("no reading".to_owned()),
+                        rows: self.rows(index),
+                        column: Some("hours".into()),
+                        found: Some("no reading".into()),
                         allowed: None,
-                        advice: "Used with bounds from the machine's readings before and after, so these lives are known within bounds only; give the reading if there is one.".to_owned(),
+                        advice: "Used with bounds from the machine's readings before and after, so these lives are known within bounds only; give the reading if there is one.".into(),
                     });
                 }
                 changes.push(index);
@@ -99,8 +138,8 @@ impl<'a> Sorting<'a> {
         }
         self.stated_ages();
         self.unread_gaps();
-        for events in self.chains.values_mut() {
-            events.sort_by(|a, b| {
+        for chain in &mut self.chains {
+            chain.events.sort_by(|a, b| {
                 a.date
                     .cmp(&b.date)
                     .then_with(|| order_of(a.point.as_ref()).total_cmp(&order_of(b.point.as_ref())))
@@ -114,19 +153,24 @@ impl<'a> Sorting<'a> {
         &self.fleet.replacements[index]
     }
 
+    /// Rows it was read from.
+    fn rows(&self, index: usize) -> Vec<RowRef> {
+        self.fleet.rows_of(self.record(index)).collect()
+    }
+
     fn singly(&mut self, index: usize) {
         let record = self.record(index);
-        let told = record.position.as_deref();
-        if self.part.per_machine == 1 {
-            self.change(index, &self.part.positions[0].clone(), end_of(record));
+        let places = self.places;
+        let names = &places.positions;
+        if let [only] = names[..] {
+            self.change(index, only, end_of(record));
             return;
         }
-        let names = &self.part.positions;
-        let all = record.quantity == Some(self.part.per_machine)
-            && record.verdict != Verdict::InspectedOk;
-        match told {
-            Some(position) if names.iter().any(|p| p == position) => {
-                if record.quantity.is_some_and(|q| q > 1) {
+        let quantity = record.quantity.map_or(0, |q| u32::from(q.get()));
+        let all = quantity == self.part.per_machine && record.verdict != Verdict::InspectedOk;
+        match record.position {
+            Some(position) if names.contains(&position) => {
+                if quantity > 1 {
                     self.leave_out(
                         index,
                         "many_at_one_position",
@@ -138,20 +182,21 @@ impl<'a> Sorting<'a> {
                     self.change(index, position, end_of(record));
                 }
             }
-            Some(told) if positions::is_all(told) => self.several(index, names),
+            Some(told) if positions::is_all(&told) => self.several(index, names),
             Some(told) => {
-                let listed: Vec<&String> = positions::listed(told)
+                let listed: Vec<Text> = positions::listed(told.as_str())
                     .filter_map(|piece| names.iter().find(|name| name.eq_ignore_ascii_case(piece)))
+                    .copied()
                     .collect();
-                let distinct: BTreeSet<&String> = listed.iter().copied().collect();
-                if listed.len() > 1 && distinct.len() == positions::listed(told).count() {
-                    self.several(index, distinct);
+                let distinct: BTreeSet<Text> = listed.iter().copied().collect();
+                if listed.len() > 1 && distinct.len() == positions::listed(told.as_str()).count() {
+                    self.several(index, &distinct);
                 } else {
                     self.leave_out(
                         index,
                         "unknown_position",
                         "position",
-                        &names.join(", "),
+                        &self.part.positions.join(", "),
                         "Correct the position, or list the part's positions in fleet.toml.",
                     );
                 }
@@ -162,7 +207,7 @@ impl<'a> Sorting<'a> {
                     index,
                     "position_not_told",
                     "position",
-                    &names.join(", "),
+                    &self.part.positions.join(", "),
                     "A machine has several of this part, so the row must tell which one; positions are not guessed.",
                 );
             }
@@ -170,12 +215,12 @@ impl<'a> Sorting<'a> {
     }
 
     /// One row for several positions, each of its own age: only all worn or none tells each one's end.
-    fn several<'n>(&mut self, index: usize, names: impl IntoIterator<Item = &'n String>) {
+    fn several<'n>(&mut self, index: usize, names: impl IntoIterator<Item = &'n Text>) {
         let record = self.record(index);
-        let names: Vec<&String> = names.into_iter().collect();
+        let names: Vec<Text> = names.into_iter().copied().collect();
         let end = match (record.verdict, record.worn_count) {
             (_, Some(0)) | (Verdict::Unworn | Verdict::InspectedOk, None) => End::Unworn,
-            (_, Some(k)) if k as usize == names.len() => end_of(record),
+            (_, Some(k)) if usize::from(k) == names.len() => end_of(record),
             (Verdict::Unknown, None) => End::Unknown,
             _ => End::NotTold,
         };
@@ -195,7 +240,7 @@ impl<'a> Sorting<'a> {
     fn sets(&mut self, changes: &[usize]) {
         let mut by_day: BTreeMap<(Date, u64), Vec<usize>> = BTreeMap::new();
         for &index in changes {
-            let hours = self.record(index).hours.map_or(0, f64::to_bits);
+            let hours = self.record(index).hours.get().map_or(0, f64::to_bits);
             by_day
                 .entry((self.record(index).date, hours))
                 .or_default()
@@ -206,7 +251,7 @@ impl<'a> Sorting<'a> {
                 .into_iter()
                 .partition(|&i| self.record(i).verdict == Verdict::InspectedOk);
             for index in looks {
-                self.push(index, SET, What::LookedGood);
+                self.push(index, Text::from(SET), What::LookedGood);
             }
             if !changes.is_empty() {
                 self.set_change(&changes);
@@ -216,14 +261,14 @@ impl<'a> Sorting<'a> {
 
     fn set_change(&mut self, rows: &[usize]) {
         let n = self.part.per_machine;
-        let positions: BTreeSet<&str> = rows
+        let positions: BTreeSet<Text> = rows
             .iter()
-            .filter_map(|&i| self.record(i).position.as_deref())
-            .filter(|p| n > 1 && self.part.positions.iter().any(|known| known == p))
+            .filter_map(|&i| self.record(i).position)
+            .filter(|p| n > 1 && self.places.positions.contains(p))
             .collect();
         let quantity: u32 = rows
             .iter()
-            .map(|&i| self.record(i).quantity.unwrap_or(0))
+            .map(|&i| self.record(i).quantity.map_or(0, |q| u32::from(q.get())))
             .sum();
         let partial = (!positions.is_empty() && positions.len() < n as usize)
             || (quantity > 0 && quantity < n && positions.len() < n as usize);
@@ -241,7 +286,7 @@ impl<'a> Sorting<'a> {
         }
         let worn_count: Option<u32> = rows
             .iter()
-            .filter_map(|&i| self.record(i).worn_count)
+            .filter_map(|&i| self.record(i).worn_count.map(u32::from))
             .reduce(u32::saturating_add);
         let verdicts: Vec<Verdict> = rows.iter().map(|&i| self.record(i).verdict).collect();
         let worn_rows = verdicts
@@ -259,10 +304,10 @@ impl<'a> Sorting<'a> {
             _ if each_told && worn_rows < n => End::OfSet(worn_rows),
             _ => End::FirstOfSet,
         };
-        self.change(rows[0], SET, end);
+        self.change(rows[0], Text::from(SET), end);
     }
 
-    fn change(&mut self, index: usize, chain: &str, end: End) {
+    fn change(&mut self, index: usize, chain: Text, end: End) {
         let what = if self.record(index).verdict == Verdict::InspectedOk {
             What::LookedGood
         } else {
@@ -271,35 +316,35 @@ impl<'a> Sorting<'a> {
         self.push(index, chain, what);
     }
 
-    fn push(&mut self, index: usize, chain: &str, what: What) {
+    fn push(&mut self, index: usize, chain: Text, what: What) {
         let event = Event {
             date: self.record(index).date,
-            point: self.meters.point_of(index),
+            point: self.meters.point_of(self.fleet, index),
             what,
             record: Some(index),
         };
-        if let Some(events) = self.chains.get_mut(chain) {
-            events.push(event);
+        if let Some(chain) = self.chains.iter_mut().find(|c| c.name == chain) {
+            chain.events.push(event);
         }
     }
 
     fn leave_out(&mut self, index: usize, code: &str, column: &str, allowed: &str, advice: &str) {
         let record = self.record(index);
         let found = match column {
-            "position" => record.position.clone(),
-            "quantity" => record.quantity.map(|q| q.to_string()),
+            "position" => record.position,
+            "quantity" => record.quantity.map(|q| q.to_string().into()),
             _ => None,
         };
         self.set_aside.push((
             index,
             Problem {
-                code: code.to_owned(),
+                code: code.into(),
                 disposition: Disposition::SetAside,
-                rows: record.rows.clone(),
-                column: Some(column.to_owned()),
-                found: Some(found.unwrap_or_else(|| "nothing".to_owned())),
-                allowed: Some(allowed.to_owned()),
-                advice: advice.to_owned(),
+                rows: self.rows(index),
+                column: Some(column.into()),
+                found: Some(found.unwrap_or_else(|| "nothing".into())),
+                allowed: Some(allowed.into()),
+                advice: advice.into(),
             },
         ));
         self.gap_at(index);
@@ -307,13 +352,13 @@ impl<'a> Sorting<'a> {
 
     fn flag(&mut self, index: usize, code: &str, advice: &str) {
         self.flagged.push(Problem {
-            code: code.to_owned(),
+            code: code.into(),
             disposition: Disposition::Flagged,
-            rows: self.record(index).rows.clone(),
+            rows: self.rows(index),
             column: None,
             found: None,
             allowed: None,
-            advice: advice.to_owned(),
+            advice: advice.into(),
         });
     }
 
@@ -321,48 +366,46 @@ impl<'a> Sorting<'a> {
     fn gap_at(&mut self, index: usize) {
         let record = self.record(index);
         if record.verdict != Verdict::InspectedOk {
-            self.gap(
-                record.position.as_deref(),
-                Some(record.date),
-                &record.rows[0],
-            );
+            self.gap(record.position, Some(record.date), record.row);
         }
     }
 
     /// Marks a possible change in one chain, or in all where the position is not told.
-    fn gap(&mut self, position: Option<&str>, date: Option<Date>, row: &RowRef) {
-        let told = position
-            .filter(|p| self.chains.contains_key(*p))
-            .map(str::to_owned);
-        for (name, events) in &mut self.chains {
-            if told.as_ref().is_some_and(|t| t != name) {
+    fn gap(&mut self, position: Option<Text>, date: Option<Date>, row: RowRef) {
+        let told = position.filter(|p| self.chains.iter().any(|c| c.name == *p));
+        for chain in &mut self.chains {
+            if told.is_some_and(|t| t != chain.name) {
                 continue;
             }
             if let Some(date) = date {
-                events.push(gap_on(date, row));
-            } else {
+                chain.events.push(gap_on(date, row));
+            } else if !chain.in_doubt {
                 // Not even the day is known: any part of the chain may hide it.
-                let days: BTreeSet<Date> = events
+                chain.in_doubt = true;
+                let days: BTreeSet<Date> = chain
+                    .events
                     .iter()
                     .map(|e| e.date)
                     .chain([Date::MIN, self.fleet.as_of])
                     .collect();
-                events.extend(days.into_iter().map(|date| gap_on(date, row)));
+                chain
+                    .events
+                    .extend(days.into_iter().map(|date| gap_on(date, row)));
             }
         }
     }
 
     fn unread_gaps(&mut self) {
-        for gap in self.gaps.clone() {
-            if !gap.machine_told && !self.fits_meter(gap) {
+        for gap in std::mem::take(&mut self.gaps) {
+            if gap.machine.is_none() && !self.fits_meter(gap) {
                 continue;
             }
-            let position = gap.position.as_deref().and_then(|told| {
-                self.part
+            let position = gap.position.and_then(|told| {
+                self.places
                     .positions
                     .iter()
-                    .find(|p| p.eq_ignore_ascii_case(told))
-                    .cloned()
+                    .find(|p| p.eq_ignore_ascii_case(&told))
+                    .copied()
             });
             match gap.date {
                 Some(date) if date > self.fleet.as_of => {
@@ -373,10 +416,10 @@ impl<'a> Sorting<'a> {
                             .is_some_and(|now| hours < now.low)
                     });
                     if passed {
-                        self.gap(position.as_deref(), None, &gap.row);
+                        self.gap(position, None, gap.row);
                     }
                 }
-                date => self.gap(position.as_deref(), date, &gap.row),
+                date => self.gap(position, date, gap.row),
             }
         }
     }
@@ -394,22 +437,27 @@ impl<'a> Sorting<'a> {
     /// Two changes without an hour between them are one, written down twice: what it found is
     /// unknown where they differ. Different serial numbers make them two.
     fn merge_near_duplicates(&mut self) {
-        let replacements = &self.fleet.replacements;
-        for events in self.chains.values_mut() {
-            let mut kept: Vec<Event> = Vec::with_capacity(events.len());
-            for event in events.drain(..) {
+        let fleet = self.fleet;
+        for chain in &mut self.chains {
+            if !chain
+                .events
+                .windows(2)
+                .any(|pair| same_change(&pair[0], &pair[1]))
+            {
+                continue;
+            }
+            let mut kept: Vec<Event> = Vec::with_capacity(chain.events.len());
+            for event in chain.events.drain(..) {
                 let twice = kept.last_mut().filter(|last| same_change(last, &event));
                 let (Some(last), Some(second)) = (twice, event.record) else {
                     kept.push(event);
                     continue;
                 };
                 let Some(first) = last.record else { continue };
-                let (a, b) = (&replacements[first], &replacements[second]);
-                if (a.serial.is_some() && b.serial.is_some() && a.serial != b.serial)
-                    || (a.serial_out.is_some()
-                        && b.serial_out.is_some()
-                        && a.serial_out != b.serial_out)
-                {
+                let (a, b) = (&fleet.replacements[first], &fleet.replacements[second]);
+                let differ =
+                    |a: Option<Text>, b: Option<Text>| a.is_some_and(|a| b.is_some_and(|b| a != b));
+                if differ(a.serial, b.serial) || differ(a.serial_out, b.serial_out) {
                     kept.push(event);
                     continue;
                 }
@@ -417,16 +465,16 @@ impl<'a> Sorting<'a> {
                     last.what = What::Change(End::Unknown);
                 }
                 self.flagged.push(Problem {
-                    code: "near_duplicate".to_owned(),
+                    code: "near_duplicate".into(),
                     disposition: Disposition::Flagged,
-                    rows: a.rows.iter().chain(&b.rows).cloned().collect(),
+                    rows: fleet.rows_of(a).chain(fleet.rows_of(b)).collect(),
                     column: None,
                     found: None,
                     allowed: None,
-                    advice: "Two rows for one position at one meter reading are taken as one change; where they differ in what they found, it counts as unknown. Remove one of them.".to_owned(),
+                    advice: "Two rows for one position at one meter reading are taken as one change; where they differ in what they found, it counts as unknown. Remove one of them.".into(),
                 });
             }
-            *events = kept;
+            chain.events = kept;
         }
     }
 
@@ -436,22 +484,23 @@ impl<'a> Sorting<'a> {
         if let Some(day) = facts.and_then(|f| f.new_on) {
             ages.push((None, day, 0.0));
         }
-        for age in self
-            .fleet
-            .known_ages
+        let known = &self.fleet.known_ages;
+        let from = known.partition_point(|a| a.machine.as_str() < self.machine);
+        for age in known[from..]
             .iter()
-            .filter(|a| a.machine == self.machine && a.part == self.part.name)
+            .take_while(|a| a.machine == self.machine)
+            .filter(|a| a.part == self.part.name)
         {
             ages.push((age.position.clone(), age.date, age.age_hours));
         }
         for (position, date, age) in ages {
             let point = self.meters.point_at(self.machine, date);
-            for (name, events) in &mut self.chains {
+            for chain in &mut self.chains {
                 if position
                     .as_ref()
-                    .is_none_or(|p| p.eq_ignore_ascii_case(name) || name == SET)
+                    .is_none_or(|p| p.eq_ignore_ascii_case(&chain.name) || chain.name == SET)
                 {
-                    events.push(Event {
+                    chain.events.push(Event {
                         date,
                         point,
                         what: What::Age(age),
@@ -464,8 +513,8 @@ impl<'a> Sorting<'a> {
             && day <= self.fleet.as_of
         {
             let point = self.meters.point_at(self.machine, day);
-            for events in self.chains.values_mut() {
-                events.push(Event {
+            for chain in &mut self.chains {
+                chain.events.push(Event {
                     date: day,
                     point,
                     what: What::Retired,
@@ -498,11 +547,11 @@ fn same_change(first: &Event, second: &Event) -> bool {
         && (second.date - first.date).get_days() <= 7
 }
 
-fn gap_on(date: Date, row: &RowRef) -> Event {
+fn gap_on(date: Date, row: RowRef) -> Event {
     Event {
         date,
         point: None,
-        what: What::Gap(row.clone()),
+        what: What::Gap(row),
         record: None,
     }
 }

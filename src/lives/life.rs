@@ -1,11 +1,10 @@
 //! One life, and the columns the models read.
 
-use std::collections::BTreeMap;
-
 use jiff::civil::Date;
 use serde::Serialize;
+use serde::ser::SerializeStruct;
 
-use crate::records::{Problem, RowCounts, RowRef};
+use crate::records::{Extras, Problem, RowCounts, RowRef, Text};
 
 /// How a life ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -19,21 +18,65 @@ pub enum Outcome {
     Running,
 }
 
-/// What one part (or several alike, see `count`) went through, traced to its rows.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Which of a set's parts a life stands for.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum OfSet {
+    /// All there are.
+    #[default]
+    Whole,
+    /// Those that were worn.
+    Worn,
+    /// Those that were not.
+    Unworn,
+}
+
+/// Name of a life, unique in the fleet: `drive-belt/M1/1/3` is the third part seen in position 1
+/// of M1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LifeId {
+    /// Part, machine and position.
+    pub place: Text,
+    /// Number in that place, from 1.
+    pub number: u32,
+    /// Which of a set.
+    pub of_set: OfSet,
+}
+
+impl std::fmt::Display for LifeId {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let suffix = match self.of_set {
+            OfSet::Whole => "",
+            OfSet::Worn => "/worn",
+            OfSet::Unworn => "/unworn",
+        };
+        write!(f, "{}/{}{suffix}", self.place, self.number)
+    }
+}
+
+impl Serialize for LifeId {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
+/// What one part (or several alike, see `count`) went through, traced to its rows. Millions of them
+/// fit into memory: texts are kept once, see [`Text`].
+#[derive(Debug, Clone, PartialEq)]
 pub struct Life {
-    /// Stable name for tracing, unique in the fleet (`drive-belt/M1/1/3`: part, machine, position, number).
-    pub id: String,
+    /// Stable name for tracing.
+    pub id: LifeId,
     /// Part kind.
-    pub part: String,
+    pub part: Text,
     /// Machine it ended on or runs on.
-    pub machine: String,
+    pub machine: Text,
     /// Position it ended in or runs in.
-    pub position: String,
+    pub position: Text,
     /// Serial number where told.
-    pub serial: Option<String>,
+    pub serial: Option<Text>,
     /// How it ended.
     pub outcome: Outcome,
+    /// It came out for a reason that no mapping covers, so `outcome` is `Unworn` for want of better.
+    pub unknown_reason: bool,
     /// Age bounds at wear-out, operating hours: equal = exact; `high` infinite = right-censored at
     /// `low`; `low` 0 = left-censored at `high`; else the interval in which it wore out.
     pub low: f64,
@@ -52,36 +95,72 @@ pub struct Life {
     pub start_row: Option<RowRef>,
     /// Row that took it out, where one did.
     pub end_row: Option<RowRef>,
+    /// All its rows, where there are more than these two.
+    pub(crate) all_rows: Option<Box<AllRows>>,
+    /// Groups and covariates by name.
+    pub covariates: Extras,
+}
+
+/// Rows of a life that rests on more than two.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct AllRows(pub(crate) Vec<RowRef>);
+
+impl Life {
     /// Every row it rests on: the one that put it in, looks in between, the one that took it out,
     /// duplicates included.
-    pub rows: Vec<RowRef>,
-    /// It came out for a reason that no mapping covers, so `outcome` is `Unworn` for want of better.
-    pub unknown_reason: bool,
-    /// Groups and covariates by name.
-    pub covariates: BTreeMap<String, String>,
+    pub fn rows(&self) -> Vec<RowRef> {
+        match &self.all_rows {
+            Some(all) => all.0.clone(),
+            None => self.start_row.into_iter().chain(self.end_row).collect(),
+        }
+    }
+}
+
+impl Serialize for Life {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut life = serializer.serialize_struct("Life", 17)?;
+        life.serialize_field("id", &self.id)?;
+        life.serialize_field("part", &self.part)?;
+        life.serialize_field("machine", &self.machine)?;
+        life.serialize_field("position", &self.position)?;
+        life.serialize_field("serial", &self.serial)?;
+        life.serialize_field("outcome", &self.outcome)?;
+        life.serialize_field("low", &self.low)?;
+        life.serialize_field("high", &self.high)?;
+        life.serialize_field("entry", &self.entry)?;
+        life.serialize_field("count", &self.count)?;
+        life.serialize_field("start", &self.start)?;
+        life.serialize_field("end", &self.end)?;
+        life.serialize_field("start_row", &self.start_row)?;
+        life.serialize_field("end_row", &self.end_row)?;
+        life.serialize_field("rows", &self.rows())?;
+        life.serialize_field("unknown_reason", &self.unknown_reason)?;
+        life.serialize_field("covariates", &self.covariates)?;
+        life.end()
+    }
 }
 
 /// A part now in a machine: what the forecast starts from.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Fitted {
     /// Machine.
-    pub machine: String,
+    pub machine: Text,
     /// Part kind.
-    pub part: String,
+    pub part: Text,
     /// Position.
-    pub position: String,
+    pub position: Text,
     /// Operating hours since new at `as_of`; `None` when nobody knows.
     pub age_hours: Option<f64>,
     /// Row that put it in, where one did.
     pub since: Option<RowRef>,
     /// Id of its running life, where it has one.
-    pub life: Option<String>,
+    pub life: Option<LifeId>,
 }
 
 /// All lives of a fleet, and what could not become one.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Lives {
-    /// Lives, sorted by id.
+    /// Lives, sorted by part, machine, position and number.
     pub lives: Vec<Life>,
     /// Parts now fitted, sorted by part (catalogue order), machine, position.
     pub fitted: Vec<Fitted>,

@@ -18,7 +18,7 @@ pub use file_error::LivesFileError;
 pub use life::*;
 pub use observations::*;
 pub use table::*;
-pub use write::{lives_csv, lives_parquet};
+pub use write::{lives_csv, lives_parquet, write_lives_csv};
 
 /// `1 worn life`, `6 worn lives`: how much a sentence rests on.
 pub(crate) fn worn_lives(count: f64) -> String {

@@ -5,15 +5,16 @@ use std::collections::BTreeMap;
 use super::chain::{End, LeftOut, Span};
 use super::events::SET;
 use crate::meters::HoursBounds;
-use crate::records::{Disposition, Fleet, Problem, RowRef};
+use crate::records::text::quoted;
+use crate::records::{Disposition, Fleet, Problem, RowRef, Text};
 
 /// One span of one chain, and what came before it elsewhere.
 #[derive(Debug, Clone)]
 pub(super) struct Stint {
-    pub(super) machine: String,
-    pub(super) chain: String,
+    pub(super) machine: Text,
+    pub(super) chain: Text,
     pub(super) span: Span,
-    pub(super) serial: Option<String>,
+    pub(super) serial: Option<Text>,
     /// Age it brought along from earlier places.
     pub(super) brought: HoursBounds,
     /// Age at which it first came under observation.
@@ -25,18 +26,18 @@ pub(super) struct Stint {
 }
 
 impl Stint {
-    pub(super) fn new(machine: &str, chain: &str, span: Span, fleet: &Fleet) -> Self {
+    pub(super) fn new(machine: Text, chain: Text, span: Span, fleet: &Fleet) -> Self {
         let went_in = span
             .start
             .and_then(|s| s.record)
-            .and_then(|r| fleet.replacements[r].serial.clone());
+            .and_then(|r| fleet.replacements[r].serial);
         let came_out = span
             .end_record
-            .and_then(|r| fleet.replacements[r].serial_out.clone());
+            .and_then(|r| fleet.replacements[r].serial_out);
         let entry = span.start.map_or(0.0, |s| s.age);
         Self {
-            machine: machine.to_owned(),
-            chain: chain.to_owned(),
+            machine,
+            chain,
             serial: if chain == SET {
                 None
             } else {
@@ -72,10 +73,10 @@ impl Stint {
 /// at once, back after worn out, one number in and another out) is left out and said.
 pub(super) fn join(stints: &mut [Stint], fleet: &Fleet, problems: &mut Vec<Problem>) {
     check_both_ends(stints, fleet, problems);
-    let mut by_serial: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    let mut by_serial: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (index, stint) in stints.iter().enumerate() {
-        if let Some(serial) = &stint.serial {
-            by_serial.entry(serial.clone()).or_default().push(index);
+        if let Some(serial) = stint.serial {
+            by_serial.entry(serial.as_str()).or_default().push(index);
         }
     }
     for (serial, mut places) in by_serial {
@@ -90,7 +91,7 @@ pub(super) fn join(stints: &mut [Stint], fleet: &Fleet, problems: &mut Vec<Probl
         });
         for pair in places.windows(2) {
             let [first, second] = pair else { continue };
-            carry(stints, *first, *second, &serial, fleet, problems);
+            carry(stints, *first, *second, serial, fleet, problems);
         }
     }
 }
@@ -169,7 +170,7 @@ fn check_both_ends(stints: &mut [Stint], fleet: &Fleet, problems: &mut Vec<Probl
             problems.push(flagged(
                 "serial_differs",
                 &format!("{went_in} in, {came_out} out"),
-                vec![start.rows[0].clone(), end.rows[0].clone()],
+                vec![start.row, end.row],
                 "One number went in and another came out, so a change between them is missing or a number is wrong; the life is left out.",
             ));
             stint.serial = None;
@@ -181,9 +182,9 @@ fn check_both_ends(stints: &mut [Stint], fleet: &Fleet, problems: &mut Vec<Probl
 fn rows_of(first: &Stint, second: &Stint, fleet: &Fleet) -> Vec<RowRef> {
     let mut rows: Vec<RowRef> = Vec::new();
     for record in first.records().into_iter().chain(second.records()) {
-        let row = &fleet.replacements[record].rows[0];
-        if !rows.contains(row) {
-            rows.push(row.clone());
+        let row = fleet.replacements[record].row;
+        if !rows.contains(&row) {
+            rows.push(row);
         }
     }
     rows
@@ -191,12 +192,12 @@ fn rows_of(first: &Stint, second: &Stint, fleet: &Fleet) -> Vec<RowRef> {
 
 fn flagged(code: &str, found: &str, rows: Vec<RowRef>, advice: &str) -> Problem {
     Problem {
-        code: code.to_owned(),
+        code: code.into(),
         disposition: Disposition::Flagged,
         rows,
-        column: Some("serial".to_owned()),
-        found: Some(format!("\"{found}\"")),
+        column: Some("serial".into()),
+        found: Some(quoted(found).into()),
         allowed: None,
-        advice: advice.to_owned(),
+        advice: advice.into(),
     }
 }

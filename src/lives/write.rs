@@ -1,10 +1,12 @@
 //! Lives → a lives file, for other programs and for reading back.
 
-use std::collections::BTreeSet;
+use std::borrow::Cow;
+use std::collections::{BTreeSet, HashSet};
 
 use super::{Life, LivesTable, NamedColumn, Outcome};
 use crate::lives::{ColumnValues, observations};
 use crate::records::parquet::{self, ParquetColumn, ParquetValues};
+use crate::records::{Extras, Text};
 
 /// Own columns of a lives file, in order; a covariate must not be named like one.
 const FILE_COLUMNS: [&str; 14] = [
@@ -38,33 +40,33 @@ impl Outcome {
 impl LivesTable {
     /// Lives as columns: names, days and covariates as text or numbers.
     pub fn from_lives(lives: &[Life]) -> Self {
-        let text = |name: &str, of: &dyn Fn(&Life) -> String| NamedColumn {
+        let shared = |name: &str, of: &dyn Fn(&Life) -> &'static str| NamedColumn {
+            name: name.to_owned(),
+            values: ColumnValues::from_texts(lives.iter().map(of)),
+        };
+        let written = |name: &str, of: &dyn Fn(&Life) -> String| NamedColumn {
             name: name.to_owned(),
             values: ColumnValues::from_texts(lives.iter().map(of)),
         };
         let mut columns = vec![
-            text("outcome", &|l| l.outcome.word().to_owned()),
-            text("id", &|l| l.id.clone()),
-            text("part", &|l| l.part.clone()),
-            text("machine", &|l| l.machine.clone()),
-            text("position", &|l| l.position.clone()),
-            text("serial", &|l| l.serial.clone().unwrap_or_default()),
-            text("start", &|l| {
+            shared("outcome", &|l| l.outcome.word()),
+            written("id", &|l| l.id.to_string()),
+            shared("part", &|l| l.part.as_str()),
+            shared("machine", &|l| l.machine.as_str()),
+            shared("position", &|l| l.position.as_str()),
+            shared("serial", &|l| l.serial.map_or("", Text::as_str)),
+            written("start", &|l| {
                 l.start.map_or_else(String::new, |d| d.to_string())
             }),
-            text("end", &|l| l.end.to_string()),
-            text("unknown_reason", &|l| {
-                if l.unknown_reason {
-                    "yes".into()
-                } else {
-                    String::new()
-                }
+            written("end", &|l| l.end.to_string()),
+            shared("unknown_reason", &|l| {
+                if l.unknown_reason { "yes" } else { "" }
             }),
         ];
         for name in covariate_names(lives) {
             let values: Vec<&str> = lives
                 .iter()
-                .map(|l| l.covariates.get(name).map_or("", String::as_str))
+                .map(|l| l.covariates.get(name).unwrap_or_default())
                 .collect();
             columns.push(NamedColumn {
                 name: outside_name(name),
@@ -78,81 +80,80 @@ impl LivesTable {
     }
 }
 
-/// A lives file in rows of text: what CSV and Parquet share.
-struct FileRows {
-    header: Vec<String>,
-    rows: Vec<Vec<String>>,
-}
-
 /// Columns of a lives file that hold numbers.
 const NUMBERS: [&str; 5] = ["hours", "low", "high", "entry", "count"];
 
-fn file_rows(lives: &[Life]) -> FileRows {
-    let names: Vec<&str> = covariate_names(lives).into_iter().collect();
-    let header = FILE_COLUMNS
+fn header(names: &[&str]) -> Vec<String> {
+    FILE_COLUMNS
         .iter()
         .map(|s| (*s).to_owned())
         .chain(names.iter().map(|n| outside_name(n)))
-        .collect();
-    let rows = lives
-        .iter()
-        .map(|life| {
-            let exact = life.low == life.high || life.high.is_infinite();
-            let mut cells = vec![
-                if exact {
-                    life.low.to_string()
-                } else {
-                    String::new()
-                },
-                life.outcome.word().to_owned(),
-                life.low.to_string(),
-                if life.high.is_finite() {
-                    life.high.to_string()
-                } else {
-                    String::new()
-                },
-                life.entry.to_string(),
-                life.count.to_string(),
-                life.id.clone(),
-                life.part.clone(),
-                life.machine.clone(),
-                life.position.clone(),
-                life.serial.clone().unwrap_or_default(),
-                life.start.map_or_else(String::new, |d| d.to_string()),
-                life.end.to_string(),
-                if life.unknown_reason {
-                    "yes".into()
-                } else {
-                    String::new()
-                },
-            ];
-            cells.extend(
-                names
-                    .iter()
-                    .map(|n| life.covariates.get(*n).cloned().unwrap_or_default()),
-            );
-            cells
-        })
-        .collect();
-    FileRows { header, rows }
+        .collect()
 }
 
-/// The lives as a CSV lives file; every number with all its digits.
+/// One life as a row of a lives file, a column at a time.
+fn cell(life: &Life, column: usize, names: &[&str], into: &mut String) {
+    use std::fmt::Write;
+    into.clear();
+    let exact = life.low == life.high || life.high.is_infinite();
+    // Writing into a string cannot fail.
+    let _ = match FILE_COLUMNS.get(column) {
+        Some(&"hours") if exact => write!(into, "{}", life.low),
+        Some(&"outcome") => into.write_str(life.outcome.word()),
+        Some(&"low") => write!(into, "{}", life.low),
+        Some(&"high") if life.high.is_finite() => write!(into, "{}", life.high),
+        Some(&"entry") => write!(into, "{}", life.entry),
+        Some(&"count") => write!(into, "{}", life.count),
+        Some(&"id") => write!(into, "{}", life.id),
+        Some(&"part") => into.write_str(&life.part),
+        Some(&"machine") => into.write_str(&life.machine),
+        Some(&"position") => into.write_str(&life.position),
+        Some(&"serial") => into.write_str(life.serial.map_or("", Text::as_str)),
+        Some(&"start") => match life.start {
+            Some(day) => write!(into, "{day}"),
+            None => Ok(()),
+        },
+        Some(&"end") => write!(into, "{}", life.end),
+        Some(&"unknown_reason") if life.unknown_reason => into.write_str("yes"),
+        Some(_) => Ok(()),
+        None => into.write_str(
+            names
+                .get(column - FILE_COLUMNS.len())
+                .and_then(|name| life.covariates.get(name))
+                .unwrap_or_default(),
+        ),
+    };
+}
+
+/// Writes the lives as a CSV lives file, row by row; every number with all its digits.
 ///
 /// Both forms of a lives file are given: `hours` with `outcome` (hours empty where the life is
 /// known within bounds only), and `low` with `high`.
-pub fn lives_csv(lives: &[Life]) -> String {
-    let FileRows { header, rows } = file_rows(lives);
-    let mut out = csv::WriterBuilder::new().from_writer(Vec::new());
-    // Writing into memory cannot fail; every row has as many cells as the header.
-    let _ = out.write_record(header.iter().map(|h| inert(h)));
-    for row in rows {
-        let _ = out.write_record(row.iter().map(|cell| inert(cell)));
+///
+/// # Errors
+/// What the writer underneath says.
+pub fn write_lives_csv(lives: &[Life], into: impl std::io::Write) -> std::io::Result<()> {
+    let names: Vec<&str> = covariate_names(lives).into_iter().collect();
+    let mut out = csv::WriterBuilder::new().from_writer(into);
+    let header = header(&names);
+    out.write_record(header.iter().map(|h| inert(h).into_owned()))?;
+    let mut text = String::new();
+    for life in lives {
+        for column in 0..header.len() {
+            cell(life, column, &names, &mut text);
+            out.write_field(inert(&text).as_bytes())?;
+        }
+        out.write_record(None::<&[u8]>)?;
     }
-    out.into_inner()
-        .ok()
-        .and_then(|bytes| String::from_utf8(bytes).ok())
-        .unwrap_or_default()
+    out.flush()
+}
+
+/// [`write_lives_csv`] into a text.
+pub fn lives_csv(lives: &[Life]) -> String {
+    let mut bytes = Vec::new();
+    // Writing into memory cannot fail.
+    let _ = write_lives_csv(lives, &mut bytes);
+    String::from_utf8(bytes).unwrap_or_default()
 }
 
 /// The lives as a Parquet lives file, with the columns of [`lives_csv`].
@@ -160,20 +161,25 @@ pub fn lives_csv(lives: &[Life]) -> String {
 /// # Errors
 /// What the writer says, as a sentence; it has no reason to fail on lives.
 pub fn lives_parquet(lives: &[Life]) -> Result<Vec<u8>, String> {
-    let FileRows { header, rows } = file_rows(lives);
-    let columns = header
+    let names: Vec<&str> = covariate_names(lives).into_iter().collect();
+    let mut text = String::new();
+    let columns = header(&names)
         .into_iter()
         .enumerate()
         .map(|(at, name)| {
-            let texts = rows.iter().map(|row| row[at].as_str());
+            let mut told = |life: &Life| {
+                cell(life, at, &names, &mut text);
+                (!text.is_empty()).then(|| text.clone())
+            };
             let values = if NUMBERS.contains(&name.as_str()) {
-                ParquetValues::Numbers(texts.map(|t| t.parse().ok()).collect())
-            } else {
-                ParquetValues::Texts(
-                    texts
-                        .map(|t| (!t.is_empty()).then(|| t.to_owned()))
+                ParquetValues::Numbers(
+                    lives
+                        .iter()
+                        .map(|life| told(life).and_then(|t| t.parse().ok()))
                         .collect(),
                 )
+            } else {
+                ParquetValues::Texts(lives.iter().map(told).collect())
             };
             ParquetColumn { name, values }
         })
@@ -181,10 +187,10 @@ pub fn lives_parquet(lives: &[Life]) -> Result<Vec<u8>, String> {
     parquet::written(columns)
 }
 
-fn covariate_names(lives: &[Life]) -> BTreeSet<&str> {
-    lives
-        .iter()
-        .flat_map(|l| l.covariates.keys().map(String::as_str))
+fn covariate_names(lives: &[Life]) -> BTreeSet<&'static str> {
+    let sets: HashSet<Extras> = lives.iter().map(|l| l.covariates).collect();
+    sets.into_iter()
+        .flat_map(|set| set.columns().iter().map(|(name, _)| name.as_str()))
         .collect()
 }
 
@@ -218,11 +224,11 @@ fn numbers(values: &[&str]) -> Option<ColumnValues> {
 
 /// A cell that no spreadsheet program takes for a formula: text that begins like one gets an
 /// apostrophe in front; plain numbers stay as they are.
-fn inert(text: &str) -> String {
+fn inert(text: &str) -> Cow<'_, str> {
     let risky = text.starts_with(['=', '+', '-', '@', '＝', '＋', '－', '＠', '\t', '\r', '\n']);
     if risky && text.parse::<f64>().is_err() {
-        format!("'{text}")
+        format!("'{text}").into()
     } else {
-        text.to_owned()
+        text.into()
     }
 }

@@ -13,8 +13,11 @@ const HOURS_PER_DAY: f64 = 24.0;
 /// Two-sided 90 % of the standard normal distribution.
 const NORMAL_90: f64 = 1.644_853_626_951_472_2;
 
+/// Most resets of one meter.
+const MOST_STRETCHES: usize = 60_000;
+
 /// A row that speaks about a machine's meter.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Entry {
     pub(super) date: Date,
     pub(super) hours: Option<f64>,
@@ -42,8 +45,6 @@ pub struct MeterReading {
     pub date: Date,
     /// What the meter showed.
     pub hours: f64,
-    /// Where it was read; `None` for a stated first day.
-    pub row: Option<RowRef>,
     /// What became of it.
     pub standing: Standing,
 }
@@ -62,14 +63,13 @@ struct Stretch {
 }
 
 /// One machine's meter.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct History {
     stretches: Vec<Stretch>,
     /// What to add when going from a stretch to the next: old reading minus new reading.
     joins: Vec<HoursBounds>,
-    judged: Vec<MeterReading>,
-    /// Exact readings of replacement rows, by their place.
-    pub(super) read: Vec<(usize, MeterPoint)>,
+    /// Readings that are not used.
+    rejected: Vec<MeterReading>,
     /// Hours a day, for a machine without a meter.
     rate: Option<f64>,
 }
@@ -80,8 +80,7 @@ impl History {
         Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
             joins: Vec::new(),
-            judged: Vec::new(),
-            read: Vec::new(),
+            rejected: Vec::new(),
             rate: Some(rate),
         }
     }
@@ -89,10 +88,11 @@ impl History {
     pub(super) fn of_readings(
         mut entries: Vec<Entry>,
         resets: &[&MeterReset],
+        read: &mut Vec<(usize, u16)>,
         set_aside: &mut BTreeMap<usize, Problem>,
         problems: &mut Vec<Problem>,
     ) -> Self {
-        entries.sort_by(|a, b| {
+        entries.sort_unstable_by(|a, b| {
             a.date
                 .cmp(&b.date)
                 .then_with(|| {
@@ -105,15 +105,14 @@ impl History {
         let mut history = Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
             joins: Vec::new(),
-            judged: Vec::with_capacity(entries.len()),
-            read: Vec::new(),
+            rejected: Vec::new(),
             rate: None,
         };
         let mut rest: &[Entry] = &entries;
         for reset in resets.iter().copied().map(Some).chain([None]) {
             let here = reset.map_or(rest.len(), |reset| belongs_before(rest, reset));
             let (before, after) = rest.split_at(here);
-            history.judge(before, set_aside, problems);
+            history.judge(before, read, set_aside, problems);
             rest = after;
             if let Some(reset) = reset {
                 history.joins.push(history.join(reset));
@@ -145,6 +144,7 @@ impl History {
     fn judge(
         &mut self,
         entries: &[Entry],
+        read: &mut Vec<(usize, u16)>,
         set_aside: &mut BTreeMap<usize, Problem>,
         problems: &mut Vec<Problem>,
     ) {
@@ -170,7 +170,7 @@ impl History {
                             format!("at least {last}, as on {date}"),
                         ));
                     } else {
-                        doubt = Some((previous.and_then(|p| p.row.clone()), entry.row.clone()));
+                        doubt = Some((previous.and_then(|p| p.row), entry.row));
                         stretch.in_doubt_from = Some(entry.date);
                     }
                 } else if hours - last > at_most(date, entry.date) {
@@ -193,25 +193,19 @@ impl History {
                 ));
             }
             if let Some(hours) = entry.hours {
-                self.judged.push(MeterReading {
-                    date: entry.date,
-                    hours,
-                    row: entry.row.clone(),
-                    standing,
-                });
                 if standing == Standing::Used {
                     stretch.readings.push((entry.date, hours));
                     previous = Some(entry);
                     if let Some(replacement) = entry.replacement {
-                        let shown = HoursBounds::exactly(hours);
-                        self.read.push((
-                            replacement,
-                            MeterPoint {
-                                stretch: open,
-                                shown,
-                            },
-                        ));
+                        // A meter that was reset more often than this is none.
+                        read.push((replacement, open.min(MOST_STRETCHES) as u16));
                     }
+                } else {
+                    self.rejected.push(MeterReading {
+                        date: entry.date,
+                        hours,
+                        standing,
+                    });
                 }
             }
             match (problem, entry.replacement) {
@@ -366,8 +360,28 @@ impl History {
         Some(UsePerDay { low, mean, high })
     }
 
-    pub(super) fn readings(&self) -> &[MeterReading] {
-        &self.judged
+    /// Every reading in order of its day, rejected ones marked.
+    pub(super) fn readings(&self) -> Vec<MeterReading> {
+        let mut all: Vec<MeterReading> = self
+            .stretches
+            .iter()
+            .flat_map(|stretch| &stretch.readings)
+            .map(|&(date, hours)| MeterReading {
+                date,
+                hours,
+                standing: Standing::Used,
+            })
+            .chain(self.rejected.iter().cloned())
+            .collect();
+        all.sort_by_key(|reading| reading.date);
+        all
+    }
+
+    /// Day of the first reading, used or not.
+    pub(super) fn first_read(&self) -> Option<Date> {
+        let used = self.stretches.iter().filter_map(|s| s.readings.first());
+        let rejected = self.rejected.iter().map(|reading| reading.date);
+        used.map(|(date, _)| *date).chain(rejected).min()
     }
 
     fn stretch_of(&self, date: Date) -> usize {
@@ -426,10 +440,10 @@ fn absurd(entry: &Entry, hours: f64, allowed: String) -> Problem {
     Problem {
         code: "absurd_hours".into(),
         disposition: Disposition::SetAside,
-        rows: entry.row.iter().cloned().collect(),
+        rows: entry.row.into_iter().collect(),
         column: Some("hours".into()),
-        found: Some(hours.to_string()),
-        allowed: Some(allowed),
+        found: Some(hours.to_string().into()),
+        allowed: Some(allowed.into()),
         advice: "Correct the reading in the export.".into(),
     }
 }
@@ -440,10 +454,10 @@ fn backwards(
     from: Option<&RowRef>,
     last: Option<f64>,
 ) -> Problem {
-    let mut rows: Vec<RowRef> = entry.row.iter().cloned().collect();
+    let mut rows: Vec<RowRef> = entry.row.into_iter().collect();
     for row in [before, from].into_iter().flatten() {
         if !rows.contains(row) {
-            rows.push(row.clone());
+            rows.push(*row);
         }
     }
     Problem {
@@ -451,8 +465,8 @@ fn backwards(
         disposition: Disposition::SetAside,
         rows,
         column: Some("hours".into()),
-        found: Some(entry.hours.map_or_else(|| "no reading".to_owned(), |h| h.to_string())),
-        allowed: last.map(|h| format!("{h} or more, or a declared reset")),
+        found: Some(entry.hours.map_or_else(|| "no reading".to_owned(), |h| h.to_string()).into()),
+        allowed: last.map(|h| format!("{h} or more, or a declared reset").into()),
         advice: "The meter went backwards: correct the wrong reading, or declare the reset or rollover in [[readings.resets]] with its date and new_reading.".into(),
     }
 }

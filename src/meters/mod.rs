@@ -6,13 +6,17 @@ mod point;
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::records::{Fleet, MeterReset, Problem};
+use crate::records::{Fleet, MeterReset, Problem, RowRef};
 
 use history::{Entry, History};
 pub use history::{MeterReading, Standing};
 pub use point::{HoursBounds, MeterPoint};
+
+/// Machines looked at side by side before what they give is put together.
+const MACHINES_AT_A_TIME: usize = 1024;
 
 /// Operating hours a machine runs per calendar day, on the average of its readings.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -29,8 +33,10 @@ pub struct UsePerDay {
 #[derive(Debug, Clone, Default)]
 pub struct Meters {
     machines: BTreeMap<String, History>,
-    /// Point of each of the fleet's replacements, where it can be placed.
-    points: Vec<Option<MeterPoint>>,
+    /// The stretch in which each of the fleet's replacements was read; [`NOT_READ`] for the others.
+    stretches: Vec<u16>,
+    /// Points of replacements without a reading of their own, by their place.
+    bounded: BTreeMap<usize, MeterPoint>,
     /// Replacements whose reading (or whose meter from some day on) cannot be used, by their place
     /// in [`Fleet::replacements`].
     pub set_aside: BTreeMap<usize, Problem>,
@@ -40,6 +46,20 @@ pub struct Meters {
     pub notes: Vec<String>,
 }
 
+/// No stretch: the replacement has no exact reading that is used.
+const NOT_READ: u16 = u16::MAX;
+
+/// What one machine's readings give.
+struct OfMachine {
+    history: History,
+    bounded: Vec<(usize, MeterPoint)>,
+    /// Stretches of the replacements that were read.
+    read: Vec<(usize, u16)>,
+    set_aside: BTreeMap<usize, Problem>,
+    problems: Vec<Problem>,
+    note: Option<String>,
+}
+
 impl Meters {
     /// Puts the readings of every machine in order and judges each of them.
     ///
@@ -47,74 +67,32 @@ impl Meters {
     /// reading that would need more than 24 hours a day is set aside; from a reading below an
     /// earlier one on, nothing is used until a declared reset.
     pub fn new(fleet: &Fleet) -> Self {
-        let mut entries: BTreeMap<&str, Vec<Entry>> = BTreeMap::new();
-        for (index, record) in fleet.replacements.iter().enumerate() {
-            entries.entry(&record.machine).or_default().push(Entry {
-                date: record.date,
-                hours: record.hours,
-                row: record.rows.first().cloned(),
-                replacement: Some(index),
-            });
-        }
-        for reading in &fleet.readings {
-            entries.entry(&reading.machine).or_default().push(Entry {
-                date: reading.date,
-                hours: Some(reading.hours),
-                row: Some(reading.row.clone()),
-                replacement: None,
-            });
-        }
         let mut resets: BTreeMap<&str, Vec<&MeterReset>> = BTreeMap::new();
         for reset in &fleet.resets {
             resets.entry(&reset.machine).or_default().push(reset);
         }
         let mut meters = Self {
-            points: vec![None; fleet.replacements.len()],
+            stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
         };
-        for machine in &fleet.machines {
-            let facts = fleet.facts(machine);
-            let mut entries = entries.remove(machine.as_str()).unwrap_or_default();
-            let unread: Vec<(usize, Date)> = entries
-                .iter()
-                .filter(|e| e.hours.is_none())
-                .filter_map(|e| Some((e.replacement?, e.date)))
+        for some in fleet.machines.chunks(MACHINES_AT_A_TIME) {
+            let of: Vec<OfMachine> = some
+                .par_iter()
+                .map(|machine| {
+                    let resets = resets.get(machine.as_str()).map_or(&[][..], Vec::as_slice);
+                    of_machine(fleet, machine, resets)
+                })
                 .collect();
-            let has_meter = entries.iter().any(|e| e.hours.is_some());
-            if let Some(new_on) = facts.and_then(|f| f.new_on)
-                && (has_meter || facts.is_some_and(|f| f.hours_per_day.is_none()))
-            {
-                entries.push(Entry {
-                    date: new_on,
-                    hours: facts.map(|f| f.first_hours),
-                    row: None,
-                    replacement: None,
-                });
-            }
-            let history = match facts.and_then(|f| f.hours_per_day) {
-                Some(rate) if !has_meter => {
-                    meters.notes.push(format!(
-                        "{machine} has no meter reading; its hours are calendar days times the stated {rate} hours a day."
-                    ));
-                    History::at_rate(rate)
+            for (machine, of) in some.iter().zip(of) {
+                meters.bounded.extend(of.bounded);
+                for (at, stretch) in of.read {
+                    meters.stretches[at] = stretch;
                 }
-                _ => {
-                    let resets = resets.remove(machine.as_str()).unwrap_or_default();
-                    History::of_readings(
-                        entries,
-                        &resets,
-                        &mut meters.set_aside,
-                        &mut meters.problems,
-                    )
-                }
-            };
-            for (replacement, date) in unread {
-                meters.points[replacement] = history.at(date);
+                meters.set_aside.extend(of.set_aside);
+                meters.problems.extend(of.problems);
+                meters.notes.extend(of.note);
+                meters.machines.insert(machine.clone(), of.history);
             }
-            for &(replacement, point) in &history.read {
-                meters.points[replacement] = Some(point);
-            }
-            meters.machines.insert(machine.clone(), history);
         }
         meters
     }
@@ -140,11 +118,28 @@ impl Meters {
     }
 
     /// The meter at one of the fleet's replacements: as read, else as bounded by other readings.
-    pub fn point_of(&self, replacement: usize) -> Option<MeterPoint> {
-        if self.set_aside.contains_key(&replacement) {
+    pub fn point_of(&self, fleet: &Fleet, replacement: usize) -> Option<MeterPoint> {
+        match self.stretches.get(replacement) {
+            None => None,
+            Some(&NOT_READ) if self.set_aside.contains_key(&replacement) => None,
+            Some(&NOT_READ) => self.bounded.get(&replacement).copied(),
+            Some(&stretch) => Some(MeterPoint {
+                stretch: usize::from(stretch),
+                shown: HoursBounds::exactly(fleet.replacements.get(replacement)?.hours.get()?),
+            }),
+        }
+    }
+
+    /// What keeps a replacement's meter from being used.
+    pub(crate) fn problem_of(&self, replacement: usize) -> Option<&Problem> {
+        if self
+            .stretches
+            .get(replacement)
+            .is_some_and(|&s| s != NOT_READ)
+        {
             return None;
         }
-        self.points.get(replacement).copied().flatten()
+        self.set_aside.get(&replacement)
     }
 
     /// Hours run from one point of a machine's meter to a later one, as bounds; never below 0.
@@ -163,12 +158,115 @@ impl Meters {
     }
 
     /// Every reading of a machine in order, rejected ones marked.
-    pub fn readings(&self, machine: &str) -> &[MeterReading] {
-        self.machines.get(machine).map_or(&[], History::readings)
+    pub fn readings(&self, machine: &str) -> Vec<MeterReading> {
+        self.machines
+            .get(machine)
+            .map_or_else(Vec::new, History::readings)
+    }
+
+    /// Day of the first reading of a machine, used or not.
+    pub fn first_read(&self, machine: &str) -> Option<Date> {
+        self.machines.get(machine)?.first_read()
+    }
+
+    /// The row of the last reading of a machine on or before a day.
+    pub fn row_read(&self, fleet: &Fleet, machine: &str, date: Date) -> Option<RowRef> {
+        let (day, point) = self.last_read(machine, date)?;
+        let hours = point.shown.best;
+        let records = fleet.replacements[fleet.of_machine(machine)]
+            .iter()
+            .filter(|r| r.date == day && r.hours.get() == Some(hours))
+            .map(|r| r.row);
+        let from = fleet
+            .readings
+            .partition_point(|r| r.machine.as_str() < machine);
+        fleet.readings[from..]
+            .iter()
+            .take_while(|r| r.machine.as_str() == machine)
+            .filter(|r| r.date == day && r.hours == hours)
+            .map(|r| r.row)
+            .chain(records)
+            .min()
     }
 
     /// Last usable reading up to a day: the day and the point.
     pub fn last_read(&self, machine: &str, date: Date) -> Option<(Date, MeterPoint)> {
         self.machines.get(machine)?.last_read(date)
     }
+}
+
+/// Puts the readings of one machine in order and judges each of them.
+fn of_machine(fleet: &Fleet, machine: &str, resets: &[&MeterReset]) -> OfMachine {
+    let facts = fleet.facts(machine);
+    let records = fleet.of_machine(machine);
+    let first = records.start;
+    let from = fleet
+        .readings
+        .partition_point(|r| r.machine.as_str() < machine);
+    let readings = fleet.readings[from..]
+        .iter()
+        .take_while(|r| r.machine.as_str() == machine);
+    let mut entries: Vec<Entry> = fleet.replacements[records]
+        .iter()
+        .enumerate()
+        .map(|(at, record)| Entry {
+            date: record.date,
+            hours: record.hours.get(),
+            row: Some(record.row),
+            replacement: Some(first + at),
+        })
+        .chain(readings.map(|reading| Entry {
+            date: reading.date,
+            hours: Some(reading.hours),
+            row: Some(reading.row),
+            replacement: None,
+        }))
+        .collect();
+    let unread: Vec<(usize, Date)> = entries
+        .iter()
+        .filter(|e| e.hours.is_none())
+        .filter_map(|e| Some((e.replacement?, e.date)))
+        .collect();
+    let has_meter = entries.iter().any(|e| e.hours.is_some());
+    if let Some(new_on) = facts.and_then(|f| f.new_on)
+        && (has_meter || facts.is_some_and(|f| f.hours_per_day.is_none()))
+    {
+        entries.push(Entry {
+            date: new_on,
+            hours: facts.map(|f| f.first_hours),
+            row: None,
+            replacement: None,
+        });
+    }
+    let mut of = OfMachine {
+        history: History::default(),
+        bounded: Vec::new(),
+        read: Vec::new(),
+        set_aside: BTreeMap::new(),
+        problems: Vec::new(),
+        note: None,
+    };
+    of.history = match facts.and_then(|f| f.hours_per_day) {
+        Some(rate) if !has_meter => {
+            of.note = Some(format!(
+                "{machine} has no meter reading; its hours are calendar days times the stated {rate} hours a day."
+            ));
+            History::at_rate(rate)
+        }
+        _ => History::of_readings(
+            entries,
+            resets,
+            &mut of.read,
+            &mut of.set_aside,
+            &mut of.problems,
+        ),
+    };
+    for (replacement, date) in unread {
+        if !of.set_aside.contains_key(&replacement)
+            && let Some(point) = of.history.at(date)
+        {
+            of.bounded.push((replacement, point));
+        }
+    }
+    of
 }

@@ -244,7 +244,9 @@ mod tests {
     use approx::assert_relative_eq;
 
     use super::*;
+    use crate::lives::{LifeId, OfSet};
     use crate::numerics::streams::stream;
+    use crate::records::{Extras, Text};
 
     fn one(end: f64, events: &[f64]) -> EventHistory {
         EventHistory {
@@ -356,10 +358,14 @@ mod tests {
             .checked_add(jiff::Span::new().days(day))
             .unwrap();
         Life {
-            id: String::new(),
-            part: "belt".to_owned(),
-            machine: format!("M{machine}"),
-            position: "1".to_owned(),
+            id: LifeId {
+                place: Text::from("belt/M1/1"),
+                number: 1,
+                of_set: OfSet::Whole,
+            },
+            part: Text::from("belt"),
+            machine: Text::from(format!("M{machine}")),
+            position: Text::from("1"),
             serial: None,
             outcome: crate::lives::Outcome::Worn,
             low: hours,
@@ -370,9 +376,9 @@ mod tests {
             end: start,
             start_row: None,
             end_row: None,
-            rows: Vec::new(),
+            all_rows: None,
             unknown_reason: false,
-            covariates: BTreeMap::new(),
+            covariates: Extras::default(),
         }
     }
 

@@ -45,38 +45,95 @@ pub(crate) enum Unsettled {
     },
 }
 
-impl DateReader {
-    /// Settles the order of a column from its unambiguous dates.
-    pub(crate) fn settle<'a>(texts: impl IntoIterator<Item = &'a str>) -> Result<Self, Unsettled> {
-        let mut day_first: Option<&str> = None;
-        let mut month_first: Option<&str> = None;
-        let mut open: Option<&str> = None;
-        for text in texts {
-            if let Some(Reading::Numeric { first, second, .. }) = read(text) {
-                match (first > 12, second > 12) {
-                    (true, false) => day_first = day_first.or(Some(text)),
-                    (false, true) => month_first = month_first.or(Some(text)),
-                    (false, false) if first != second => open = open.or(Some(text)),
-                    _ => {}
-                }
+/// What the texts of a column say about its order: the first of each kind.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct DateVotes<'t> {
+    day_first: Option<&'t str>,
+    month_first: Option<&'t str>,
+    open: Option<&'t str>,
+}
+
+impl<'t> DateVotes<'t> {
+    /// Counts one text in.
+    pub(crate) fn add(&mut self, text: &'t str) {
+        if is_year_first(text.as_bytes()) {
+            return;
+        }
+        if let Some(Reading::Numeric { first, second, .. }) = read(text) {
+            match (first > 12, second > 12) {
+                (true, false) => self.day_first = self.day_first.or(Some(text)),
+                (false, true) => self.month_first = self.month_first.or(Some(text)),
+                (false, false) if first != second => self.open = self.open.or(Some(text)),
+                _ => {}
             }
         }
-        match (day_first, month_first, open) {
+    }
+
+    /// Counts the votes of further rows in.
+    #[must_use]
+    pub(crate) fn and(self, later: Self) -> Self {
+        Self {
+            day_first: self.day_first.or(later.day_first),
+            month_first: self.month_first.or(later.month_first),
+            open: self.open.or(later.open),
+        }
+    }
+
+    /// Settles the order.
+    pub(crate) fn settle(self) -> Result<DateReader, Unsettled> {
+        match (self.day_first, self.month_first, self.open) {
             (Some(day_first), Some(month_first), _) => Err(Unsettled::Mixed {
                 day_first: day_first.to_owned(),
                 month_first: month_first.to_owned(),
             }),
-            (Some(_), None, _) => Ok(Self::Settled(Some(DayMonth::DayFirst))),
-            (None, Some(_), _) => Ok(Self::Settled(Some(DayMonth::MonthFirst))),
+            (Some(_), None, _) => Ok(DateReader::Settled(Some(DayMonth::DayFirst))),
+            (None, Some(_), _) => Ok(DateReader::Settled(Some(DayMonth::MonthFirst))),
             (None, None, Some(text)) => Err(Unsettled::Ambiguous(text.to_owned())),
-            (None, None, None) => Ok(Self::Settled(None)),
+            (None, None, None) => Ok(DateReader::Settled(None)),
         }
+    }
+}
+
+/// Whether a text is a plain 2026-03-31.
+fn is_year_first(text: &[u8]) -> bool {
+    text.len() == 10
+        && text.iter().enumerate().all(|(at, b)| match at {
+            4 | 7 => *b == b'-',
+            _ => b.is_ascii_digit(),
+        })
+}
+
+/// The day of a plain 2026-03-31.
+fn year_first(text: &[u8]) -> Option<Date> {
+    if !is_year_first(text) {
+        return None;
+    }
+    let number = |from: usize, to: usize| {
+        text[from..to]
+            .iter()
+            .fold(0_i64, |n, b| n * 10 + i64::from(b - b'0'))
+    };
+    match sure(number(0, 4), number(5, 7), number(8, 10))? {
+        Reading::Sure(date) => Some(date),
+        Reading::Numeric { .. } => None,
+    }
+}
+
+impl DateReader {
+    /// Settles the order of a column from its unambiguous dates.
+    pub(crate) fn settle<'a>(texts: impl IntoIterator<Item = &'a str>) -> Result<Self, Unsettled> {
+        let mut votes = DateVotes::default();
+        for text in texts {
+            votes.add(text);
+        }
+        votes.settle()
     }
 
     /// Reads one text; `None` when it is no date in this column's way of writing.
     pub(crate) fn read(&self, text: &str) -> Option<Date> {
         match self {
             Self::Format(format) => by_format(format, text),
+            Self::Settled(_) if is_year_first(text.as_bytes()) => year_first(text.as_bytes()),
             Self::Settled(order) => match read(text)? {
                 Reading::Sure(date) => Some(date),
                 Reading::Numeric {
@@ -110,6 +167,11 @@ impl DateColumn {
             reader,
             seen: HashMap::new(),
         }
+    }
+
+    /// How the column is read.
+    pub(crate) fn reader(&self) -> &DateReader {
+        &self.reader
     }
 
     pub(crate) fn read(&mut self, text: &str) -> Option<Date> {

@@ -6,7 +6,7 @@ use std::io::Read;
 use std::path::Path;
 
 use super::RecordsError;
-use super::text_table::{Kind, Rows, TextTable};
+use super::text_table::{Lines, TextTable};
 
 /// Longest line, bytes; an export's rows are far shorter.
 const MAX_LINE: usize = 4 << 20;
@@ -26,18 +26,20 @@ pub(super) fn read(
     name: &str,
     delimiter: Option<u8>,
 ) -> Result<TextTable, RecordsError> {
-    let bytes = bytes_of(path, name)?;
-    let (content, encoding) = decode(&bytes, name)?;
-    drop(bytes);
+    let (content, encoding) = decode(bytes_of(path, name)?, name)?;
     let delimiter = delimiter.unwrap_or_else(|| sniff(&content));
-    let mut rows = Rows::default();
-    tokenize(&content, delimiter, usize::MAX, &mut rows, |_| ()).map_err(|row| {
-        RecordsError::Table {
-            file: name.to_owned(),
-            what: format!("row {row} opens a quotation mark that nothing closes"),
-        }
+    let mut lines = Lines::new(content, delimiter);
+    cut(&mut lines, delimiter).map_err(|row| RecordsError::Table {
+        file: name.to_owned(),
+        what: format!("row {row} opens a quotation mark that nothing closes"),
     })?;
-    let mut table = TextTable::new(name, None, content, rows);
+    if lines.bytes() > u32::MAX as usize {
+        return Err(RecordsError::Table {
+            file: name.to_owned(),
+            what: "it holds more than 4 GB of text; split it into several files".into(),
+        });
+    }
+    let mut table = TextTable::of_lines(name, lines);
     if let Some(encoding) = encoding {
         table.notes.push(format!("{name} is read as {encoding}."));
     }
@@ -102,7 +104,7 @@ fn bytes_of(path: &Path, name: &str) -> Result<Vec<u8>, RecordsError> {
 }
 
 /// Bytes → text, and the encoding's name when it was not plain UTF-8.
-fn decode(bytes: &[u8], name: &str) -> Result<(String, Option<&'static str>), RecordsError> {
+fn decode(bytes: Vec<u8>, name: &str) -> Result<(String, Option<&'static str>), RecordsError> {
     let refuse = |what: &str| RecordsError::Table {
         file: name.to_owned(),
         what: what.to_owned(),
@@ -117,10 +119,10 @@ fn decode(bytes: &[u8], name: &str) -> Result<(String, Option<&'static str>), Re
     } else if bytes.starts_with(b"\xfe\xff") {
         Some(encoding_rs::UTF_16BE)
     } else {
-        utf16_without_mark(bytes)
+        utf16_without_mark(&bytes)
     };
     let (text, encoding) = if let Some(encoding) = utf16 {
-        let (text, _, broken) = encoding.decode(bytes);
+        let (text, _, broken) = encoding.decode(&bytes);
         if broken {
             return Err(refuse(
                 "it begins like UTF-16 text but is not; save the export again as UTF-8",
@@ -128,12 +130,17 @@ fn decode(bytes: &[u8], name: &str) -> Result<(String, Option<&'static str>), Re
         }
         (text.into_owned(), Some(encoding.name()))
     } else {
-        let body = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-        match std::str::from_utf8(body) {
-            Ok(text) => (text.to_owned(), None),
-            Err(_) if body.contains(&0) => return Err(refuse("this is a binary file, not text")),
-            Err(_) => {
-                let (text, _, _) = encoding_rs::WINDOWS_1252.decode(body);
+        let mut bytes = bytes;
+        if bytes.starts_with(b"\xef\xbb\xbf") {
+            bytes.drain(..3);
+        }
+        match String::from_utf8(bytes) {
+            Ok(text) => (text, None),
+            Err(error) if memchr::memchr(0, error.as_bytes()).is_some() => {
+                return Err(refuse("this is a binary file, not text"));
+            }
+            Err(error) => {
+                let (text, _, _) = encoding_rs::WINDOWS_1252.decode(error.as_bytes());
                 (
                     text.into_owned(),
                     Some("Windows-1252 (it is not valid UTF-8)"),
@@ -146,7 +153,8 @@ fn decode(bytes: &[u8], name: &str) -> Result<(String, Option<&'static str>), Re
         .take(100_000)
         .filter(|c| c.is_control() && !matches!(c, '\t' | '\n' | '\r' | '\u{c}' | '\u{1a}'))
         .count();
-    if text.contains('\0') || controls > 20 + text.len().min(100_000) / 50 {
+    if memchr::memchr(0, text.as_bytes()).is_some() || controls > 20 + text.len().min(100_000) / 50
+    {
         return Err(refuse("this is a binary file, not text"));
     }
     Ok((text, encoding))
@@ -186,14 +194,14 @@ fn sniff(content: &str) -> u8 {
         .map_or(content, |(at, _)| &content[..at]);
     for delimiter in DELIMITERS {
         let mut rows_by_width: BTreeMap<usize, usize> = BTreeMap::new();
-        let mut rows = Rows::default();
-        let mut widths = Vec::new();
+        let mut at = 0;
         // An open quotation mark in the sample only means that the sample was cut.
-        let _ = tokenize(sample, delimiter, SAMPLE_ROWS, &mut rows, |width| {
-            widths.push(width);
-        });
-        for width in widths {
-            *rows_by_width.entry(width).or_default() += 1;
+        for _ in 0..SAMPLE_ROWS {
+            let Some(row) = row_from(sample, at, delimiter) else {
+                break;
+            };
+            *rows_by_width.entry(row.width).or_default() += 1;
+            at = row.next;
         }
         let score = rows_by_width
             .iter()
@@ -208,63 +216,117 @@ fn sniff(content: &str) -> u8 {
     best.1
 }
 
-/// Cuts a text into rows of cells. A quotation mark counts as one only at the start of a cell.
-/// An open one gives the row it stands in as the error.
-fn tokenize(
-    content: &str,
-    delimiter: u8,
-    max_rows: usize,
-    rows: &mut Rows,
-    mut each_width: impl FnMut(usize),
-) -> Result<(), u32> {
-    let bytes = content.as_bytes();
-    let mut row = 1_u32;
+/// Cuts a text into rows; rows without a filled cell are dropped but counted. An open quotation
+/// mark gives the row it stands in as the error.
+fn cut(lines: &mut Lines, delimiter: u8) -> Result<(), u32> {
+    let mut number = 1_u32;
     let mut at = 0;
-    let mut unescaped = String::new();
-    while at < bytes.len() && rows.len() < max_rows {
-        let mut width = 1;
-        loop {
-            if bytes.get(at) == Some(&b'"') {
-                let (end, doubled) = closing_quote(bytes, at + 1).ok_or(row)?;
-                // Anything between the closing mark and the delimiter belongs to the cell too.
-                let rest = end_of_bare(bytes, end + 1, delimiter);
-                if doubled || rest > end + 1 {
-                    unescaped.clear();
-                    unescaped.push_str(&content[at + 1..end].replace("\"\"", "\""));
-                    unescaped.push_str(&content[end + 1..rest]);
-                    rows.push_text(&unescaped, Kind::Text);
-                } else {
-                    rows.push_span(content, at + 1, end);
-                }
-                at = rest;
-            } else {
-                let end = end_of_bare(bytes, at, delimiter);
-                rows.push_span(content, at, end);
-                at = end;
+    if !lines.has_quotes() {
+        lines.cut_plain();
+        return Ok(());
+    }
+    while at < lines.text().len() {
+        let row = row_from(lines.text(), at, delimiter).ok_or(number)?;
+        if row.awkward {
+            let cells = cells_of(lines.text(), at, row.end, delimiter);
+            if cells.iter().any(|cell| !cell.trim().is_empty()) {
+                lines.push_anew(&cells, number);
             }
-            if bytes.get(at) != Some(&delimiter) {
-                break;
-            }
-            at += 1;
-            width += 1;
+        } else if is_filled_quoted(&lines.text()[at..row.end], delimiter) {
+            lines.push(at, row.end, number);
         }
-        rows.end_row(row);
-        each_width(width);
-        row = row.saturating_add(1);
-        at += if bytes.get(at) == Some(&b'\r') && bytes.get(at + 1) == Some(&b'\n') {
-            2
-        } else {
-            1
-        };
+        number = number.saturating_add(1);
+        at = row.next;
     }
     Ok(())
+}
+
+fn is_filled_quoted(row: &str, delimiter: u8) -> bool {
+    row.chars()
+        .any(|c| !c.is_whitespace() && c != '"' && c != delimiter as char)
+        || cells_of(row, 0, row.len(), delimiter)
+            .iter()
+            .any(|cell| !cell.trim().is_empty())
+}
+
+/// One row as it is cut from a text.
+struct CutRow {
+    /// One past its last cell.
+    end: usize,
+    /// Where the next row begins.
+    next: usize,
+    width: usize,
+    /// It has doubled quotation marks, or text behind a closing one.
+    awkward: bool,
+}
+
+/// The row that begins at a place; `None` where the text ends there, or within quotation marks. A
+/// quotation mark counts as one only at the start of a cell.
+fn row_from(content: &str, mut at: usize, delimiter: u8) -> Option<CutRow> {
+    let bytes = content.as_bytes();
+    if at >= bytes.len() {
+        return None;
+    }
+    let (mut width, mut awkward) = (1, false);
+    loop {
+        if bytes.get(at) == Some(&b'"') {
+            let (end, doubled) = closing_quote(bytes, at + 1)?;
+            // Anything between the closing mark and the delimiter belongs to the cell too.
+            let rest = end_of_bare(bytes, end + 1, delimiter);
+            awkward |= doubled || rest > end + 1;
+            at = rest;
+        } else {
+            at = end_of_bare(bytes, at, delimiter);
+        }
+        if bytes.get(at) != Some(&delimiter) {
+            break;
+        }
+        at += 1;
+        width += 1;
+    }
+    let line_end = if bytes.get(at) == Some(&b'\r') && bytes.get(at + 1) == Some(&b'\n') {
+        2
+    } else {
+        1
+    };
+    Some(CutRow {
+        end: at,
+        next: at + line_end,
+        width,
+        awkward,
+    })
+}
+
+/// Cells of a row, doubled quotation marks made single.
+fn cells_of(content: &str, mut at: usize, end: usize, delimiter: u8) -> Vec<String> {
+    let bytes = content.as_bytes();
+    let mut cells = Vec::new();
+    loop {
+        let mut cell = String::new();
+        let bare_from = match closing_quote(bytes, at + 1) {
+            Some((close, _)) if bytes.get(at) == Some(&b'"') => {
+                cell.push_str(&content[at + 1..close].replace("\"\"", "\""));
+                close + 1
+            }
+            _ => at,
+        };
+        let rest = end_of_bare(bytes, bare_from, delimiter)
+            .min(end)
+            .max(bare_from);
+        cell.push_str(&content[bare_from..rest]);
+        cells.push(cell);
+        if rest >= end || bytes.get(rest) != Some(&delimiter) {
+            return cells;
+        }
+        at = rest + 1;
+    }
 }
 
 /// Where the quotation closes, and whether it holds doubled marks.
 fn closing_quote(bytes: &[u8], mut at: usize) -> Option<(usize, bool)> {
     let mut doubled = false;
     loop {
-        at += bytes.get(at..)?.iter().position(|&b| b == b'"')?;
+        at += memchr::memchr(b'"', bytes.get(at..)?)?;
         if bytes.get(at + 1) == Some(&b'"') {
             doubled = true;
             at += 2;
@@ -275,9 +337,9 @@ fn closing_quote(bytes: &[u8], mut at: usize) -> Option<(usize, bool)> {
 }
 
 fn end_of_bare(bytes: &[u8], from: usize, delimiter: u8) -> usize {
-    bytes[from..]
-        .iter()
-        .position(|&b| b == delimiter || b == b'\n' || b == b'\r')
+    bytes
+        .get(from..)
+        .and_then(|rest| memchr::memchr3(delimiter, b'\n', b'\r', rest))
         .map_or(bytes.len(), |length| from + length)
 }
 
@@ -370,9 +432,9 @@ mod tests {
         fn cells_written_with_quotes_are_read_back(cells in proptest::collection::vec("[a-z,;\"\n é]{1,12}", 2..5)) {
             let row: Vec<String> = cells.iter().map(|c| format!("\"{}\"", c.replace('"', "\"\""))).collect();
             let text = format!("a,b\n{}\n", row.join(","));
-            let mut rows = Rows::default();
-            tokenize(&text, b',', usize::MAX, &mut rows, |_| ()).unwrap();
-            let table = TextTable::new("x", None, text, rows);
+            let mut lines = Lines::new(text, b',');
+            cut(&mut lines, b',').unwrap();
+            let table = TextTable::of_lines("x", lines);
             if table.len() == 2 {
                 for (column, cell) in cells.iter().enumerate() {
                     proptest::prop_assert_eq!(table.cell(1, column), cell.trim());
@@ -384,9 +446,18 @@ mod tests {
 
         #[test]
         fn no_bytes_break_the_reader(bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..200)) {
-            if let Ok((text, _)) = decode(&bytes, "x") {
+            if let Ok((text, _)) = decode(bytes, "x") {
                 let delimiter = sniff(&text);
-                let _ = tokenize(&text, delimiter, usize::MAX, &mut Rows::default(), |_| ());
+                let mut lines = Lines::new(text, delimiter);
+                if cut(&mut lines, delimiter).is_ok() {
+                    let table = TextTable::of_lines("x", lines);
+                    for row in 0..table.len() {
+                        let mut cells = Vec::new();
+                        table.cells(row, &mut cells);
+                        proptest::prop_assert!(cells.iter().any(|c| !c.is_empty()));
+                        proptest::prop_assert_eq!(cells.len(), table.width(row));
+                    }
+                }
             }
         }
     }

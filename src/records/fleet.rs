@@ -1,11 +1,12 @@
 //! A fleet folder as typed, checked data: what every later stage starts from.
 
 use std::collections::BTreeMap;
+use std::num::{NonZeroU16, NonZeroU32};
 
 use jiff::civil::Date;
 use serde::Serialize;
 
-use super::{Problem, RowCounts, RowRef};
+use super::{Extras, Problem, RowCounts, RowRef, Text};
 
 /// What a reason in the export says about the part that came out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -23,35 +24,73 @@ pub enum Verdict {
     Unknown,
 }
 
-/// One row of the replacement export, read and checked.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A number of at least 0 that may be missing, in eight bytes.
+#[derive(Clone, Copy, PartialEq)]
+pub struct Told(f64);
+
+impl Told {
+    /// The number, where it is told; one below 0 counts as missing.
+    pub fn new(number: Option<f64>) -> Self {
+        Self(number.unwrap_or(-1.0))
+    }
+
+    /// The number.
+    pub fn get(self) -> Option<f64> {
+        (self.0 >= 0.0).then_some(self.0)
+    }
+}
+
+impl std::fmt::Debug for Told {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.get().fmt(f)
+    }
+}
+
+impl Serialize for Told {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.get().serialize(serializer)
+    }
+}
+
+/// Further rows that say the very same, by their place in [`Fleet::merged`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub(crate) struct Merged(pub(crate) NonZeroU32);
+
+/// One row of the replacement export, read and checked. Millions of them fit into memory: texts
+/// are kept once, see [`Text`].
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Replacement {
     /// Day of the replacement or inspection.
     pub date: Date,
     /// Machine name after aliases.
-    pub machine: String,
+    pub machine: Text,
     /// Part kind, as named in the catalogue.
-    pub part: String,
+    pub part: Text,
     /// Position on the machine, where told.
-    pub position: Option<String>,
+    pub position: Option<Text>,
     /// Hour meter, operating hours, where told.
-    pub hours: Option<f64>,
+    pub hours: Told,
     /// The reason's text as it stood.
-    pub reason: String,
+    pub reason: Text,
     /// What the reason means.
     pub verdict: Verdict,
     /// Serial number of the part that went in, or that was looked at.
-    pub serial: Option<String>,
+    pub serial: Option<Text>,
     /// Serial number of the part that came out.
-    pub serial_out: Option<String>,
+    pub serial_out: Option<Text>,
     /// How many were changed together, where told.
-    pub quantity: Option<u32>,
+    pub quantity: Option<NonZeroU16>,
     /// How many of those were worn, where told.
-    pub worn_count: Option<u32>,
+    pub worn_count: Option<u16>,
     /// Further columns of the export, kept as text for use as groups or covariates.
-    pub extra: BTreeMap<String, String>,
-    /// Rows it was read from (more than one after merging duplicates), sorted.
-    pub rows: Vec<RowRef>,
+    pub extra: Extras,
+    /// Row it was read from.
+    pub row: RowRef,
+    /// Further rows merged with it.
+    pub(crate) merged: Option<Merged>,
+    /// A digest of what tells rows apart and is not kept: the position as it was written, and
+    /// columns of numbers that no two rows share.
+    pub(crate) unkept: u32,
 }
 
 /// One hour-meter reading.
@@ -60,7 +99,7 @@ pub struct Reading {
     /// Day of the reading.
     pub date: Date,
     /// Machine name.
-    pub machine: String,
+    pub machine: Text,
     /// Operating hours shown.
     pub hours: f64,
     /// Where it was read.
@@ -113,22 +152,34 @@ pub struct KnownAge {
 }
 
 /// A row that was set aside and may hide a replacement: lives that could span it are left out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Gap {
-    /// Machine.
-    pub machine: String,
-    /// Whether the row names the machine; else it stands for any machine whose meter it fits.
-    pub machine_told: bool,
+    /// Machine; `None` stands for any machine whose meter it fits.
+    pub machine: Option<Text>,
     /// Part kind.
-    pub part: String,
+    pub part: Text,
     /// Position, where told.
-    pub position: Option<String>,
+    pub position: Option<Text>,
     /// Day, where readable.
     pub date: Option<Date>,
     /// Meter, where readable.
     pub hours: Option<f64>,
     /// The row.
     pub row: RowRef,
+}
+
+impl Gap {
+    /// What a record that is set aside may hide.
+    pub(super) fn of(record: &Replacement) -> Self {
+        Self {
+            machine: Some(record.machine),
+            part: record.part,
+            position: record.position,
+            date: Some(record.date),
+            hours: record.hours.get(),
+            row: record.row,
+        }
+    }
 }
 
 /// One belt-tension check.
@@ -346,8 +397,10 @@ pub struct Fleet {
     pub machine_facts: Vec<MachineFacts>,
     /// Stated ages of fitted parts, sorted by machine, part, position, date.
     pub known_ages: Vec<KnownAge>,
-    /// Replacements and inspections, sorted by date, machine, part, position, row.
+    /// Replacements and inspections, sorted by machine, part, position, date, row.
     pub replacements: Vec<Replacement>,
+    /// Rows merged with the first of them, see [`Fleet::rows_of`].
+    pub(crate) merged: Vec<Vec<RowRef>>,
     /// Hour-meter readings, sorted by machine, date, row.
     pub readings: Vec<Reading>,
     /// Declared resets.
@@ -369,6 +422,32 @@ pub struct Fleet {
 }
 
 impl Fleet {
+    /// Rows that a replacement was read from: more than one after merging duplicates.
+    pub fn rows_of<'a>(
+        &'a self,
+        record: &'a Replacement,
+    ) -> impl Iterator<Item = RowRef> + use<'a> {
+        let more = record
+            .merged
+            .and_then(|at| self.merged.get(at.0.get() as usize - 1));
+        std::iter::once(record.row).chain(more.into_iter().flatten().copied())
+    }
+
+    /// How many rows a replacement was read from.
+    pub fn row_count(&self, record: &Replacement) -> u64 {
+        self.rows_of(record).count() as u64
+    }
+
+    /// Where the replacements of a machine stand in [`Fleet::replacements`].
+    pub(crate) fn of_machine(&self, machine: &str) -> std::ops::Range<usize> {
+        let from = self
+            .replacements
+            .partition_point(|r| r.machine.as_str() < machine);
+        let to =
+            from + self.replacements[from..].partition_point(|r| r.machine.as_str() == machine);
+        from..to
+    }
+
     /// What `fleet.toml` states about a machine.
     pub fn facts(&self, machine: &str) -> Option<&MachineFacts> {
         let at = self

@@ -1,11 +1,13 @@
 //! A fleet folder → [`Fleet`].
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::path::Path;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::any_of::{AnyOf, any_of, assign};
+use super::arrange;
 use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, RECORDS, TENSION};
 use super::fleet_file::{
@@ -20,7 +22,7 @@ use super::similar;
 use super::text::{list, quoted};
 use super::{
     Disposition, Fleet, Gap, Job, MachineFacts, MeterReset, Part, Problem, Reading, RecordsError,
-    Replacement, RowRef, TensionCheck,
+    Replacement, TensionCheck, Text,
 };
 
 /// Name of the settings file of a fleet folder.
@@ -125,9 +127,9 @@ struct Loading<'a> {
     problems: Vec<Problem>,
     notes: Vec<String>,
     /// Files that state whose serial numbers they hold.
-    serial_is: BTreeMap<String, SerialIs>,
+    serial_is: BTreeMap<Text, SerialIs>,
     /// Files that have a column for each side.
-    both_serials: BTreeSet<String>,
+    both_serials: BTreeSet<Text>,
 }
 
 impl<'a> Loading<'a> {
@@ -188,10 +190,10 @@ impl<'a> Loading<'a> {
                     SerialWord::Fitted => SerialIs::Fitted,
                     SerialWord::Removed => SerialIs::Removed,
                 };
-                self.serial_is.insert(entry.file.clone(), is);
+                self.serial_is.insert(Text::from(&entry.file), is);
             }
             if opened.columns.get("serial_out").is_some() {
-                self.both_serials.insert(entry.file.clone());
+                self.both_serials.insert(Text::from(&entry.file));
             }
             let mut names = SharedNames {
                 machines: &mut self.machine_names,
@@ -269,7 +271,7 @@ impl<'a> Loading<'a> {
             let setting = Setting { file: FLEET_FILE };
             let ok = |v: f64| (0.0..ABSURD_HOURS).contains(&v);
             self.resets.push(MeterReset {
-                machine: self.machine_names.learn(&reset.machine),
+                machine: self.machine_names.learn(&reset.machine).into(),
                 date: reset.date,
                 new_reading: setting.number(
                     "[[readings.resets]], new_reading",
@@ -354,7 +356,7 @@ impl<'a> Loading<'a> {
                 (false, Some(date), Some(deflection), Ok(force)) => {
                     self.tension.push(TensionCheck {
                         date,
-                        machine: self.machine_names.learn(machine),
+                        machine: self.machine_names.learn(machine).into(),
                         deflection_in: deflection / per_inch,
                         force_lbf: force.or(entry.force).map(|f| f / per_lbf),
                         row: opened.row_ref(row),
@@ -417,7 +419,7 @@ impl<'a> Loading<'a> {
                 .split(';')
                 .map(str::trim)
                 .filter(|m| !m.is_empty())
-                .map(|m| self.machine_names.learn(m))
+                .map(|m| self.machine_names.learn(m).into())
                 .collect();
             if machines.is_empty() {
                 return Err(opened.cell_error(
@@ -497,12 +499,12 @@ impl<'a> Loading<'a> {
         self.parts = setting.parts(file.part)?;
         let machine_names = std::cell::RefCell::new(std::mem::take(&mut self.machine_names));
         let known_ages = setting.known_ages(&file.fitted, &self.parts, |name| {
-            machine_names.borrow_mut().learn(name)
+            machine_names.borrow_mut().learn(name).into()
         })?;
         let mut machine_names = machine_names.into_inner();
         for part in &mut self.parts {
             for machine in &mut part.machines {
-                *machine = machine_names.learn(machine);
+                *machine = machine_names.learn(machine).into();
             }
         }
         let practice = match &file.practice {
@@ -528,6 +530,18 @@ impl<'a> Loading<'a> {
         self.problems.extend(similar);
         let assigned = assign(&mut self.jobs, std::mem::take(&mut self.open_jobs))?;
         self.problems.extend(assigned);
+        positions::settle(
+            &mut self.parts,
+            &mut self.rows.replacements,
+            &mut self.notes,
+        )?;
+        arrange::arrange(&mut self.rows);
+        serials::settle(
+            &mut self.rows.replacements,
+            &self.serial_is,
+            &self.both_serials,
+            &mut self.notes,
+        )?;
         self.note_machines_without_records();
         self.note_overlapping_jobs();
         let mut machines: BTreeSet<String> = self
@@ -539,25 +553,10 @@ impl<'a> Loading<'a> {
         machines.extend(self.jobs.iter().flat_map(|j| j.machines.iter().cloned()));
         machines.extend(known_ages.iter().map(|a| a.machine.clone()));
         self.state_use_rates(file.fleet.hours_per_day, &setting, &machines)?;
-        positions::check_single(&self.parts, &self.rows.replacements)?;
-        positions::settle(
-            &mut self.parts,
-            &mut self.rows.replacements,
-            &mut self.notes,
-        );
-        serials::settle(
-            &mut self.rows.replacements,
-            &self.serial_is,
-            &self.both_serials,
-            &mut self.notes,
-        )?;
-        self.rows
-            .replacements
-            .sort_by(|a, b| replacement_order(a).cmp(&replacement_order(b)));
         self.readings
-            .sort_by(|a, b| (&a.machine, a.date, &a.row).cmp(&(&b.machine, b.date, &b.row)));
+            .par_sort_by(|a, b| (a.machine, a.date, a.row).cmp(&(b.machine, b.date, b.row)));
         self.tension
-            .sort_by(|a, b| (&a.machine, a.date, &a.row).cmp(&(&b.machine, b.date, &b.row)));
+            .sort_by(|a, b| (&a.machine, a.date, a.row).cmp(&(&b.machine, b.date, b.row)));
         self.resets
             .sort_by(|a, b| (&a.machine, a.date).cmp(&(&b.machine, b.date)));
         self.jobs
@@ -576,6 +575,7 @@ impl<'a> Loading<'a> {
             machine_facts: self.facts,
             known_ages,
             replacements: self.rows.replacements,
+            merged: self.rows.merged,
             readings: self.readings,
             resets: self.resets,
             tension: self.tension,
@@ -607,40 +607,31 @@ impl<'a> Loading<'a> {
 
     /// Sets aside what is dated after `as_of`.
     fn leave_out_later(&mut self, as_of: Date) {
-        let (kept, later): (Vec<Replacement>, Vec<Replacement>) =
-            std::mem::take(&mut self.rows.replacements)
-                .into_iter()
-                .partition(|r| r.date <= as_of);
-        self.rows.replacements = kept;
-        let later_rows: BTreeSet<RowRef> = later.iter().map(|r| r.rows[0].clone()).collect();
+        let later: Vec<Replacement> = self
+            .rows
+            .replacements
+            .iter()
+            .filter(|r| r.date > as_of)
+            .copied()
+            .collect();
+        if !later.is_empty() {
+            self.rows.replacements.retain(|r| r.date <= as_of);
+        }
         for record in later {
-            let merged = record.rows.len() as u64 - 1;
             self.rows.rows.used -= 1;
-            self.rows.rows.merged -= merged;
-            self.rows.rows.set_aside += 1 + merged;
+            self.rows.rows.set_aside += 1;
             self.problems.push(Problem {
                 code: "after_as_of".into(),
                 disposition: Disposition::SetAside,
-                rows: record.rows.clone(),
+                rows: vec![record.row],
                 column: Some("date".into()),
-                found: Some(record.date.to_string()),
-                allowed: Some(format!("a day up to {as_of}")),
+                found: Some(record.date.to_string().into()),
+                allowed: Some(format!("a day up to {as_of}").into()),
                 advice: "Move as_of in [fleet] forward if the records are complete up to this row; correct the date if it is a slip.".into(),
             });
             // A meter that has already passed this reading says that the date is a slip.
-            self.rows.gaps.push(Gap {
-                machine: record.machine,
-                machine_told: true,
-                part: record.part,
-                position: record.position,
-                date: Some(record.date),
-                hours: record.hours,
-                row: record.rows[0].clone(),
-            });
+            self.rows.gaps.push(Gap::of(&record));
         }
-        self.rows
-            .problems
-            .retain(|p| p.code != "unknown_reason" || !later_rows.contains(&p.rows[0]));
         let mut later_readings = 0_usize;
         self.readings.retain(|r| {
             later_readings += usize::from(r.date > as_of);
@@ -671,9 +662,9 @@ impl<'a> Loading<'a> {
                     self.problems.push(Problem {
                         code: "jobs_overlap".into(),
                         disposition: Disposition::Flagged,
-                        rows: vec![first.row.clone(), second.row.clone()],
+                        rows: vec![first.row, second.row],
                         column: Some("machine".into()),
-                        found: Some(format!("{} at {} until {} and at {} from {}", quoted(machine), quoted(&first.name), first.end, quoted(&second.name), second.start)),
+                        found: Some(format!("{} at {} until {} and at {} from {}", quoted(machine), quoted(&first.name), first.end, quoted(&second.name), second.start).into()),
                         allowed: None,
                         advice: "One machine cannot be at two jobs at once; correct the days or the machines. Until then both jobs count in full.".into(),
                     });
@@ -684,14 +675,19 @@ impl<'a> Loading<'a> {
 
     /// Machines that a record, a reading or a stated fact knows.
     fn machines_told(&self) -> BTreeSet<&str> {
-        let records = self.rows.replacements.iter().map(|r| r.machine.as_str());
-        let gaps = self.rows.gaps.iter().filter(|g| g.machine_told);
-        let readings = self.readings.iter().map(|r| r.machine.as_str());
-        let facts = self.facts.iter().map(|f| f.name.as_str());
-        records
-            .chain(gaps.map(|g| g.machine.as_str()))
-            .chain(readings)
-            .chain(facts)
+        let mut told: HashSet<Text> = HashSet::new();
+        let mut last: Option<Text> = None;
+        for record in &self.rows.replacements {
+            if last != Some(record.machine) {
+                last = Some(record.machine);
+                told.insert(record.machine);
+            }
+        }
+        told.extend(self.rows.gaps.iter().filter_map(|g| g.machine));
+        told.extend(self.readings.iter().map(|r| r.machine));
+        told.into_iter()
+            .map(|name| -> &str { name.as_str() })
+            .chain(self.facts.iter().map(|f| f.name.as_str()))
             .collect()
     }
 
@@ -706,10 +702,10 @@ impl<'a> Loading<'a> {
                     problems.push(Problem {
                         code: "machine_without_records".into(),
                         disposition: Disposition::Flagged,
-                        rows: vec![job.row.clone()],
+                        rows: vec![job.row],
                         column: Some("machine".into()),
-                        found: Some(quoted(machine)),
-                        allowed: Some(format!("a machine of the records: {}", list(&known))),
+                        found: Some(quoted(machine).into()),
+                        allowed: Some(format!("a machine of the records: {}", list(&known)).into()),
                         advice: "No record or reading knows this machine, so the ages of its parts are unknown. Correct the name, add it to a [[machine]]'s aliases, or state a new machine with [[machine]] and new_on.".into(),
                     });
                 }
@@ -739,14 +735,4 @@ impl<'a> Loading<'a> {
         self.facts.sort_by(|a, b| a.name.cmp(&b.name));
         Ok(())
     }
-}
-
-fn replacement_order(r: &Replacement) -> (Date, &str, &str, Option<&str>, &super::RowRef) {
-    (
-        r.date,
-        &r.machine,
-        &r.part,
-        r.position.as_deref(),
-        &r.rows[0],
-    )
 }

@@ -4,6 +4,7 @@
 //! ends up used, merged or set aside; the counts add up and are printed ([`RowCounts`]).
 
 mod any_of;
+mod arrange;
 mod catalogue;
 mod columns;
 mod dates;
@@ -22,11 +23,13 @@ mod propose;
 mod raw;
 mod reasons;
 mod replacements;
+mod row_cells;
 mod serials;
+mod shared;
 mod similar;
 mod spreadsheet;
 mod starter;
-mod text;
+pub(crate) mod text;
 mod text_table;
 
 pub use error::RecordsError;
@@ -35,4 +38,5 @@ pub use load::{FLEET_FILE, LoadOptions, set_aside_error};
 pub use problem::*;
 pub use propose::{ColumnProposal, Proposal, propose};
 pub use raw::{RawCell, RawRow, raw_rows};
+pub use shared::{Extras, Text};
 pub use starter::{EXAMPLE, STARTER, StarterFile};

@@ -2,35 +2,37 @@
 
 use std::collections::{BTreeSet, HashMap};
 
+use super::Text;
+
 /// Names → the one name used from here on.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Names {
-    by_folded: HashMap<String, String>,
-    seen: HashMap<Box<str>, String>,
+    by_folded: HashMap<String, Text>,
+    seen: HashMap<Box<str>, Text>,
 }
 
 impl Names {
     /// Adds a name with its aliases.
     pub(crate) fn add<'a>(&mut self, name: &'a str, aliases: impl IntoIterator<Item = &'a String>) {
         for known in std::iter::once(name).chain(aliases.into_iter().map(String::as_str)) {
-            self.by_folded.insert(folded(known), name.to_owned());
+            self.by_folded.insert(folded(known), Text::from(name));
         }
     }
 
     /// The known name of a text, if it has one.
-    pub(crate) fn known(&mut self, text: &str) -> Option<String> {
-        if let Some(name) = self.seen.get(text) {
-            return Some(name.clone());
+    pub(crate) fn known(&mut self, text: &str) -> Option<Text> {
+        if let Some(&name) = self.seen.get(text) {
+            return Some(name);
         }
-        let name = self.by_folded.get(&folded(text))?.clone();
+        let name = *self.by_folded.get(&folded(text))?;
         if self.seen.len() < 100_000 {
-            self.seen.insert(text.into(), name.clone());
+            self.seen.insert(text.into(), name);
         }
         Some(name)
     }
 
     /// Known names that a slip of the pen could have turned into this text; all of them for an empty one.
-    pub(crate) fn near(&self, text: &str) -> BTreeSet<String> {
+    pub(crate) fn near(&self, text: &str) -> BTreeSet<Text> {
         let text = folded(text);
         self.by_folded
             .iter()
@@ -38,18 +40,23 @@ impl Names {
                 let most = if known.chars().count() < 5 { 1 } else { 2 };
                 text.is_empty() || is_within(&text, known, most) || contains_word(&text, known)
             })
-            .map(|(_, name)| name.clone())
+            .map(|(_, name)| *name)
             .collect()
     }
 
     /// The known name of a text; an unknown one becomes known as it is first written.
-    pub(crate) fn learn(&mut self, text: &str) -> String {
+    pub(crate) fn learn(&mut self, text: &str) -> Text {
         self.known(text).unwrap_or_else(|| {
-            let name = text.split_whitespace().collect::<Vec<_>>().join(" ");
-            self.by_folded.insert(folded(text), name.clone());
+            let name = Text::from(one_spaced(text));
+            self.by_folded.insert(folded(text), name);
             name
         })
     }
+}
+
+/// Words with one blank between them.
+pub(super) fn one_spaced(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 fn contains_word(text: &str, known: &str) -> bool {
@@ -114,6 +121,6 @@ mod tests {
         assert_eq!(names.learn("u1"), "Unit 1");
         assert_eq!(names.learn("Unit-1"), "Unit-1");
         assert_eq!(names.learn("UNIT-1"), "Unit-1");
-        assert_eq!(names.known("U2"), None);
+        assert!(names.known("U2").is_none());
     }
 }

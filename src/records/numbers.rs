@@ -16,6 +16,9 @@ const HOUR_UNITS: [&str; 6] = ["hours", "hour", "hrs", "hr", "h", "h."];
 
 /// Whether a cell says that nothing is known.
 pub(crate) fn is_not_told(text: &str) -> bool {
+    if text.as_bytes().first().is_some_and(u8::is_ascii_digit) {
+        return false;
+    }
     text.is_empty() || NOT_TOLD.iter().any(|n| text.eq_ignore_ascii_case(n))
 }
 
@@ -33,58 +36,95 @@ pub(crate) enum Unsettled {
     },
 }
 
-impl DecimalMark {
-    /// Settles the mark of a column from the texts that can be read only one way.
-    ///
-    /// "1234.5" needs the dot and "1.234,5" the comma; "1,234" could be either, unless the column
-    /// also writes four digits in a row, which says that it has no thousands mark.
-    pub(crate) fn settle<'a>(texts: impl IntoIterator<Item = &'a str>) -> Result<Self, Unsettled> {
-        let mut dot: Option<&str> = None;
-        let mut comma: Option<&str> = None;
-        let mut open_dot: Option<&str> = None;
-        let mut open_comma: Option<&str> = None;
-        let mut ungrouped = false;
-        for text in texts {
-            let body = body(text);
-            if body.is_empty()
-                || !body
-                    .chars()
-                    .all(|c| c.is_ascii_digit() || matches!(c, '.' | ',' | '-' | '+'))
-            {
-                continue;
-            }
-            let (dots, commas) = (count(body, '.'), count(body, ','));
-            let groups = |mark| is_grouped(body, mark);
-            match (dots, commas) {
-                (0, 0) => ungrouped |= body.len() > 3,
-                (0, 1) if groups(',') => open_comma = open_comma.or(Some(text)),
-                (1, 0) if groups('.') => open_dot = open_dot.or(Some(text)),
-                (0, 1) => comma = comma.or(Some(text)),
-                (1, 0) => dot = dot.or(Some(text)),
-                (0, _) if groups(',') => dot = dot.or(Some(text)),
-                (_, 0) if groups('.') => comma = comma.or(Some(text)),
-                _ if body.rfind('.') > body.rfind(',') => dot = dot.or(Some(text)),
-                _ => comma = comma.or(Some(text)),
+/// What the texts of a column say about its decimal mark: the first of each kind.
+///
+/// "1234.5" needs the dot and "1.234,5" the comma; "1,234" could be either, unless the column
+/// also writes four digits in a row, which says that it has no thousands mark.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct MarkVotes<'t> {
+    dot: Option<&'t str>,
+    comma: Option<&'t str>,
+    open_dot: Option<&'t str>,
+    open_comma: Option<&'t str>,
+    ungrouped: bool,
+}
+
+impl<'t> MarkVotes<'t> {
+    /// Counts one text in.
+    pub(crate) fn add(&mut self, text: &'t str) {
+        let body = body(text);
+        let (mut dots, mut commas) = (0, 0);
+        for b in body.bytes() {
+            match b {
+                b'.' => dots += 1,
+                b',' => commas += 1,
+                b'0'..=b'9' | b'-' | b'+' => {}
+                _ => return,
             }
         }
-        match (dot, comma) {
+        let keep = |slot: &mut Option<&'t str>| *slot = slot.or(Some(text));
+        let groups = |mark| is_grouped(body, mark);
+        match (dots, commas) {
+            (0, 0) => self.ungrouped |= body.len() > 3,
+            (0, 1) if groups(',') => keep(&mut self.open_comma),
+            (1, 0) if self.dot.is_some() => {}
+            (1, 0) if groups('.') => keep(&mut self.open_dot),
+            (0, 1) => keep(&mut self.comma),
+            (1, 0) => keep(&mut self.dot),
+            (0, _) if groups(',') => keep(&mut self.dot),
+            (_, 0) if groups('.') => keep(&mut self.comma),
+            _ if body.rfind('.') > body.rfind(',') => keep(&mut self.dot),
+            _ => keep(&mut self.comma),
+        }
+    }
+
+    /// Counts the votes of further rows in.
+    #[must_use]
+    pub(crate) fn and(self, later: Self) -> Self {
+        Self {
+            dot: self.dot.or(later.dot),
+            comma: self.comma.or(later.comma),
+            open_dot: self.open_dot.or(later.open_dot),
+            open_comma: self.open_comma.or(later.open_comma),
+            ungrouped: self.ungrouped || later.ungrouped,
+        }
+    }
+
+    /// Settles the mark.
+    pub(crate) fn settle(self) -> Result<DecimalMark, Unsettled> {
+        match (self.dot, self.comma) {
             (Some(dot), Some(comma)) => Err(Unsettled::Mixed {
                 dot: dot.to_owned(),
                 comma: comma.to_owned(),
             }),
-            (Some(_), None) => Ok(Self::Dot),
-            (None, Some(_)) => Ok(Self::Comma),
-            (None, None) => match (open_dot, open_comma) {
-                (None, None) => Ok(Self::Dot),
-                (Some(_), None) if ungrouped => Ok(Self::Dot),
-                (None, Some(_)) if ungrouped => Ok(Self::Comma),
+            (Some(_), None) => Ok(DecimalMark::Dot),
+            (None, Some(_)) => Ok(DecimalMark::Comma),
+            (None, None) => match (self.open_dot, self.open_comma) {
+                (None, None) => Ok(DecimalMark::Dot),
+                (Some(_), None) if self.ungrouped => Ok(DecimalMark::Dot),
+                (None, Some(_)) if self.ungrouped => Ok(DecimalMark::Comma),
                 (Some(text), _) | (None, Some(text)) => Err(Unsettled::Ambiguous(text.to_owned())),
             },
         }
     }
+}
+
+impl DecimalMark {
+    /// Settles the mark of a column from the texts that can be read only one way, see
+    /// [`MarkVotes`].
+    pub(crate) fn settle<'a>(texts: impl IntoIterator<Item = &'a str>) -> Result<Self, Unsettled> {
+        let mut votes = MarkVotes::default();
+        for text in texts {
+            votes.add(text);
+        }
+        votes.settle()
+    }
 
     /// Reads a number in this column's way of writing; a unit of hours may follow it.
     pub(crate) fn read(self, text: &str) -> Option<f64> {
+        if self == Self::Dot && is_plain(text) {
+            return text.parse().ok();
+        }
         let body = body(text);
         if body.is_empty() || body.len() > 40 {
             return None;
@@ -130,9 +170,26 @@ pub(crate) fn both_readings(text: &str) -> Option<(f64, f64)> {
     Some((DecimalMark::Dot.read(text)?, DecimalMark::Comma.read(text)?))
 }
 
+/// Digits with at most one dot among them.
+fn is_plain(text: &str) -> bool {
+    let bytes = text.as_bytes();
+    let digit = |b: Option<&u8>| b.is_some_and(u8::is_ascii_digit);
+    bytes.len() <= 20
+        && digit(bytes.first())
+        && digit(bytes.last())
+        && bytes
+            .iter()
+            .filter(|b| !b.is_ascii_digit())
+            .all(|&b| b == b'.')
+        && bytes.iter().filter(|&&b| b == b'.').count() < 2
+}
+
 /// The number without a unit of hours behind it.
 fn body(text: &str) -> &str {
     let text = text.trim();
+    if text.as_bytes().last().is_none_or(u8::is_ascii_digit) {
+        return text;
+    }
     for unit in HOUR_UNITS {
         if text.len() > unit.len()
             && let (Some(number), Some(tail)) = (

@@ -4,13 +4,14 @@
 use std::path::{Component, Path, PathBuf};
 
 use super::columns::{Columns, Wanted};
-use super::dates::{self, DateColumn, DateReader, DayMonth};
+use super::dates::{self, DateColumn, DateReader, DateVotes, DayMonth};
 use super::fleet_file::Source;
-use super::numbers::{self, DecimalMark, is_not_told};
+use super::numbers::{self, DecimalMark, MarkVotes, is_not_told};
 use super::text::{list, quoted, shown};
 use super::text_table::{Kind, TextTable};
 use super::{Problem, RecordsError, RowRef, delimited, parquet, spreadsheet};
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 /// A file entry, opened.
 pub(super) struct Opened {
@@ -75,12 +76,17 @@ impl Opened {
         let Some(column) = self.columns.get(key) else {
             return Ok(DateColumn::new(DateReader::Settled(None)));
         };
-        let texts = self
-            .rows()
-            .filter(|&r| self.table.kind(r, column) == Kind::Text)
-            .map(|r| self.table.cell(r, column));
         let heading = self.columns.heading(key);
-        match DateReader::settle(texts) {
+        let votes = self
+            .rows()
+            .into_par_iter()
+            .filter(|&r| self.table.kind(r, column) == Kind::Text)
+            .fold(DateVotes::default, |mut votes, row| {
+                votes.add(self.table.cell(row, column));
+                votes
+            })
+            .reduce(DateVotes::default, DateVotes::and);
+        match votes.settle() {
             Ok(reader) => {
                 self.half_converted(column, &reader)?;
                 if let DateReader::Settled(Some(order)) = &reader {
@@ -109,8 +115,16 @@ impl Opened {
     /// A day from a cell: as the column's texts are written, or as the spreadsheet keeps it.
     pub(super) fn date(&self, row: usize, key: &str, dates: &mut DateColumn) -> Option<Date> {
         let column = self.columns.get(key)?;
-        let text = self.table.cell(row, column);
-        match self.table.kind(row, column) {
+        self.day(
+            self.table.cell(row, column),
+            self.table.kind(row, column),
+            dates,
+        )
+    }
+
+    /// [`Self::date`] of a cell at hand.
+    pub(super) fn day(&self, text: &str, kind: Kind, dates: &mut DateColumn) -> Option<Date> {
+        match kind {
             Kind::Date => text.parse().ok().map(|day: Date| {
                 if self.source.swapped() {
                     swapped(day).unwrap_or(day)
@@ -192,12 +206,17 @@ impl Opened {
         let Some(column) = self.columns.get(key) else {
             return Ok(DecimalMark::Dot);
         };
-        let texts = self
-            .rows()
-            .filter(|&r| self.table.kind(r, column) == Kind::Text)
-            .map(|r| self.table.cell(r, column));
         let heading = self.columns.heading(key);
-        match DecimalMark::settle(texts) {
+        let votes = self
+            .rows()
+            .into_par_iter()
+            .filter(|&r| self.table.kind(r, column) == Kind::Text)
+            .fold(MarkVotes::default, |mut votes, row| {
+                votes.add(self.table.cell(row, column));
+                votes
+            })
+            .reduce(MarkVotes::default, MarkVotes::and);
+        match votes.settle() {
             Ok(mark) => {
                 if mark == DecimalMark::Comma {
                     notes.push(format!(
@@ -232,16 +251,11 @@ impl Opened {
         let Some(column) = self.columns.get(key) else {
             return Ok(None);
         };
-        let text = self.table.cell(row, column);
-        if is_not_told(text) {
-            return Ok(None);
-        }
-        let mark = if self.table.kind(row, column) == Kind::Number {
-            DecimalMark::Dot
-        } else {
-            mark
-        };
-        mark.read(text).map(Some).ok_or(())
+        number(
+            self.table.cell(row, column),
+            self.table.kind(row, column),
+            mark,
+        )
     }
 
     /// A problem with one cell of a row.
@@ -254,13 +268,13 @@ impl Opened {
         advice: &str,
     ) -> Problem {
         Problem {
-            code: code.to_owned(),
+            code: code.into(),
             disposition: super::Disposition::SetAside,
             rows: vec![self.table.row_ref(row)],
-            column: Some(self.columns.heading(key)),
-            found: Some(quoted(self.text(row, key))),
-            allowed: (!allowed.is_empty()).then(|| allowed.to_owned()),
-            advice: advice.to_owned(),
+            column: Some(self.columns.heading(key).into()),
+            found: Some(quoted(self.text(row, key)).into()),
+            allowed: (!allowed.is_empty()).then(|| allowed.into()),
+            advice: advice.into(),
         }
     }
 
@@ -297,6 +311,19 @@ impl Opened {
         (self.columns.headings.len()..self.table.width(row))
             .any(|c| !self.table.cell(row, c).is_empty())
     }
+}
+
+/// A number cell: `Ok(None)` when nothing is told, `Err` when it is no number.
+pub(super) fn number(text: &str, kind: Kind, mark: DecimalMark) -> Result<Option<f64>, ()> {
+    if is_not_told(text) {
+        return Ok(None);
+    }
+    let mark = if kind == Kind::Number {
+        DecimalMark::Dot
+    } else {
+        mark
+    };
+    mark.read(text).map(Some).ok_or(())
 }
 
 /// Reads the file of an entry, by its ending.

@@ -50,7 +50,7 @@ pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
             "it holds more than 4 GB of text; split it into several files".into(),
         ));
     }
-    Ok(TextTable::new(name, None, String::new(), rows))
+    Ok(TextTable::new(name, None, rows))
 }
 
 /// Values of a column of a Parquet file.

@@ -1,61 +1,95 @@
 //! Names of the positions of each part, as the catalogue or the records give them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+
+use rayon::prelude::*;
 
 use super::text::{list, plain};
-use super::{Part, RecordsError, Replacement};
+use super::{Part, RecordsError, Replacement, Text};
+
+/// A position as rows of one part tell it.
+struct Told {
+    part: Text,
+    position: Option<Text>,
+    rows: usize,
+}
+
+/// Every position of every part as it is told, in the order in which they first stand there.
+fn tell(replacements: &[Replacement]) -> Vec<Told> {
+    let mut places: HashMap<(Text, Option<Text>), usize> = HashMap::new();
+    let mut all: Vec<Told> = Vec::new();
+    for record in replacements {
+        let at = *places
+            .entry((record.part, record.position))
+            .or_insert(all.len());
+        if at == all.len() {
+            all.push(Told {
+                part: record.part,
+                position: record.position,
+                rows: 0,
+            });
+        }
+        all[at].rows += 1;
+    }
+    all
+}
 
 /// Gives every part as many position names as a machine carries, and writes each record's position
 /// the way the part does. A record whose position fits no name keeps its text.
+///
+/// # Errors
+/// A part of which a machine is said to carry one, but whose rows name several positions: each
+/// change at one position would end the life at another.
 pub(super) fn settle(
     parts: &mut [Part],
     replacements: &mut [Replacement],
     notes: &mut Vec<String>,
-) {
+) -> Result<(), RecordsError> {
+    let all = tell(replacements);
+    check_single(parts, &all)?;
+    let mut written: HashMap<(Text, Option<Text>), Option<Text>> = HashMap::new();
     for part in parts.iter_mut() {
+        let told: Vec<&Told> = all.iter().filter(|t| t.part == part.name).collect();
         if part.positions.is_empty() {
-            part.positions = from_records(part, replacements, notes);
+            part.positions = from_records(part, &told, notes);
+        }
+        let names: BTreeMap<String, &String> = part
+            .positions
+            .iter()
+            .map(|name| (plain(name), name))
+            .collect();
+        for told in told {
+            let name = match (part.per_machine, told.position) {
+                (1, _) => part.positions.first(),
+                (_, Some(position)) => names.get(&plain(&position)).copied(),
+                (_, None) => None,
+            };
+            if let Some(name) = name {
+                written.insert((told.part, told.position), Some(Text::from(name)));
+            }
         }
     }
-    let spelled: BTreeMap<&str, BTreeMap<String, &str>> = parts
-        .iter()
-        .map(|part| {
-            let names = part
-                .positions
-                .iter()
-                .map(|name| (plain(name), name.as_str()))
-                .collect();
-            (part.name.as_str(), names)
-        })
-        .collect();
-    let single: BTreeMap<&str, &str> = parts
-        .iter()
-        .filter(|part| part.per_machine == 1)
-        .filter_map(|part| Some((part.name.as_str(), part.positions.first()?.as_str())))
-        .collect();
-    for record in replacements {
-        if let Some(only) = single.get(record.part.as_str()) {
-            record.position = Some((*only).to_owned());
-        } else if let Some(told) = &record.position
-            && let Some(name) = spelled
-                .get(record.part.as_str())
-                .and_then(|names| names.get(&plain(told)))
-        {
-            record.position = Some((*name).to_owned());
-        }
+    written.retain(|(_, told), name| told != name);
+    if !written.is_empty() {
+        replacements.par_iter_mut().for_each(|record| {
+            if let Some(&name) = written.get(&(record.part, record.position)) {
+                record.position = name;
+            }
+        });
     }
+    Ok(())
 }
 
 /// `1..` unless the records name the positions otherwise, with no more names than there are positions.
-fn from_records(part: &Part, replacements: &[Replacement], notes: &mut Vec<String>) -> Vec<String> {
+fn from_records(part: &Part, told: &[&Told], notes: &mut Vec<String>) -> Vec<String> {
     let count = part.per_machine as usize;
     let numbered: Vec<String> = (1..=count).map(|n| n.to_string()).collect();
     if count == 1 {
         return numbered;
     }
     let mut found: BTreeMap<String, &str> = BTreeMap::new();
-    for record in replacements.iter().filter(|r| r.part == part.name) {
-        for position in record.position.iter().flat_map(|told| listed(told)) {
+    for told in told {
+        for position in told.position.iter().flat_map(|told| listed(told)) {
             if !is_all(position) {
                 found.entry(plain(position)).or_insert(position);
             }
@@ -65,7 +99,7 @@ fn from_records(part: &Part, replacements: &[Replacement], notes: &mut Vec<Strin
         // A slip stands rarely; the names that stand often are the ones meant, if there is a clear line.
         let mut by_rows: Vec<(usize, String)> = found
             .keys()
-            .map(|name| (rows_with(part, replacements, name), name.clone()))
+            .map(|name| (rows_with(told, name), name.clone()))
             .collect();
         by_rows.sort_by(|a, b| b.cmp(a));
         let clear = by_rows[count - 1].0 >= 2 * by_rows[count].0;
@@ -121,30 +155,22 @@ pub(crate) fn is_all(told: &str) -> bool {
         .any(|word| told.eq_ignore_ascii_case(word))
 }
 
-fn rows_with(part: &Part, replacements: &[Replacement], name: &str) -> usize {
-    replacements
-        .iter()
-        .filter(|r| r.part == part.name)
-        .flat_map(|r| r.position.iter().flat_map(|told| listed(told)))
-        .filter(|told| plain(told) == name)
-        .count()
+fn rows_with(told: &[&Told], name: &str) -> usize {
+    told.iter()
+        .map(|told| {
+            let pieces = told.position.iter().flat_map(|told| listed(told));
+            told.rows * pieces.filter(|piece| plain(piece) == name).count()
+        })
+        .sum()
 }
 
-/// A part of which a machine is said to carry one, but whose rows name several positions, would
-/// give false lives: each change at one position would end the life at another.
-pub(super) fn check_single(
-    parts: &[Part],
-    replacements: &[Replacement],
-) -> Result<(), RecordsError> {
+fn check_single(parts: &[Part], told: &[Told]) -> Result<(), RecordsError> {
     for part in parts.iter().filter(|p| p.per_machine == 1) {
-        let mut rows: BTreeMap<&str, usize> = BTreeMap::new();
-        for told in replacements
+        let rows: BTreeMap<&str, usize> = told
             .iter()
-            .filter(|r| r.part == part.name)
-            .filter_map(|r| r.position.as_deref())
-        {
-            *rows.entry(told).or_default() += 1;
-        }
+            .filter(|t| t.part == part.name)
+            .filter_map(|t| Some((t.position?.as_str(), t.rows)))
+            .collect();
         let all: usize = rows.values().sum();
         let mut counts: Vec<usize> = rows.values().copied().collect();
         counts.sort_unstable_by(|a, b| b.cmp(a));

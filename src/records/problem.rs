@@ -1,30 +1,92 @@
 //! Rows that could not be used as they stand, and where a record came from.
 
-use serde::Serialize;
+use serde::ser::{Serialize, SerializeStruct, Serializer};
+
+use super::Text;
+use super::shared::Source;
 
 /// Where a value stood in the user's files.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Hash)]
 pub struct RowRef {
-    /// File as named in `fleet.toml`.
-    pub file: String,
-    /// Sheet, for spreadsheets.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub sheet: Option<String>,
+    source: Source,
     /// Row as a spreadsheet program numbers it: the first line of the file is 1.
     pub row: u32,
 }
 
+impl RowRef {
+    /// A row of a file as named in `fleet.toml`, and of a sheet where it is a spreadsheet.
+    pub fn new(file: impl Into<Text>, sheet: Option<Text>, row: u32) -> Self {
+        Self {
+            source: Source::new(file.into(), sheet),
+            row,
+        }
+    }
+
+    /// A row of a file at hand.
+    pub(super) fn of(source: Source, row: u32) -> Self {
+        Self { source, row }
+    }
+
+    /// File as named in `fleet.toml`.
+    pub fn file(self) -> Text {
+        self.source.names().0
+    }
+
+    /// Sheet, for spreadsheets.
+    pub fn sheet(self) -> Option<Text> {
+        self.source.names().1
+    }
+}
+
+impl PartialOrd for RowRef {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for RowRef {
+    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+        if self.source == other.source {
+            return self.row.cmp(&other.row);
+        }
+        self.source
+            .names()
+            .cmp(&other.source.names())
+            .then(self.row.cmp(&other.row))
+    }
+}
+
 impl std::fmt::Display for RowRef {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match &self.sheet {
-            Some(sheet) => write!(f, "{} [{}] row {}", self.file, sheet, self.row),
-            None => write!(f, "{} row {}", self.file, self.row),
+        match self.source.names() {
+            (file, Some(sheet)) => write!(f, "{file} [{sheet}] row {}", self.row),
+            (file, None) => write!(f, "{file} row {}", self.row),
         }
     }
 }
 
+impl std::fmt::Debug for RowRef {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "RowRef({self})")
+    }
+}
+
+impl Serialize for RowRef {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let (file, sheet) = self.source.names();
+        let mut row = serializer.serialize_struct("RowRef", 3)?;
+        row.serialize_field("file", &file)?;
+        match sheet {
+            Some(sheet) => row.serialize_field("sheet", &sheet)?,
+            None => row.skip_field("sheet")?,
+        }
+        row.serialize_field("row", &self.row)?;
+        row.end()
+    }
+}
+
 /// What became of a row that has a problem.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Disposition {
     /// Left out of every calculation.
@@ -36,22 +98,22 @@ pub enum Disposition {
 }
 
 /// One thing wrong with one row, in words a planner can act on.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct Problem {
     /// Short stable name of the kind of problem, for grouping (`unknown_reason`, `unreadable_date`…).
-    pub code: String,
+    pub code: Text,
     /// What happened to the row.
     pub disposition: Disposition,
     /// The row, and for pairs (duplicates, a meter going backwards) the other row too.
     pub rows: Vec<RowRef>,
     /// Column, as the export names it.
-    pub column: Option<String>,
+    pub column: Option<Text>,
     /// What stood there.
-    pub found: Option<String>,
+    pub found: Option<Text>,
     /// What would have been allowed.
-    pub allowed: Option<String>,
+    pub allowed: Option<Text>,
     /// What to do about it, as a sentence.
-    pub advice: String,
+    pub advice: Text,
 }
 
 impl std::fmt::Display for Problem {
@@ -76,7 +138,7 @@ impl std::fmt::Display for Problem {
 }
 
 /// Rows in = used + merged + set aside, for one file or for all.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
 pub struct RowCounts {
     /// Data rows read (header, blank and preamble lines not counted).
     pub rows_in: u64,

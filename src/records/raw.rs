@@ -34,7 +34,9 @@ pub fn raw_rows(dir: &Path, rows: &[RowRef]) -> Result<Vec<RawRow>, RecordsError
     let mut found = Vec::with_capacity(rows.len());
     for entry in &file.records {
         let here = |row: &&RowRef| {
-            row.file == entry.file && (entry.sheet.is_none() || row.sheet == entry.sheet)
+            let sheet = row.sheet();
+            row.file() == entry.file
+                && (entry.sheet.is_none() || sheet.as_deref() == entry.sheet.as_deref())
         };
         let wanted: Vec<&RowRef> = rows.iter().filter(here).collect();
         if wanted.is_empty() {

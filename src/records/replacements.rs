@@ -1,36 +1,56 @@
 //! Rows of the replacement exports → typed records, with a reason for each row that is left out.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap};
+use std::num::NonZeroU16;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::fleet_file::{HoursUnit, RecordsEntry, VerdictWord};
 use super::names::Names;
-use super::numbers::{DecimalMark, is_not_told};
 use super::opened::Opened;
 use super::reasons::Reasons;
-use super::{Disposition, Gap, Problem, RecordsError, Replacement, RowCounts, Verdict};
+use super::row_cells::{Chunk, RowCells, RowReader};
+use super::shared::Source;
+use super::{
+    Extras, Gap, Problem, RecordsError, Replacement, RowCounts, RowRef, Text, Told, Verdict,
+};
 
 /// More operating hours than any meter shows (over a hundred years without a stop).
 pub(super) const ABSURD_HOURS: f64 = 1e6;
+/// Rows that are read side by side before they are added in their order.
+const WAVE: usize = 1 << 17;
+/// Rows that one thread reads at a time.
+const CHUNK: usize = 1 << 14;
 
 /// What reading the exports gives.
 #[derive(Debug, Default)]
 pub(super) struct ReplacementRows {
     pub(super) replacements: Vec<Replacement>,
+    /// Rows merged with the first of them.
+    pub(super) merged: Vec<Vec<RowRef>>,
     pub(super) gaps: Vec<Gap>,
     pub(super) problems: Vec<Problem>,
     pub(super) rows: RowCounts,
-    /// Where each record stands in `replacements`, to merge exact duplicates.
-    seen: HashMap<Vec<u8>, usize>,
     /// Parts near to texts that no part is called.
-    near: HashMap<String, BTreeSet<String>>,
+    near: HashMap<String, BTreeSet<Text>>,
 }
 
 /// Names that all files share.
 pub(super) struct SharedNames<'a> {
     pub(super) machines: &'a mut Names,
     pub(super) parts: &'a mut Names,
+}
+
+/// What a chunk's texts mean, by their number in the chunk.
+struct Meanings {
+    machines: Vec<Option<Text>>,
+    parts: Vec<Option<Text>>,
+    positions: Vec<Option<Text>>,
+    reasons: Vec<(Text, Verdict)>,
+    serials: Vec<Option<Text>>,
+    serials_out: Vec<Option<Text>>,
+    extras: Vec<Extras>,
 }
 
 impl ReplacementRows {
@@ -42,137 +62,202 @@ impl ReplacementRows {
         names: &mut SharedNames<'_>,
         notes: &mut Vec<String>,
     ) -> Result<(), RecordsError> {
-        let mut dates = opened.dates("date", notes)?;
-        let decimal = opened.decimal("hours", notes)?;
-        let whole = opened.decimal("quantity", notes)?;
-        let to_hours = per_hour(entry.hours_unit);
+        let reader = RowReader::new(opened, per_hour(entry.hours_unit), notes)?;
         let mut reasons = reasons(entry);
-        for row in opened.rows() {
-            self.rows.rows_in += 1;
-            let machine = opened.text(row, "machine");
-            let part_text = opened.text(row, "part");
-            let machine = (!machine.is_empty()).then(|| names.machines.learn(machine));
-            let part = names.parts.known(part_text);
-            let position = some_text(opened.text(row, "position"));
-            let date = opened.date(row, "date", &mut dates);
-            let hours = opened
-                .number(row, "hours", decimal)
-                .map(|h| h.map(|h| h / to_hours));
-            if let Some(mut problem) = row_problem(
-                opened,
-                row,
-                machine.as_deref(),
-                part.as_deref(),
-                date,
-                hours,
-            ) {
-                if problem.code == "unknown_part" && !part_text.is_empty() {
-                    let near = self.near_parts(part_text, names.parts);
-                    if !near.is_empty() {
-                        problem.allowed = Some(format!(
-                            "a [[part]] name or one of its aliases; did you mean {}?",
-                            super::text::list(near)
-                        ));
-                    }
-                }
-                if reasons.verdict(opened.text(row, "reason")) != Verdict::InspectedOk {
-                    let parts = match part {
-                        Some(part) => std::iter::once(part).collect(),
-                        None => self.near_parts(part_text, names.parts),
-                    };
-                    let hours = hours
-                        .ok()
-                        .flatten()
-                        .filter(|h| (0.0..ABSURD_HOURS).contains(h));
-                    for part in parts {
-                        self.gaps.push(Gap {
-                            machine: machine.clone().unwrap_or_default(),
-                            machine_told: machine.is_some(),
-                            part,
-                            position: position.clone(),
-                            date,
-                            hours,
-                            row: opened.row_ref(row),
-                        });
-                    }
-                }
-                self.rows.set_aside += 1;
-                self.problems.push(problem);
-                continue;
-            }
-            let (Some(machine), Some(part), Some(date), Ok(hours)) = (machine, part, date, hours)
-            else {
-                continue;
-            };
-            let counts = (
-                count(opened, row, "quantity", whole),
-                count(opened, row, "worn_count", whole),
-            );
-            let (quantity, worn_count) = match counts {
-                (Ok(quantity), Ok(worn))
-                    if quantity.is_none_or(|q| q > 0 && worn.is_none_or(|w| w <= q)) =>
-                {
-                    (quantity, worn)
-                }
-                (quantity, _) => {
-                    let key = if quantity.is_err() || quantity == Ok(Some(0)) {
-                        "quantity"
-                    } else {
-                        "worn_count"
-                    };
-                    self.rows.set_aside += 1;
-                    self.problems.push(opened.problem(
-                        row,
-                        key,
-                        "unreadable_count",
-                        "a whole number; worn_count at most quantity",
-                        "Correct the number in the export, or leave the cell empty.",
-                    ));
-                    self.gaps.push(Gap {
-                        machine,
-                        machine_told: true,
-                        part,
-                        position,
-                        date: Some(date),
-                        hours,
-                        row: opened.row_ref(row),
-                    });
-                    continue;
-                }
-            };
-            let reason = opened.text(row, "reason").to_owned();
-            let mut extra = BTreeMap::new();
-            for &column in &opened.columns.others {
-                let value = opened.table.cell(row, column);
-                if !value.is_empty() {
-                    extra.insert(opened.columns.headings[column].clone(), value.to_owned());
+        let all = opened.rows();
+        self.replacements.reserve_exact(all.len());
+        let headings: Vec<Text> = reader
+            .kept
+            .iter()
+            .map(|&c| Text::from(&opened.columns.headings[c]))
+            .collect();
+        let source = opened.table.source();
+        let mut from = all.start;
+        while from < all.end {
+            let to = (from + WAVE).min(all.end);
+            let chunks: Vec<Chunk<'_>> = (from..to)
+                .step_by(CHUNK)
+                .collect::<Vec<_>>()
+                .into_par_iter()
+                .map(|first| reader.read(first..(first + CHUNK).min(to)))
+                .collect();
+            for chunk in chunks {
+                let meanings = Meanings::of(&chunk, &headings, names, &mut reasons);
+                for cells in &chunk.rows {
+                    self.row(
+                        opened,
+                        source,
+                        cells,
+                        &chunk,
+                        &meanings,
+                        names,
+                        &mut reasons,
+                    );
                 }
             }
-            let mut verdict = reasons.verdict(&reason);
-            if verdict == Verdict::Unknown && worn_count.is_some_and(|w| w > 0) {
-                verdict = Verdict::Worn;
-            }
-            self.add(Replacement {
-                date,
-                machine,
-                part,
-                position,
-                hours,
-                verdict,
-                reason,
-                serial: some_text(opened.text(row, "serial")),
-                serial_out: some_text(opened.text(row, "serial_out")),
-                quantity,
-                worn_count,
-                extra,
-                rows: vec![opened.row_ref(row)],
-            });
+            from = to;
         }
         Ok(())
     }
 
+    #[expect(clippy::too_many_arguments, reason = "all that one row needs")]
+    fn row(
+        &mut self,
+        opened: &Opened,
+        source: Source,
+        cells: &RowCells,
+        chunk: &Chunk<'_>,
+        meanings: &Meanings,
+        names: &mut SharedNames<'_>,
+        reasons: &mut Reasons,
+    ) {
+        self.rows.rows_in += 1;
+        let machine = meanings.machines[cells.machine as usize];
+        let part = meanings.parts[cells.part as usize];
+        let position = meanings.positions[cells.position as usize];
+        let (reason, mut verdict) = meanings.reasons[cells.reason as usize];
+        let usable = !cells.overflows
+            && cells
+                .hours
+                .is_ok_and(|h| h.is_none_or(|h| (0.0..ABSURD_HOURS).contains(&h)));
+        let (Some(machine), Some(part), Some(date), Ok(hours), true) =
+            (machine, part, cells.date, cells.hours, usable)
+        else {
+            let part_text = chunk.parts.text(cells.part);
+            self.set_aside(
+                opened, cells, machine, part, position, part_text, names, reasons,
+            );
+            return;
+        };
+        let (Ok(quantity), Ok(worn_count)) = (cells.quantity, cells.worn_count) else {
+            self.bad_count(opened, cells, machine, part, position, date, hours);
+            return;
+        };
+        if quantity.is_some_and(|q| q == 0 || worn_count.is_some_and(|w| w > q)) {
+            self.bad_count(opened, cells, machine, part, position, date, hours);
+            return;
+        }
+        if verdict == Verdict::Unknown && worn_count.is_some_and(|w| w > 0) {
+            verdict = Verdict::Worn;
+        }
+        self.replacements.push(Replacement {
+            date,
+            machine,
+            part,
+            position,
+            hours: Told::new(hours),
+            reason,
+            verdict,
+            serial: meanings.serials[cells.serial as usize],
+            serial_out: meanings.serials_out[cells.serial_out as usize],
+            quantity: quantity.and_then(NonZeroU16::new),
+            worn_count,
+            extra: meanings.extras[cells.extra as usize],
+            row: RowRef::of(source, opened.table.number(cells.row as usize)),
+            merged: None,
+            unkept: cells.unkept,
+        });
+        self.rows.used += 1;
+    }
+
+    /// A row that cannot be used as it stands.
+    #[expect(clippy::too_many_arguments, reason = "all that one row needs")]
+    fn set_aside(
+        &mut self,
+        opened: &Opened,
+        cells: &RowCells,
+        machine: Option<Text>,
+        part: Option<Text>,
+        position: Option<Text>,
+        part_text: &str,
+        names: &mut SharedNames<'_>,
+        reasons: &mut Reasons,
+    ) {
+        let row = cells.row as usize;
+        let Some(mut problem) = row_problem(
+            opened,
+            row,
+            machine.as_deref(),
+            part.as_deref(),
+            cells.date,
+            cells.hours,
+        ) else {
+            return;
+        };
+        if problem.code == "unknown_part" && !part_text.is_empty() {
+            let near = self.near_parts(part_text, names.parts);
+            if !near.is_empty() {
+                problem.allowed = Some(
+                    format!(
+                        "a [[part]] name or one of its aliases; did you mean {}?",
+                        super::text::list(near)
+                    )
+                    .into(),
+                );
+            }
+        }
+        if reasons.verdict(opened.text(row, "reason")) != Verdict::InspectedOk {
+            let parts = match part {
+                Some(part) => std::iter::once(part).collect(),
+                None => self.near_parts(part_text, names.parts),
+            };
+            let hours = cells
+                .hours
+                .ok()
+                .flatten()
+                .filter(|h| (0.0..ABSURD_HOURS).contains(h));
+            for part in parts {
+                self.gaps.push(Gap {
+                    machine,
+                    part,
+                    position,
+                    date: cells.date,
+                    hours,
+                    row: opened.row_ref(row),
+                });
+            }
+        }
+        self.rows.set_aside += 1;
+        self.problems.push(problem);
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "all that one row needs")]
+    fn bad_count(
+        &mut self,
+        opened: &Opened,
+        cells: &RowCells,
+        machine: Text,
+        part: Text,
+        position: Option<Text>,
+        date: Date,
+        hours: Option<f64>,
+    ) {
+        let row = cells.row as usize;
+        let key = if cells.quantity.is_err() || cells.quantity == Ok(Some(0)) {
+            "quantity"
+        } else {
+            "worn_count"
+        };
+        self.rows.set_aside += 1;
+        self.problems.push(opened.problem(
+            row,
+            key,
+            "unreadable_count",
+            "a whole number; worn_count at most quantity",
+            "Correct the number in the export, or leave the cell empty.",
+        ));
+        self.gaps.push(Gap {
+            machine: Some(machine),
+            part,
+            position,
+            date: Some(date),
+            hours,
+            row: opened.row_ref(row),
+        });
+    }
+
     /// Parts that a text no part is called could mean.
-    fn near_parts(&mut self, text: &str, parts: &Names) -> BTreeSet<String> {
+    fn near_parts(&mut self, text: &str, parts: &Names) -> BTreeSet<Text> {
         if let Some(near) = self.near.get(text) {
             return near.clone();
         }
@@ -182,44 +267,51 @@ impl ReplacementRows {
         }
         near
     }
-
-    /// Adds a record, or merges it with the very same one.
-    fn add(&mut self, record: Replacement) {
-        let key = identity(&record);
-        if let Some(&index) = self.seen.get(&key) {
-            let first = &mut self.replacements[index];
-            self.problems.push(Problem {
-                code: "exact_duplicate".into(),
-                disposition: Disposition::Merged,
-                rows: first.rows.iter().chain(&record.rows).cloned().collect(),
-                column: None,
-                found: None,
-                allowed: None,
-                advice: "Counted once. If two parts were really changed, give each its position or serial number.".into(),
-            });
-            first.rows.extend(record.rows);
-            self.rows.merged += 1;
-            return;
-        }
-        if record.verdict == Verdict::Unknown {
-            self.problems.push(Problem {
-                code: "unknown_reason".into(),
-                disposition: Disposition::Flagged,
-                rows: record.rows.clone(),
-                column: Some("reason".into()),
-                found: Some(super::text::quoted(&record.reason)),
-                allowed: Some("a reason that [records.reasons] maps".into()),
-                advice: "Add this reason to worn, found_worn, unworn or inspected_ok in [records.reasons]; until then it is never counted as worn.".into(),
-            });
-        }
-        self.seen.insert(key, self.replacements.len());
-        self.replacements.push(record);
-        self.rows.used += 1;
-    }
 }
 
-fn some_text(text: &str) -> Option<String> {
-    (!is_not_told(text)).then(|| text.split_whitespace().collect::<Vec<_>>().join(" "))
+impl Meanings {
+    /// Looks up each text of a chunk once, in the order in which they first stand in the file.
+    fn of(
+        chunk: &Chunk<'_>,
+        headings: &[Text],
+        names: &mut SharedNames<'_>,
+        reasons: &mut Reasons,
+    ) -> Self {
+        let told = |text: &&str| {
+            (!super::numbers::is_not_told(text)).then(|| Text::from(super::names::one_spaced(text)))
+        };
+        Self {
+            machines: chunk
+                .machines
+                .texts()
+                .iter()
+                .map(|text| (!text.is_empty()).then(|| names.machines.learn(text)))
+                .collect(),
+            parts: chunk
+                .parts
+                .texts()
+                .iter()
+                .map(|text| names.parts.known(text))
+                .collect(),
+            positions: chunk.positions.texts().iter().map(told).collect(),
+            reasons: chunk
+                .reasons
+                .texts()
+                .iter()
+                .map(|text| (Text::from(*text), reasons.verdict(text)))
+                .collect(),
+            serials: chunk.serials.texts().iter().map(told).collect(),
+            serials_out: chunk.serials_out.texts().iter().map(told).collect(),
+            extras: chunk
+                .extras
+                .iter()
+                .map(|texts| {
+                    let filled = headings.iter().zip(texts).filter(|(_, t)| !t.is_empty());
+                    Extras::new(filled.map(|(h, t)| (*h, Text::from(*t))).collect())
+                })
+                .collect(),
+        }
+    }
 }
 
 /// How many of the file's units make an hour.
@@ -247,15 +339,6 @@ fn reasons(entry: &RecordsEntry) -> Reasons {
         VerdictWord::InspectedOk => Verdict::InspectedOk,
     });
     Reasons::new(patterns, when_blank)
-}
-
-/// A whole number from a cell; `Err` when it is none.
-fn count(opened: &Opened, row: usize, key: &str, mark: DecimalMark) -> Result<Option<u32>, ()> {
-    match opened.number(row, key, mark)? {
-        None => Ok(None),
-        Some(n) if n.fract() == 0.0 && (0.0..=10_000.0).contains(&n) => Ok(Some(n as u32)),
-        Some(_) => Err(()),
-    }
 }
 
 /// The first thing that keeps a row from being used.
@@ -327,32 +410,4 @@ fn row_problem(
         )),
         Ok(_) => None,
     }
-}
-
-/// All that a row says, as bytes: equal for exact duplicates only.
-fn identity(record: &Replacement) -> Vec<u8> {
-    let mut key = Vec::with_capacity(96);
-    let mut text = |t: Option<&str>| {
-        key.extend_from_slice(t.unwrap_or("\u{1}").as_bytes());
-        key.push(0);
-    };
-    text(Some(&record.machine));
-    text(Some(&record.part));
-    text(record.position.as_deref());
-    text(Some(&record.reason));
-    text(record.serial.as_deref());
-    text(record.serial_out.as_deref());
-    for (name, value) in &record.extra {
-        text(Some(name));
-        text(Some(value));
-    }
-    let numbers = format!(
-        "{}|{:?}|{:?}|{:?}",
-        record.date,
-        record.hours.map(f64::to_bits),
-        record.quantity,
-        record.worn_count
-    );
-    key.extend_from_slice(numbers.as_bytes());
-    key
 }

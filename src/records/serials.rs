@@ -1,9 +1,9 @@
 //! Whether a serial number in a row is that of the part that came out or of the one that went in.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::text::quoted;
-use super::{RecordsError, Replacement, Verdict};
+use super::{RecordsError, Replacement, Text, Verdict};
 
 /// Whose serial number a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,21 +22,23 @@ pub(super) enum SerialIs {
 /// it came out.
 pub(super) fn settle(
     records: &mut [Replacement],
-    stated: &BTreeMap<String, SerialIs>,
-    told: &BTreeSet<String>,
+    stated: &BTreeMap<Text, SerialIs>,
+    told: &BTreeSet<Text>,
     notes: &mut Vec<String>,
 ) -> Result<(), RecordsError> {
+    if records.iter().all(|r| r.serial.is_none()) {
+        return Ok(());
+    }
     let open: Vec<usize> = (0..records.len())
         .filter(|&i| records[i].serial.is_some())
         .filter(|&i| {
-            let file = &records[i].rows[0].file;
-            !stated.contains_key(file) && !told.contains(file)
+            let file = records[i].row.file();
+            !stated.contains_key(&file) && !told.contains(&file)
         })
         .collect();
     let settled = settle_open(records, &open, notes)?;
     for (index, record) in records.iter_mut().enumerate() {
-        let file = &record.rows[0].file;
-        let is = stated.get(file).copied().unwrap_or_else(|| {
+        let is = stated.get(&record.row.file()).copied().unwrap_or_else(|| {
             if open.binary_search(&index).is_ok() {
                 settled
             } else {
@@ -59,7 +61,7 @@ fn settle_open(
     notes: &mut Vec<String>,
 ) -> Result<SerialIs, RecordsError> {
     let mut by_serial: BTreeMap<(&str, &str), Vec<&Replacement>> = BTreeMap::new();
-    let mut by_place: BTreeMap<(&str, &str, Option<&str>), Vec<&Replacement>> = BTreeMap::new();
+    let mut by_place: HashMap<(Text, Text, Option<Text>), Vec<&Replacement>> = HashMap::new();
     for &index in open {
         let record = &records[index];
         if record.verdict == Verdict::InspectedOk {
@@ -67,7 +69,7 @@ fn settle_open(
         }
         if let Some(serial) = &record.serial {
             by_serial
-                .entry((&record.part, serial))
+                .entry((record.part.as_str(), serial.as_str()))
                 .or_default()
                 .push(record);
         }
@@ -77,7 +79,7 @@ fn settle_open(
     let mut against_fitted = None;
     let mut repeated = false;
     for ((_, serial), rows) in &mut by_serial {
-        rows.sort_by_key(|r| (r.date, &r.rows[0]));
+        rows.sort_by_key(|r| (r.date, r.row));
         for pair in rows.windows(2) {
             repeated = true;
             let [first, second] = pair else { continue };
@@ -85,12 +87,9 @@ fn settle_open(
                 against_removed = against_removed.or(Some(*serial));
             }
             // Had it gone in at the first row, a change there must have taken it out, unworn, by the second.
-            let left = by_place[&place(first)]
-                .iter()
-                .filter(|r| {
-                    (r.date, &r.rows[0]) > (first.date, &first.rows[0]) && r.date <= second.date
-                })
-                .min_by_key(|r| (r.date, &r.rows[0]));
+            let here = &by_place[&place(first)];
+            let behind = here.partition_point(|r| (r.date, r.row) <= (first.date, first.row));
+            let left = here.get(behind).filter(|r| r.date <= second.date);
             if left.is_none_or(|r| is_worn(r)) {
                 against_fitted = against_fitted.or(Some(*serial));
             }
@@ -133,6 +132,6 @@ fn is_worn(record: &Replacement) -> bool {
     matches!(record.verdict, Verdict::Worn | Verdict::FoundWorn)
 }
 
-fn place(record: &Replacement) -> (&str, &str, Option<&str>) {
-    (&record.machine, &record.part, record.position.as_deref())
+fn place(record: &Replacement) -> (Text, Text, Option<Text>) {
+    (record.machine, record.part, record.position)
 }

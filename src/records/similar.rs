@@ -1,11 +1,11 @@
 //! Machine names that differ only in punctuation or spacing: most likely one machine, but only a
 //! person can know.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::replacements::ReplacementRows;
 use super::text::quoted;
-use super::{Disposition, Gap, Problem, Reading};
+use super::{Disposition, Gap, Problem, Reading, Replacement, Text};
 
 /// Sets aside the rows of the rarer spellings, each as a possible change on the machine that is
 /// spelled so most often (or in `fleet.toml`). Names that `fleet.toml` both lists are two machines.
@@ -14,35 +14,36 @@ pub(super) fn leave_out(
     readings: &mut Vec<Reading>,
     stated: &BTreeSet<String>,
 ) -> Vec<Problem> {
-    let mut counts: BTreeMap<String, BTreeMap<String, usize>> = BTreeMap::new();
-    let names = rows
-        .replacements
-        .iter()
-        .map(|r| &r.machine)
-        .chain(readings.iter().map(|r| &r.machine));
-    for name in names {
-        *counts
-            .entry(letters(name))
-            .or_default()
-            .entry(name.clone())
-            .or_default() += 1;
+    let mut by_name: HashMap<Text, usize> = HashMap::new();
+    for run in rows.replacements.chunk_by(|a, b| a.machine == b.machine) {
+        *by_name.entry(run[0].machine).or_default() += run.len();
     }
-    let mut main_of: BTreeMap<String, String> = BTreeMap::new();
+    for reading in &*readings {
+        *by_name.entry(reading.machine).or_default() += 1;
+    }
+    let mut counts: BTreeMap<String, BTreeMap<Text, usize>> = BTreeMap::new();
+    for (name, count) in by_name {
+        counts
+            .entry(letters(&name))
+            .or_default()
+            .insert(name, count);
+    }
+    let mut main_of: HashMap<Text, Text> = HashMap::new();
     for spellings in counts.into_values().filter(|s| s.len() > 1) {
         let main = spellings
             .iter()
             .max_by_key(|(name, count)| {
                 (
-                    stated.contains(*name),
+                    stated.contains(name.as_str()),
                     **count,
-                    std::cmp::Reverse((*name).clone()),
+                    std::cmp::Reverse(**name),
                 )
             })
-            .map(|(name, _)| name.clone());
+            .map(|(name, _)| *name);
         let Some(main) = main else { continue };
         for (name, _) in spellings {
-            if name != main && !stated.contains(&name) {
-                main_of.insert(name, main.clone());
+            if name != main && !stated.contains(name.as_str()) {
+                main_of.insert(name, main);
             }
         }
     }
@@ -55,36 +56,31 @@ pub(super) fn leave_out(
         disposition: Disposition::SetAside,
         rows: places,
         column: Some("machine".into()),
-        found: Some(quoted(name)),
-        allowed: Some(format!("{}, which is spelled nearly so", quoted(main))),
+        found: Some(quoted(name).into()),
+        allowed: Some(format!("{}, which is spelled nearly so", quoted(main)).into()),
         advice: "If it is the same machine, add this name to its aliases in [[machine]]; if it is another one, list both there.".into(),
     }
     };
     let mut problems = Vec::new();
-    let (other, kept): (Vec<_>, Vec<_>) = std::mem::take(&mut rows.replacements)
-        .into_iter()
-        .partition(|r| main_of.contains_key(&r.machine));
-    rows.replacements = kept;
-    for record in other {
-        let main = &main_of[&record.machine];
-        let merged = record.rows.len() as u64 - 1;
+    let other: Vec<Replacement> = rows
+        .replacements
+        .iter()
+        .filter(|r| main_of.contains_key(&r.machine))
+        .copied()
+        .collect();
+    rows.replacements
+        .retain(|r| !main_of.contains_key(&r.machine));
+    for mut record in other {
+        let main = main_of[&record.machine];
         rows.rows.used -= 1;
-        rows.rows.merged -= merged;
-        rows.rows.set_aside += 1 + merged;
-        problems.push(problem(&record.machine, main, record.rows.clone()));
-        rows.gaps.push(Gap {
-            machine: main.clone(),
-            machine_told: true,
-            part: record.part,
-            position: record.position,
-            date: Some(record.date),
-            hours: record.hours,
-            row: record.rows[0].clone(),
-        });
+        rows.rows.set_aside += 1;
+        problems.push(problem(&record.machine, &main, vec![record.row]));
+        record.machine = main;
+        rows.gaps.push(Gap::of(&record));
     }
     readings.retain(|reading| match main_of.get(&reading.machine) {
         Some(main) => {
-            problems.push(problem(&reading.machine, main, vec![reading.row.clone()]));
+            problems.push(problem(&reading.machine, main, vec![reading.row]));
             false
         }
         None => true,

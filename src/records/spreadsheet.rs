@@ -202,7 +202,7 @@ fn xlsx(path: &Path, name: &str, sheet: Option<&str>) -> Result<TextTable, Recor
     if let Some(done) = at {
         rows.end_row(done + 1);
     }
-    let mut table = TextTable::new(name, Some(&sheet), String::new(), rows);
+    let mut table = TextTable::new(name, Some(&sheet), rows);
     if filled > 0 {
         table.notes.push(format!(
             "{filled} cells of {} are merged with the one above and take its value.",
@@ -229,7 +229,7 @@ fn ods(path: &Path, name: &str, sheet: Option<&str>) -> Result<TextTable, Record
         }
         rows.end_row(first_row + index as u32 + 1);
     }
-    Ok(TextTable::new(name, Some(&sheet), String::new(), rows))
+    Ok(TextTable::new(name, Some(&sheet), rows))
 }
 
 /// The named sheet, or the first.

@@ -1,6 +1,7 @@
 //! A file as rows of cells, before anybody says what they mean.
 
-use super::RowRef;
+use super::shared::Source;
+use super::{RowRef, Text};
 
 /// What a cell was in the file.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -19,18 +20,16 @@ struct Cell {
     start: u32,
     len: u32,
     kind: Kind,
-    /// Its text is in `own`, not in the file's.
-    own: bool,
 }
 
-/// Rows of cells: most point into the file's text, the others carry their own.
+/// Rows of cells that carry their own text: of a spreadsheet or a typed file.
 #[derive(Debug, Clone)]
 pub(crate) struct Rows {
     cells: Vec<Cell>,
     /// First cell of each row, and one past the last.
     starts: Vec<usize>,
     numbers: Vec<u32>,
-    own: String,
+    text: String,
     filled: bool,
 }
 
@@ -40,34 +39,22 @@ impl Default for Rows {
             cells: Vec::new(),
             starts: vec![0],
             numbers: Vec::new(),
-            own: String::new(),
+            text: String::new(),
             filled: false,
         }
     }
 }
 
 impl Rows {
-    /// Adds a cell that is a piece of the file's text.
-    pub(crate) fn push_span(&mut self, source: &str, start: usize, end: usize) {
-        self.filled |= !source[start..end].trim().is_empty();
-        self.cells.push(Cell {
-            start: start as u32,
-            len: (end - start) as u32,
-            kind: Kind::Text,
-            own: false,
-        });
-    }
-
-    /// Adds a cell with a text of its own.
+    /// Adds a cell.
     pub(crate) fn push_text(&mut self, text: &str, kind: Kind) {
         self.filled |= !text.trim().is_empty();
-        let start = self.own.len();
-        self.own.push_str(text);
+        let start = self.text.len();
+        self.text.push_str(text);
         self.cells.push(Cell {
             start: start as u32,
             len: text.len() as u32,
             kind,
-            own: true,
         });
     }
 
@@ -83,14 +70,177 @@ impl Rows {
         self.filled = false;
     }
 
-    /// Bytes of own text, to keep within 32 bits.
+    /// Bytes of text, to keep within 32 bits.
     pub(crate) fn own_bytes(&self) -> usize {
-        self.own.len()
+        self.text.len()
     }
 
-    /// Rows ended and kept.
-    pub(crate) fn len(&self) -> usize {
-        self.numbers.len()
+    fn text_of(&self, cell: Cell) -> &str {
+        let start = cell.start as usize;
+        self.text
+            .get(start..start + cell.len as usize)
+            .unwrap_or_default()
+    }
+}
+
+/// A row of a delimited file: where it stands in the text, cut into cells when it is looked at.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    start: u32,
+    end: u32,
+    number: u32,
+}
+
+/// Separates the cells of rows that were written anew; no export has it in a cell.
+const OWN_DELIMITER: char = '\u{1f}';
+
+/// Rows of a delimited file. A cell may stand in quotation marks; rows with doubled marks are kept
+/// anew, behind the file's own text.
+#[derive(Debug, Clone)]
+pub(crate) struct Lines {
+    text: String,
+    /// Where rows written anew begin.
+    own_from: usize,
+    delimiter: u8,
+    quotes: bool,
+    lines: Vec<Line>,
+}
+
+impl Lines {
+    /// No rows yet of a text whose cells `delimiter` separates.
+    pub(crate) fn new(text: String, delimiter: u8) -> Self {
+        let quotes = memchr::memchr(b'"', text.as_bytes()).is_some();
+        Self {
+            own_from: text.len(),
+            text,
+            delimiter,
+            quotes,
+            lines: Vec::new(),
+        }
+    }
+
+    /// The file's own text.
+    pub(crate) fn text(&self) -> &str {
+        &self.text[..self.own_from]
+    }
+
+    /// Whether there is a quotation mark at all.
+    pub(crate) fn has_quotes(&self) -> bool {
+        self.quotes
+    }
+
+    /// Cuts a text without quotation marks into its rows; those without a filled cell are dropped
+    /// but counted.
+    pub(crate) fn cut_plain(&mut self) {
+        let bytes = self.text.as_bytes();
+        let sample = bytes.len().min(1 << 20);
+        let in_sample = memchr::memchr_iter(b'\n', &bytes[..sample]).count() + 1;
+        // A little more room than the rows need, so that it never has to be moved.
+        let share = (bytes.len() as f64 / sample.max(1) as f64 * 1.01).max(1.0);
+        let mut lines = Vec::with_capacity((in_sample as f64 * share) as usize);
+        let (mut at, mut number) = (0, 1_u32);
+        for end in memchr::memchr2_iter(b'\n', b'\r', bytes).chain([bytes.len()]) {
+            if bytes.get(end) == Some(&b'\n') && at == end && end > 0 && bytes[end - 1] == b'\r' {
+                at = end + 1;
+                continue;
+            }
+            if is_filled(&bytes[at..end], self.delimiter) {
+                lines.push(Line {
+                    start: at as u32,
+                    end: end as u32,
+                    number,
+                });
+            }
+            number = number.saturating_add(1);
+            at = end + 1;
+        }
+        self.lines = lines;
+    }
+
+    /// Adds the row between two places of the text.
+    pub(crate) fn push(&mut self, start: usize, end: usize, number: u32) {
+        self.lines.push(Line {
+            start: start as u32,
+            end: end as u32,
+            number,
+        });
+    }
+
+    /// Adds a row of cells written anew.
+    pub(crate) fn push_anew(&mut self, cells: &[String], number: u32) {
+        let start = self.text.len();
+        for (at, cell) in cells.iter().enumerate() {
+            if at > 0 {
+                self.text.push(OWN_DELIMITER);
+            }
+            self.text.extend(
+                cell.chars()
+                    .map(|c| if c == OWN_DELIMITER { ' ' } else { c }),
+            );
+        }
+        self.push(start, self.text.len(), number);
+    }
+
+    /// Bytes of text, to keep within 32 bits.
+    pub(crate) fn bytes(&self) -> usize {
+        self.text.len()
+    }
+
+    fn cells(&self, row: usize) -> LineCells<'_> {
+        let line = self.lines[row];
+        let own = line.start as usize >= self.own_from;
+        LineCells {
+            rest: self.text.get(line.start as usize..line.end as usize),
+            delimiter: if own {
+                OWN_DELIMITER as u8
+            } else {
+                self.delimiter
+            },
+            quotes: self.quotes && !own,
+        }
+    }
+}
+
+/// The cells of one line, one after the other.
+struct LineCells<'t> {
+    rest: Option<&'t str>,
+    delimiter: u8,
+    quotes: bool,
+}
+
+impl<'t> Iterator for LineCells<'t> {
+    type Item = &'t str;
+
+    fn next(&mut self) -> Option<&'t str> {
+        let rest = self.rest?;
+        let bytes = rest.as_bytes();
+        if self.quotes && bytes.first() == Some(&b'"') {
+            let end = memchr::memchr(b'"', &bytes[1..]).map_or(bytes.len(), |at| at + 1);
+            let cell = rest.get(1..end).unwrap_or_default();
+            self.rest = (bytes.get(end + 1) == Some(&self.delimiter))
+                .then(|| rest.get(end + 2..))
+                .flatten();
+            return Some(cell);
+        }
+        match bytes.iter().position(|&b| b == self.delimiter) {
+            Some(at) => {
+                self.rest = rest.get(at + 1..);
+                rest.get(..at)
+            }
+            None => self.rest.take(),
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+enum Form {
+    Lines(Lines),
+    Rows(Rows),
+}
+
+impl Default for Form {
+    fn default() -> Self {
+        Self::Rows(Rows::default())
     }
 }
 
@@ -99,8 +249,7 @@ impl Rows {
 pub(crate) struct TextTable {
     file: String,
     sheet: Option<String>,
-    source: String,
-    rows: Rows,
+    form: Form,
     /// Number cells may stand for days.
     pub(crate) is_spreadsheet: bool,
     /// Such days count from 1904 instead of 1900.
@@ -110,52 +259,78 @@ pub(crate) struct TextTable {
 }
 
 impl TextTable {
-    /// A table of rows whose cells point into `source` or carry their own text.
-    pub(crate) fn new(file: &str, sheet: Option<&str>, source: String, rows: Rows) -> Self {
+    /// A table of rows whose cells carry their own text.
+    pub(crate) fn new(file: &str, sheet: Option<&str>, rows: Rows) -> Self {
         Self {
             file: file.to_owned(),
             sheet: sheet.map(str::to_owned),
-            source,
-            rows,
-            is_spreadsheet: false,
-            from_1904: false,
-            notes: Vec::new(),
+            form: Form::Rows(rows),
+            ..Self::default()
+        }
+    }
+
+    /// A table of the lines of a delimited file.
+    pub(crate) fn of_lines(file: &str, lines: Lines) -> Self {
+        Self {
+            file: file.to_owned(),
+            form: Form::Lines(lines),
+            ..Self::default()
         }
     }
 
     /// Rows, headings among them.
     pub(crate) fn len(&self) -> usize {
-        self.rows.len()
+        match &self.form {
+            Form::Lines(lines) => lines.lines.len(),
+            Form::Rows(rows) => rows.numbers.len(),
+        }
     }
 
     /// Cells in a row.
     pub(crate) fn width(&self, row: usize) -> usize {
-        self.rows.starts[row + 1] - self.rows.starts[row]
+        match &self.form {
+            Form::Lines(lines) => lines.cells(row).count(),
+            Form::Rows(rows) => rows.starts[row + 1] - rows.starts[row],
+        }
     }
 
     /// A cell's text without surrounding blanks; empty beyond the row's end.
     pub(crate) fn cell(&self, row: usize, column: usize) -> &str {
-        self.at(row, column).map_or("", |cell| {
-            let text = if cell.own {
-                &self.rows.own
-            } else {
-                &self.source
-            };
-            let start = cell.start as usize;
-            text.get(start..start + cell.len as usize)
-                .unwrap_or_default()
-                .trim()
-        })
+        match &self.form {
+            Form::Lines(lines) => lines.cells(row).nth(column).map_or("", trimmed),
+            Form::Rows(rows) => {
+                at(rows, row, column).map_or("", |cell| trimmed(rows.text_of(cell)))
+            }
+        }
+    }
+
+    /// All cells of a row at once, as [`Self::cell`] gives them.
+    pub(crate) fn cells<'t>(&'t self, row: usize, into: &mut Vec<&'t str>) {
+        into.clear();
+        match &self.form {
+            Form::Lines(lines) => into.extend(lines.cells(row).map(trimmed)),
+            Form::Rows(rows) => into.extend(
+                rows.cells[rows.starts[row]..rows.starts[row + 1]]
+                    .iter()
+                    .map(|&cell| trimmed(rows.text_of(cell))),
+            ),
+        }
     }
 
     /// What a cell was in the file.
     pub(crate) fn kind(&self, row: usize, column: usize) -> Kind {
-        self.at(row, column).map_or(Kind::Text, |cell| cell.kind)
+        match &self.form {
+            Form::Lines(_) => Kind::Text,
+            Form::Rows(rows) => at(rows, row, column).map_or(Kind::Text, |cell| cell.kind),
+        }
     }
 
     /// Row number as a spreadsheet program shows it.
     pub(crate) fn number(&self, row: usize) -> u32 {
-        self.rows.numbers[row]
+        match &self.form {
+            Form::Lines(lines) => lines.lines[row].number,
+            Form::Rows(rows) => rows.numbers[row],
+        }
     }
 
     /// File and sheet for messages.
@@ -166,17 +341,47 @@ impl TextTable {
         }
     }
 
-    /// Where a row stood.
-    pub(crate) fn row_ref(&self, row: usize) -> RowRef {
-        RowRef {
-            file: self.file.clone(),
-            sheet: self.sheet.clone(),
-            row: self.number(row),
-        }
+    /// File and sheet for the places of rows.
+    pub(super) fn source(&self) -> Source {
+        Source::new(
+            Text::from(&self.file),
+            self.sheet.as_deref().map(Text::from),
+        )
     }
 
-    fn at(&self, row: usize, column: usize) -> Option<Cell> {
-        let index = self.rows.starts.get(row)? + column;
-        (index < *self.rows.starts.get(row + 1)?).then(|| self.rows.cells[index])
+    /// Where a row stood.
+    pub(crate) fn row_ref(&self, row: usize) -> RowRef {
+        RowRef::of(self.source(), self.number(row))
+    }
+}
+
+/// Whether any cell of a row without quotation marks holds more than blanks.
+fn is_filled(row: &[u8], delimiter: u8) -> bool {
+    match row
+        .iter()
+        .find(|&&b| b != delimiter && !b.is_ascii_whitespace())
+    {
+        None => false,
+        Some(b) if b.is_ascii() => true,
+        Some(_) => std::str::from_utf8(row).is_ok_and(|text| {
+            text.chars()
+                .any(|c| !c.is_whitespace() && c != delimiter as char)
+        }),
+    }
+}
+
+fn at(rows: &Rows, row: usize, column: usize) -> Option<Cell> {
+    let index = rows.starts.get(row)? + column;
+    (index < *rows.starts.get(row + 1)?).then(|| rows.cells[index])
+}
+
+/// Without surrounding blanks; most cells have none.
+fn trimmed(text: &str) -> &str {
+    let bare = |b: Option<&u8>| b.is_none_or(|b| b.is_ascii_graphic());
+    let bytes = text.as_bytes();
+    if bare(bytes.first()) && bare(bytes.last()) {
+        text
+    } else {
+        text.trim()
     }
 }

@@ -126,7 +126,7 @@ pub fn lives_in_short(lives: &[Life]) -> Table {
             format!("{low}–{}", format::hours(life.high))
         };
         table.push(vec![
-            Cell::text(&life.id),
+            Cell::text(life.id.to_string()),
             Cell::text(life.outcome.word()),
             Cell::text(hours),
             Cell::count(life.count),

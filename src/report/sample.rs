@@ -10,14 +10,14 @@ use crate::forecast::{
     Demand, FittedPart, Forecast, ForecastOptions, JobChance, NoForecast, Outlook,
     QuantityProbability, Remaining,
 };
-use crate::lives::{Fitted, Life, Lives, Outcome};
+use crate::lives::{Fitted, Life, LifeId, Lives, OfSet, Outcome};
 use crate::models::{
     Basis, Caution, CautionCode, Estimate, Family, Fit, GoodnessOfFit, IntervalMethod, LifeCounts,
     LifeModel, MeanLife, Method, QuantileEstimate, WeibullNode,
 };
 use crate::records::{
-    ChangedHow, Disposition, Fleet, Job, LengthUnit, Part, PlannedChange, Practice, Problem,
-    Reading, RowCounts, RowRef, TensionCheck, UnplannedStop,
+    ChangedHow, Disposition, Extras, Fleet, Job, LengthUnit, Part, PlannedChange, Practice,
+    Problem, Reading, RowCounts, RowRef, TensionCheck, Text, UnplannedStop,
 };
 use crate::stock::{
     Advice, ChangeDecision, FirstShortage, Inspection, KitLine, KitTotal, LackingDay, NeededStock,
@@ -48,11 +48,7 @@ impl Size {
 const AS_OF: Date = date(2026, 3, 31);
 
 fn row(n: usize) -> RowRef {
-    RowRef {
-        file: "replacements.csv".to_owned(),
-        sheet: None,
-        row: n as u32 + 2,
-    }
+    RowRef::new("replacements.csv", None, n as u32 + 2)
 }
 
 fn part(name: &str, per_machine: u32) -> Part {
@@ -189,13 +185,17 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             let hours = 420.0 * (-(1.0 - share).ln()).powf(1.0 / 1.9);
             let is_worn = i % 2 == 0;
             lives.push(Life {
-                id: format!("{}/{}/1/{i}", p.name, machines.first().map_or("", |m| m)),
-                part: p.name.clone(),
+                id: LifeId {
+                    place: format!("{}/{}/1", p.name, machines.first().map_or("", |m| m)).into(),
+                    number: i as u32,
+                    of_set: OfSet::Whole,
+                },
+                part: Text::from(&p.name),
                 machine: machines
                     .get(i % machines.len().max(1))
-                    .cloned()
+                    .map(Text::from)
                     .unwrap_or_default(),
-                position: "1".to_owned(),
+                position: Text::from("1"),
                 serial: None,
                 outcome: if is_worn {
                     Outcome::Worn
@@ -210,18 +210,18 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 end: AS_OF,
                 start_row: Some(row(i)),
                 end_row: Some(row(i + 1)),
-                rows: Vec::new(),
+                all_rows: None,
                 unknown_reason: false,
-                covariates: BTreeMap::new(),
+                covariates: Extras::default(),
             });
         }
         for (m, machine) in machines.iter().enumerate() {
             for position in &p.positions {
                 let age = (m as f64 * 53.0 + k as f64 * 31.0) % 400.0;
                 fitted.push(Fitted {
-                    machine: machine.clone(),
-                    part: p.name.clone(),
-                    position: position.clone(),
+                    machine: machine.into(),
+                    part: Text::from(&p.name),
+                    position: position.into(),
                     age_hours: Some(age),
                     since: Some(row(m)),
                     life: None,
@@ -363,13 +363,13 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         set_aside: 3,
     };
     let problems = vec![Problem {
-        code: "unknown_reason".to_owned(),
+        code: "unknown_reason".into(),
         disposition: Disposition::SetAside,
         rows: vec![row(4)],
-        column: Some("Why".to_owned()),
-        found: Some(format!("n/a{}", size.name)),
+        column: Some("Why".into()),
+        found: Some(format!("n/a{}", size.name).into()),
         allowed: None,
-        advice: "Add it to [records.reasons] as worn or unworn.".to_owned(),
+        advice: "Add it to [records.reasons] as worn or unworn.".into(),
     }];
     let nodes = vec![
         WeibullNode {
@@ -403,7 +403,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         .iter()
         .map(|m| Reading {
             date: AS_OF,
-            machine: m.clone(),
+            machine: m.into(),
             hours: 1234.0,
             row: row(0),
         })
@@ -548,6 +548,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         known_ages: vec![],
         gaps: vec![],
         replacements: vec![],
+        merged: vec![],
         readings,
         resets: vec![],
         tension,

@@ -717,7 +717,7 @@ pub fn lives_list(lives: &[Life]) -> Table {
             Outcome::Running => "running",
         };
         table.push(vec![
-            Cell::text(&life.id),
+            Cell::text(life.id.to_string()),
             Cell::text(&life.part),
             Cell::text(&life.machine),
             Cell::text(&life.position),

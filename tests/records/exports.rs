@@ -136,7 +136,7 @@ fn a_row_of_a_spreadsheet_is_named_as_the_spreadsheet_shows_it() {
     std::fs::write(dir.path().join("fleet.toml"), toml).unwrap();
     let fleet = Fleet::load(dir.path(), &LoadOptions::default()).unwrap();
     assert_eq!(
-        fleet.replacements[0].rows[0].to_string(),
+        fleet.replacements[0].row.to_string(),
         "log.xlsx [Log] row 5"
     );
     let wrong = toml.replace("\"Log\"", "\"Blog\"");

@@ -11,7 +11,7 @@ fn a_change_ends_one_life_and_starts_the_next() {
     assert_eq!(briefs(&lives), ["M1 1 worn 350", "M1 1 unworn 150"]);
     assert_eq!(lives.unknown_start, 1);
     assert_eq!(lives.rows.used, 3);
-    assert_eq!(lives.lives[0].id, "belt/M1/1/2");
+    assert_eq!(lives.lives[0].id.to_string(), "belt/M1/1/2");
     assert_eq!(lives.lives[0].start_row.as_ref().unwrap().row, 2);
     assert_eq!(lives.lives[0].end_row.as_ref().unwrap().row, 3);
 }
@@ -47,7 +47,10 @@ fn a_serial_number_is_followed_across_machines() {
         .find(|l| l.serial.as_deref() == Some("A"))
         .unwrap();
     assert_eq!((a.low, a.high), (150.0, 150.0));
-    assert_eq!(a.rows.iter().map(|r| r.row).collect::<Vec<_>>(), [2, 3, 4]);
+    assert_eq!(
+        a.rows().iter().map(|r| r.row).collect::<Vec<_>>(),
+        [2, 3, 4]
+    );
 }
 
 #[test]
@@ -149,7 +152,10 @@ fn what_is_still_in_runs_up_to_the_meter_of_that_day() {
     let lives = folder.lives();
     assert_eq!(briefs(&lives), ["M1 1 running 175.5"]);
     assert_eq!(fitted(&lives), ["M1 1 175.5"]);
-    assert_eq!(lives.fitted[0].life.as_deref(), Some("belt/M1/1/2"));
+    assert_eq!(
+        lives.fitted[0].life.map(|l| l.to_string()).as_deref(),
+        Some("belt/M1/1/2")
+    );
 }
 
 const FOUND: &str = "[fleet]\nname = \"Test\"\n[[records]]\nfile = \"records.csv\"\n[records.reasons]\nworn = [\"worn\"]\nfound_worn = [\"found worn*\"]\ninspected_ok = [\"ok*\"]\n[[part]]\nname = \"belt\"\n";
@@ -161,7 +167,7 @@ fn found_worn_at_a_look_wore_out_since_the_last_one() {
     let lives = Folder::new(FOUND, &[("records.csv", records)]).lives();
     // Good at 300 − 100, worn by 450 − 100; the next has no look before 150.
     assert_eq!(briefs(&lives), ["M1 1 worn 200..350", "M1 1 worn 0..150"]);
-    assert_eq!(lives.lives[0].rows.len(), 4);
+    assert_eq!(lives.lives[0].rows().len(), 4);
 }
 
 #[test]
@@ -246,7 +252,7 @@ fn exact_duplicates_merge_and_near_ones_are_said() {
     assert_eq!((lives.rows.used, lives.rows.merged), (3, 1));
     assert_eq!(
         lives.lives[0]
-            .rows
+            .rows()
             .iter()
             .map(|r| r.row)
             .collect::<Vec<_>>(),

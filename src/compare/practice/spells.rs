@@ -187,13 +187,18 @@ pub(super) fn spells(
                 .map_or((life.low, life.high), |next| (next.0, f64::INFINITY));
             spells.push(Spell {
                 life: index,
-                machine: life.machine.clone(),
+                machine: life.machine.to_string(),
                 entry,
                 low,
                 high,
                 count: life.count,
                 deflection_in,
-                covariates: life.covariates.clone(),
+                covariates: life
+                    .covariates
+                    .columns()
+                    .iter()
+                    .map(|(name, text)| (name.to_string(), text.to_string()))
+                    .collect(),
             });
         }
     }

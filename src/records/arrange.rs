@@ -1,0 +1,187 @@
+//! Records in order, the very same ones merged.
+
+use rayon::prelude::*;
+
+use super::fleet::Merged;
+use super::replacements::ReplacementRows;
+use super::text::quoted;
+use super::{Disposition, Extras, Problem, Replacement, Text, Verdict};
+use std::num::NonZeroU32;
+
+/// Puts the records in the order of machine, part, position, date and row, and merges those that
+/// say the very same.
+///
+/// Reasons that nothing maps are flagged here, once for rows that were merged.
+pub(super) fn arrange(rows: &mut ReplacementRows) {
+    let machines = by_machine(&mut rows.replacements);
+    let mut slices: Vec<&mut [Replacement]> = Vec::with_capacity(machines.len());
+    let mut rest = rows.replacements.as_mut_slice();
+    for length in machines {
+        let (first, behind) = rest.split_at_mut(length);
+        slices.push(first);
+        rest = behind;
+    }
+    let alike: Vec<usize> = slices
+        .into_par_iter()
+        .map(|slice| {
+            slice.sort_unstable_by(|a, b| {
+                (a.part, a.position, a.date, a.row).cmp(&(b.part, b.position, b.date, b.row))
+            });
+            slice
+                .chunk_by(|a, b| same_place_and_day(a, b))
+                .filter(|run| run.len() > 1)
+                .filter(|run| holds_alike(run))
+                .count()
+        })
+        .collect();
+    if alike.iter().any(|&count| count > 0) {
+        merge_alike(rows);
+    }
+    flag_unknown_reasons(rows);
+}
+
+/// Sorts records by machine, and gives how many each has.
+fn by_machine(records: &mut Vec<Replacement>) -> Vec<usize> {
+    let highest = records
+        .iter()
+        .map(|r| r.machine.number())
+        .max()
+        .unwrap_or(0);
+    let mut counts = vec![0_usize; highest + 1];
+    let mut names: Vec<Text> = Vec::new();
+    for record in &*records {
+        let count = &mut counts[record.machine.number()];
+        if *count == 0 {
+            names.push(record.machine);
+        }
+        *count += 1;
+    }
+    names.sort_unstable();
+    let mut next = vec![0_usize; highest + 1];
+    let mut at = 0;
+    for name in &names {
+        next[name.number()] = at;
+        at += counts[name.number()];
+    }
+    if !records.is_sorted_by(|a, b| {
+        a.machine == b.machine || next[a.machine.number()] <= next[b.machine.number()]
+    }) && let Some(&filler) = records.first()
+    {
+        let mut sorted = vec![filler; records.len()];
+        for record in &*records {
+            let place = &mut next[record.machine.number()];
+            sorted[*place] = *record;
+            *place += 1;
+        }
+        *records = sorted;
+    }
+    names.iter().map(|name| counts[name.number()]).collect()
+}
+
+fn same_place_and_day(a: &Replacement, b: &Replacement) -> bool {
+    a.date == b.date && a.part == b.part && a.position == b.position && a.machine == b.machine
+}
+
+/// All that a row says, apart from its place and day.
+type Said = (
+    u64,
+    Text,
+    Option<Text>,
+    Option<Text>,
+    Option<std::num::NonZeroU16>,
+    Option<u16>,
+    Extras,
+    u32,
+);
+
+fn said(record: &Replacement) -> Said {
+    (
+        record.hours.get().map_or(u64::MAX, f64::to_bits),
+        record.reason,
+        record.serial,
+        record.serial_out,
+        record.quantity,
+        record.worn_count,
+        record.extra,
+        record.unkept,
+    )
+}
+
+fn holds_alike(run: &[Replacement]) -> bool {
+    if let [a, b] = run {
+        return said(a) == said(b);
+    }
+    let mut seen = std::collections::HashSet::new();
+    run.iter().any(|record| !seen.insert(said(record)))
+}
+
+fn merge_alike(rows: &mut ReplacementRows) {
+    let all = std::mem::take(&mut rows.replacements);
+    let mut kept: Vec<Replacement> = Vec::with_capacity(all.len());
+    for run in all.chunk_by(same_place_and_day) {
+        if let [only] = run {
+            kept.push(*only);
+            continue;
+        }
+        let mut first_of = std::collections::HashMap::new();
+        for record in run {
+            match first_of.entry(said(record)) {
+                std::collections::hash_map::Entry::Vacant(free) => {
+                    free.insert(kept.len());
+                    kept.push(*record);
+                }
+                std::collections::hash_map::Entry::Occupied(taken) => {
+                    let first = &mut kept[*taken.get()];
+                    let at = match first.merged {
+                        Some(at) => at,
+                        None => {
+                            rows.merged.push(Vec::new());
+                            let at = u32::try_from(rows.merged.len())
+                                .ok()
+                                .and_then(NonZeroU32::new);
+                            let at = Merged(at.unwrap_or(NonZeroU32::MAX));
+                            first.merged = Some(at);
+                            at
+                        }
+                    };
+                    let more = &mut rows.merged[at.0.get() as usize - 1];
+                    more.push(record.row);
+                    let mut places = vec![first.row];
+                    places.extend(more.iter().rev().take(1));
+                    rows.rows.used -= 1;
+                    rows.rows.merged += 1;
+                    rows.problems.push(Problem {
+                        code: "exact_duplicate".into(),
+                        disposition: Disposition::Merged,
+                        rows: places,
+                        column: None,
+                        found: None,
+                        allowed: None,
+                        advice: "Counted once. If two parts were really changed, give each its position or serial number.".into(),
+                    });
+                }
+            }
+        }
+    }
+    rows.replacements = kept;
+}
+
+fn flag_unknown_reasons(rows: &mut ReplacementRows) {
+    let mut flagged: Vec<Problem> = rows
+        .replacements
+        .par_iter()
+        .filter(|record| record.verdict == Verdict::Unknown)
+        .map(|record| Problem {
+            code: "unknown_reason".into(),
+            disposition: Disposition::Flagged,
+            rows: vec![record.row],
+            column: Some("reason".into()),
+            found: Some(quoted(&record.reason).into()),
+            allowed: Some("a reason that [records.reasons] maps".into()),
+            advice: "Add this reason to worn, found_worn, unworn or inspected_ok in [records.reasons]; until then it is never counted as worn.".into(),
+        })
+        .collect();
+    rows.problems.append(&mut flagged);
+    rows.problems
+        .par_sort_by(|a, b| a.rows.first().cmp(&b.rows.first()));
+}
