@@ -4,6 +4,8 @@ mod detail;
 
 pub use detail::*;
 
+use std::collections::BTreeMap;
+
 use crate::compare::practice::{PracticeComparison, PracticeOptions, tension_practice};
 use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
 use crate::lives::{Life, Lives, Observations, build, observations};
@@ -13,7 +15,7 @@ use crate::models::{
     Belief, Caution, CautionCode, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit,
     life_model,
 };
-use crate::records::{Fleet, Part, Problem};
+use crate::records::{Fleet, Part, Problem, Text};
 use crate::stock::{Asking, StockOptions, StockPlan, plan, sensitivity};
 
 /// What may be asked of an analysis on top of what the fleet folder says.
@@ -111,6 +113,7 @@ impl Analysis {
         outlook.cautions.extend(cautions);
         outlook.cautions.extend(strangers(&lives.problems));
         outlook.cautions.extend(assigned(&fleet.problems));
+        outlook.cautions.extend(misspelt(&lives.problems));
         outlook.cautions.sort();
         outlook.cautions.dedup();
         let forecast = of_outlook(&outlook);
@@ -174,7 +177,35 @@ fn assigned(problems: &[Problem]) -> impl Iterator<Item = Caution> {
     problems
         .iter()
         .filter(|problem| problem.code == "machines_assigned")
-        .map(|problem| Caution::new(CautionCode::Note, problem.advice.clone()))
+        .map(|problem| Caution::new(CautionCode::Note, problem.advice.to_string()))
+}
+
+/// Texts that no part is called, but nearly: their rows may hide changes, so lives next to them are
+/// left out and what is fitted may be younger than it looks.
+fn misspelt(problems: &[Problem]) -> impl Iterator<Item = Caution> {
+    let mut rows: BTreeMap<(Text, Text), usize> = BTreeMap::new();
+    for problem in problems.iter().filter(|p| p.code == "unknown_part") {
+        if let (Some(found), Some(allowed)) = (problem.found, problem.allowed)
+            && let Some((_, meant)) = allowed.as_str().split_once("did you mean ")
+        {
+            let meant = Text::from(meant.trim_end_matches('?'));
+            *rows.entry((found, meant)).or_default() += 1;
+        }
+    }
+    rows.into_iter().map(|((found, meant), rows)| {
+        let count = if rows == 1 {
+            "1 row names".to_owned()
+        } else {
+            format!("{rows} rows name")
+        };
+        Caution::new(
+            CautionCode::UnknownAge,
+            format!(
+                "{count} the part {found}, which nothing is called, and may mean {meant}: a change \
+                 may be missing, so correct the name or add it to the part's aliases"
+            ),
+        )
+    })
 }
 
 /// Tension practice, where the fleet declares it and checks it; what cannot be said is in the result.

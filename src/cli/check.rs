@@ -87,7 +87,7 @@ fn json(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
         fleet: &fleet.name,
         as_of: fleet.as_of,
         rows: lives.rows,
-        problems: problem_groups(&lives.problems),
+        problems: problem_groups(&lives.problems, &lives.costs),
         lives: parts.collect(),
         unknown_start: lives.unknown_start,
         notes,

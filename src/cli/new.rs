@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use serde::Serialize;
 
 use super::files::write_whole;
 use super::{CliError, Reply};
@@ -24,14 +25,38 @@ pub(super) struct NewArgs {
     /// Copy this export into the folder and propose how to read it.
     #[arg(long, value_name = "EXPORT", conflicts_with = "example")]
     from: Option<PathBuf>,
+    /// Say what was found as one JSON document.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Serialize)]
+struct Started<'a> {
+    folder: String,
+    files: Vec<&'a str>,
+    proposal: Option<&'a Proposal>,
+}
+
+impl Started<'_> {
+    fn json(&self) -> Reply {
+        Reply::text(report::json("new", self))
+    }
 }
 
 pub(super) fn run(args: &NewArgs) -> Result<Reply, CliError> {
     if let Some(export) = &args.from {
-        return from_export(&args.dir, export);
+        return from_export(args, export);
     }
     let files: &[StarterFile] = if args.example { &EXAMPLE } else { &STARTER };
     start(&args.dir, files)?;
+    if args.json {
+        let started = Started {
+            folder: args.dir.display().to_string(),
+            files: files.iter().map(|f| f.name).collect(),
+            proposal: None,
+        };
+        return Ok(started.json());
+    }
     let mut stdout = format!("Started {}:\n", args.dir.display());
     for file in files {
         stdout.push_str("  ");
@@ -49,7 +74,8 @@ pub(super) fn run(args: &NewArgs) -> Result<Reply, CliError> {
 }
 
 /// Starts a folder from an export: the export beside a settings file that reads it.
-fn from_export(dir: &Path, export: &Path) -> Result<Reply, CliError> {
+fn from_export(args: &NewArgs, export: &Path) -> Result<Reply, CliError> {
+    let dir = args.dir.as_path();
     let read = |source| CliError::Read {
         path: export.to_owned(),
         source,
@@ -93,6 +119,14 @@ fn from_export(dir: &Path, export: &Path) -> Result<Reply, CliError> {
         write_whole(&copy, &bytes)?;
     }
     write_whole(&settings, proposal.toml.as_bytes())?;
+    if args.json {
+        let started = Started {
+            folder: dir.display().to_string(),
+            files: vec![FLEET_FILE, &name],
+            proposal: Some(&proposal),
+        };
+        return Ok(started.json());
+    }
     Ok(Reply::text(proposed(&proposal, dir)))
 }
 

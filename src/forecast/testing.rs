@@ -104,6 +104,7 @@ pub(crate) fn lives(fitted: Vec<Fitted>) -> Lives {
     Lives {
         lives: Vec::new(),
         fitted,
+        costs: Vec::new(),
         unknown_start: 0,
         problems: Vec::new(),
         rows: RowCounts::default(),

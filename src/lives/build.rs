@@ -11,7 +11,7 @@ use super::events::{Places, SET, Sorting};
 use super::ids::Slugs;
 use super::life::AllRows;
 use super::stints::{self, Stint};
-use super::{Fitted, Life, LifeId, Lives, OfSet, Outcome};
+use super::{Cost, Fitted, Life, LifeId, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
 use crate::records::{
     ChangedHow, Disposition, Extras, Fleet, Gap, Part, Problem, RowCounts, RowRef, Text, Verdict,
@@ -19,8 +19,10 @@ use crate::records::{
 
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
-/// Machines that one thread looks at before what they give is put together.
+/// Machines that one thread looks at together.
 const MACHINES_AT_A_TIME: usize = 64;
+/// Such groups looked at side by side before what they give is put together.
+const CHUNKS_AT_A_TIME: usize = 64;
 
 /// Turns a fleet's records into lives.
 ///
@@ -62,6 +64,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         unknown_start: 0,
         problems: fleet.problems.clone(),
         rows: fleet.rows,
+        costs: Vec::new(),
     };
     lives.problems.extend(meters.problems.iter().cloned());
     let mut order: Vec<usize> = (0..fleet.parts.len()).collect();
@@ -90,13 +93,12 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             gaps: &gaps,
             gaps_anywhere: gaps_anywhere.get(&name).map_or(&[][..], Vec::as_slice),
         };
-        let mut found = building.all(&machines);
-        lives.lives.append(&mut found.lives);
-        rest[at] = found;
+        rest[at] = building.all(&machines, &mut lives.lives);
     }
     for mut found in rest {
         lives.fitted.append(&mut found.fitted);
         lives.problems.append(&mut found.problems);
+        lives.costs.append(&mut found.costs);
         lives.unknown_start += found.unknown_start;
         lives.rows.used -= found.unused.used;
         lives.rows.merged -= found.unused.merged;
@@ -137,6 +139,7 @@ struct Found {
     fitted: Vec<Fitted>,
     problems: Vec<Problem>,
     unknown_start: u32,
+    costs: Vec<Cost>,
     /// Rows that turned out not to be usable.
     unused: RowCounts,
     /// Stints that may go on elsewhere.
@@ -149,6 +152,7 @@ impl Found {
         self.fitted.append(&mut other.fitted);
         self.problems.append(&mut other.problems);
         self.stints.append(&mut other.stints);
+        self.costs.append(&mut other.costs);
         self.unknown_start += other.unknown_start;
         self.unused.used += other.unused.used;
         self.unused.merged += other.unused.merged;
@@ -172,28 +176,29 @@ struct Building<'a> {
 }
 
 impl<'a> Building<'a> {
-    fn all(&self, machines: &'a [Machine<'a>]) -> Found {
+    /// Adds the lives of this part to those of others, and gives what else was found.
+    fn all(&self, machines: &'a [Machine<'a>], lives: &mut Vec<Life>) -> Found {
         let has_serials = self.records.values().cloned().any(|run| {
             self.fleet.replacements[run]
                 .iter()
                 .any(|r| r.serial.is_some() || r.serial_out.is_some())
         });
-        let pieces: Vec<Found> = machines
-            .par_chunks(MACHINES_AT_A_TIME)
-            .map(|some| {
-                let mut found = Found::default();
-                for machine in some {
-                    self.on_machine(machine, has_serials, &mut found);
-                }
-                found
-            })
-            .collect();
         let mut found = Found::default();
-        found
-            .lives
-            .reserve_exact(pieces.iter().map(|p| p.lives.len()).sum());
-        for piece in pieces {
-            found.append(piece);
+        for some in machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME) {
+            let pieces: Vec<Found> = some
+                .par_chunks(MACHINES_AT_A_TIME)
+                .map(|some| {
+                    let mut found = Found::default();
+                    for machine in some {
+                        self.on_machine(machine, has_serials, &mut found);
+                    }
+                    found
+                })
+                .collect();
+            for mut piece in pieces {
+                lives.append(&mut piece.lives);
+                found.append(piece);
+            }
         }
         if has_serials {
             let slugs: HashMap<Text, &str> = machines.iter().map(|m| (m.text, m.slug)).collect();
@@ -203,6 +208,7 @@ impl<'a> Building<'a> {
                 let slug = slugs.get(&stint.machine).copied().unwrap_or_default();
                 self.add(stint, slug, &mut found);
             }
+            lives.append(&mut found.lives);
         }
         self.sort_fitted(&mut found.fitted);
         found
@@ -237,10 +243,11 @@ impl<'a> Building<'a> {
         }
         found.problems.append(&mut sorting.flagged);
         let as_of = self.fleet.as_of;
-        let until = (as_of, self.meters.point_at(machine.name, as_of));
-        let last_read = self.meters.last_read(machine.name, as_of);
+        let meter = sorting.meter;
+        let until = (as_of, meter.point_at(as_of));
+        let last_read = meter.last_read(as_of);
         for chain in &sorting.chains {
-            for span in walk(machine.name, &chain.events, until, last_read, self.meters) {
+            for span in walk(&chain.events, until, last_read, meter) {
                 let stint = Stint::new(machine.text, chain.name, span, self.fleet);
                 if has_serials {
                     found.stints.push(stint);
@@ -314,6 +321,9 @@ impl<'a> Building<'a> {
 
     fn leave_out(&self, stint: &Stint, why: LeftOut, found: &mut Found) {
         let span = &stint.span;
+        if why != LeftOut::UnknownStart {
+            found.costs.extend(self.cost(stint));
+        }
         let (code, advice) = match why {
             LeftOut::UnknownStart => {
                 found.unknown_start += parts_in(self.part);
@@ -365,6 +375,32 @@ impl<'a> Building<'a> {
         found.problems.push(problem);
     }
 
+    /// What leaving out a stint's life costs, laid on the row that is at fault, else on its end.
+    fn cost(&self, stint: &Stint) -> Option<Cost> {
+        let span = &stint.span;
+        let start = span.start.and_then(|s| s.record);
+        let row = span
+            .gap
+            .or_else(|| span.end_record.or(start).and_then(|r| self.row(r)))?;
+        let lives = if stint.chain == SET {
+            self.part.per_machine
+        } else {
+            1
+        };
+        let worn = match span.end {
+            Some(End::Worn | End::FoundWorn) => lives,
+            Some(End::FirstOfSet) => 1,
+            Some(End::OfSet(k)) => k,
+            Some(End::Unworn | End::Unknown | End::NotTold) | None => 0,
+        };
+        Some(Cost {
+            row,
+            lives,
+            worn,
+            hours: span.in_doubt.unwrap_or(0.0) * f64::from(lives),
+        })
+    }
+
     fn add_lives(&self, stint: &Stint, id: LifeId, found: &mut Found) {
         let span = &stint.span;
         let (Ok(age), Some(start)) = (stint.age(), span.start) else {
@@ -397,6 +433,7 @@ impl<'a> Building<'a> {
             .is_some_and(|r| record(r).verdict == Verdict::FoundWorn);
         let filled = pieces.iter().flatten().filter(|(_, count, _)| *count > 0);
         let single = filled.count() == 1;
+        let before = found.lives.len();
         for (outcome, count, of_set) in pieces.into_iter().flatten() {
             let Some((low, high)) = bounds(outcome, span, &age, stint.entry, by_look) else {
                 if by_look && outcome == Outcome::Unworn {
@@ -437,6 +474,10 @@ impl<'a> Building<'a> {
                 unknown_reason: span.end == Some(End::Unknown),
                 covariates,
             });
+        }
+        // The order of their names.
+        if let [.., worn, unworn] = &mut found.lives[before..] {
+            std::mem::swap(worn, unworn);
         }
     }
 

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use crate::meters::{HoursBounds, MeterPoint, Meters};
+use crate::meters::{HoursBounds, MachineMeter, MeterPoint};
 use crate::records::RowRef;
 
 /// What a change found, for the part or parts that came out.
@@ -106,11 +106,10 @@ pub(super) struct Span {
 
 /// The chain's parts in order; the last one is the one now fitted unless `retired`.
 pub(super) fn walk(
-    machine: &str,
     events: &[Event],
     until: (Date, Option<MeterPoint>),
     last_read: Option<(Date, MeterPoint)>,
-    meters: &Meters,
+    meter: MachineMeter<'_>,
 ) -> Vec<Span> {
     let mut spans = Vec::with_capacity(events.len() + 1);
     let mut number = 0;
@@ -121,7 +120,7 @@ pub(super) fn walk(
             What::LookedGood => {
                 open.looks.extend(event.record);
                 if let (Some(start), Some(point)) = (&open.start, event.point) {
-                    let age = aged(meters, machine, start, &point).map(|a| a.low);
+                    let age = aged(meter, start, &point).map(|a| a.low);
                     open.last_good = age.map_or(open.last_good, |a| {
                         Some(open.last_good.unwrap_or(0.0).max(a))
                     });
@@ -142,11 +141,11 @@ pub(super) fn walk(
             }
             What::Change(end) => {
                 number += 1;
-                spans.push(open.close(machine, meters, number, event, Some(*end)));
+                spans.push(open.close(meter, number, event, Some(*end)));
                 open = Open::begun(event);
             }
             What::Retired => {
-                let mut span = open.close(machine, meters, number + 1, event, Some(End::Unworn));
+                let mut span = open.close(meter, number + 1, event, Some(End::Unworn));
                 span.retired = true;
                 spans.push(span);
                 return spans;
@@ -165,7 +164,7 @@ pub(super) fn walk(
         what: What::LookedGood,
         record: None,
     };
-    spans.push(open.close(machine, meters, number + 1, &last, None));
+    spans.push(open.close(meter, number + 1, &last, None));
     spans
 }
 
@@ -194,25 +193,16 @@ impl Open {
         }
     }
 
-    fn close(
-        &self,
-        machine: &str,
-        meters: &Meters,
-        number: u32,
-        event: &Event,
-        end: Option<End>,
-    ) -> Span {
+    fn close(&self, meter: MachineMeter<'_>, number: u32, event: &Event, end: Option<End>) -> Span {
         let in_doubt = match (&self.start, event.point) {
-            (Some(start), Some(point)) => aged(meters, machine, start, &point).map(|a| a.best),
+            (Some(start), Some(point)) => aged(meter, start, &point).map(|a| a.best),
             _ => None,
         };
         let age = match (&self.start, event.point) {
             (None, _) => Err(LeftOut::UnknownStart),
             _ if self.gap.is_some() => Err(LeftOut::Gap),
             (Some(_), None) => Err(LeftOut::NoMeter),
-            (Some(start), Some(point)) => {
-                aged(meters, machine, start, &point).ok_or(LeftOut::NoMeter)
-            }
+            (Some(start), Some(point)) => aged(meter, start, &point).ok_or(LeftOut::NoMeter),
         };
         let age = age.and_then(|age| {
             if end == Some(End::NotTold) {
@@ -237,7 +227,7 @@ impl Open {
     }
 }
 
-fn aged(meters: &Meters, machine: &str, start: &Start, point: &MeterPoint) -> Option<HoursBounds> {
-    let run = meters.between(machine, &start.point, point)?;
+fn aged(meter: MachineMeter<'_>, start: &Start, point: &MeterPoint) -> Option<HoursBounds> {
+    let run = meter.between(&start.point, point)?;
     Some(run.plus(&HoursBounds::exactly(start.age)))
 }

@@ -6,7 +6,7 @@ use std::ops::Range;
 use jiff::civil::Date;
 
 use super::chain::{End, Event, What};
-use crate::meters::Meters;
+use crate::meters::{MachineMeter, Meters};
 use crate::records::positions;
 use crate::records::{
     ChangedHow, Disposition, Fleet, Gap, Part, Problem, Replacement, RowRef, Text, Verdict,
@@ -51,6 +51,7 @@ impl Places {
 pub(super) struct Sorting<'a> {
     pub(super) fleet: &'a Fleet,
     pub(super) meters: &'a Meters,
+    pub(super) meter: MachineMeter<'a>,
     pub(super) machine: &'a str,
     pub(super) part: &'a Part,
     pub(super) places: &'a Places,
@@ -78,6 +79,7 @@ impl<'a> Sorting<'a> {
         Self {
             fleet,
             meters,
+            meter: meters.of(machine),
             machine,
             part,
             places,
@@ -411,8 +413,8 @@ impl<'a> Sorting<'a> {
                 Some(date) if date > self.fleet.as_of => {
                     // After the day we look from, unless the meter had passed that reading already.
                     let passed = gap.hours.is_some_and(|hours| {
-                        self.meters
-                            .hours_at(self.machine, self.fleet.as_of)
+                        self.meter
+                            .hours_at(self.fleet.as_of)
                             .is_some_and(|now| hours < now.low)
                     });
                     if passed {
@@ -429,8 +431,8 @@ impl<'a> Sorting<'a> {
         let (Some(date), Some(hours)) = (gap.date, gap.hours) else {
             return true;
         };
-        self.meters
-            .shown_at(self.machine, date)
+        self.meter
+            .shown_at(date)
             .is_none_or(|shown| (shown.low..=shown.high).contains(&hours))
     }
 
@@ -494,7 +496,7 @@ impl<'a> Sorting<'a> {
             ages.push((age.position.clone(), age.date, age.age_hours));
         }
         for (position, date, age) in ages {
-            let point = self.meters.point_at(self.machine, date);
+            let point = self.meter.point_at(date);
             for chain in &mut self.chains {
                 if position
                     .as_ref()
@@ -512,7 +514,7 @@ impl<'a> Sorting<'a> {
         if let Some(day) = facts.and_then(|f| f.retired_on)
             && day <= self.fleet.as_of
         {
-            let point = self.meters.point_at(self.machine, day);
+            let point = self.meter.point_at(day);
             for chain in &mut self.chains {
                 chain.events.push(Event {
                     date: day,

@@ -157,6 +157,19 @@ pub struct Fitted {
     pub life: Option<LifeId>,
 }
 
+/// What a problem with a row costs: lives that had to be left out.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Cost {
+    /// The row.
+    pub row: RowRef,
+    /// Lives left out, sets counted in full.
+    pub lives: u32,
+    /// Those of them that the rows call worn.
+    pub worn: u32,
+    /// Hours of life left out, as far as they can be told.
+    pub hours: f64,
+}
+
 /// All lives of a fleet, and what could not become one.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Lives {
@@ -170,6 +183,8 @@ pub struct Lives {
     pub problems: Vec<Problem>,
     /// Row counts after both.
     pub rows: RowCounts,
+    /// Lives left out for a problem with a row.
+    pub costs: Vec<Cost>,
 }
 
 /// The numbers a model reads: columns of equal length, one row a life.

@@ -9,9 +9,8 @@ use csv::ByteRecord;
 use super::table::Interner;
 use super::{ColumnValues, LivesFileError, LivesTable, NamedColumn};
 use crate::records::parquet::{self, ParquetColumn, ParquetError, ParquetValues};
+use crate::records::text::shown;
 
-/// Longest value shown in an error.
-const SHOWN: usize = 60;
 /// Largest file row in bytes; a longer one is no lives file.
 const MAX_ROW: usize = 1 << 20;
 
@@ -369,18 +368,6 @@ impl Gathering {
 
 fn number(text: &str) -> Option<f64> {
     text.parse().ok().filter(|v: &f64| v.is_finite())
-}
-
-fn shown(text: &str) -> String {
-    let mut clean: String = text
-        .chars()
-        .take(SHOWN)
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .collect();
-    if text.chars().nth(SHOWN).is_some() {
-        clean.push('…');
-    }
-    clean
 }
 
 fn quoted(text: &str) -> String {

@@ -3,13 +3,14 @@
 mod history;
 mod point;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+use std::ops::Range;
 
 use jiff::civil::Date;
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::records::{Fleet, MeterReset, Problem, RowRef};
+use crate::records::{Fleet, MeterReset, Problem, RowRef, Text};
 
 use history::{Entry, History};
 pub use history::{MeterReading, Standing};
@@ -71,6 +72,12 @@ impl Meters {
         for reset in &fleet.resets {
             resets.entry(&reset.machine).or_default().push(reset);
         }
+        let mut records: HashMap<Text, Range<usize>> = HashMap::new();
+        let mut at = 0;
+        for run in fleet.replacements.chunk_by(|a, b| a.machine == b.machine) {
+            records.insert(run[0].machine, at..at + run.len());
+            at += run.len();
+        }
         let mut meters = Self {
             stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
@@ -80,7 +87,8 @@ impl Meters {
                 .par_iter()
                 .map(|machine| {
                     let resets = resets.get(machine.as_str()).map_or(&[][..], Vec::as_slice);
-                    of_machine(fleet, machine, resets)
+                    let records = records.get(&Text::from(machine)).cloned();
+                    of_machine(fleet, machine, records.unwrap_or_default(), resets)
                 })
                 .collect();
             for (machine, of) in some.iter().zip(of) {
@@ -95,6 +103,11 @@ impl Meters {
             }
         }
         meters
+    }
+
+    /// The meter of one machine, for looking at it often.
+    pub(crate) fn of(&self, machine: &str) -> MachineMeter<'_> {
+        MachineMeter(self.machines.get(machine))
     }
 
     /// Operating hours of a machine on a day, counted through all resets, as bounds.
@@ -195,10 +208,46 @@ impl Meters {
     }
 }
 
+/// One machine's meter; the questions are those of [`Meters`].
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct MachineMeter<'a>(Option<&'a History>);
+
+impl MachineMeter<'_> {
+    /// See [`Meters::point_at`].
+    pub(crate) fn point_at(self, date: Date) -> Option<MeterPoint> {
+        self.0?.at(date)
+    }
+
+    /// See [`Meters::hours_at`].
+    pub(crate) fn hours_at(self, date: Date) -> Option<HoursBounds> {
+        let history = self.0?;
+        Some(history.counted_up_to(&history.at(date)?))
+    }
+
+    /// See [`Meters::shown_at`].
+    pub(crate) fn shown_at(self, date: Date) -> Option<HoursBounds> {
+        Some(self.0?.at(date)?.shown)
+    }
+
+    /// See [`Meters::between`].
+    pub(crate) fn between(self, from: &MeterPoint, to: &MeterPoint) -> Option<HoursBounds> {
+        Some(self.0?.between(from, to))
+    }
+
+    /// See [`Meters::last_read`].
+    pub(crate) fn last_read(self, date: Date) -> Option<(Date, MeterPoint)> {
+        self.0?.last_read(date)
+    }
+}
+
 /// Puts the readings of one machine in order and judges each of them.
-fn of_machine(fleet: &Fleet, machine: &str, resets: &[&MeterReset]) -> OfMachine {
+fn of_machine(
+    fleet: &Fleet,
+    machine: &str,
+    records: Range<usize>,
+    resets: &[&MeterReset],
+) -> OfMachine {
     let facts = fleet.facts(machine);
-    let records = fleet.of_machine(machine);
     let first = records.start;
     let from = fleet
         .readings

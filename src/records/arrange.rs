@@ -28,7 +28,7 @@ pub(super) fn arrange(rows: &mut ReplacementRows) {
                 (a.part, a.position, a.date, a.row).cmp(&(b.part, b.position, b.date, b.row))
             });
             slice
-                .chunk_by(|a, b| same_place_and_day(a, b))
+                .chunk_by(same_place_and_day)
                 .filter(|run| run.len() > 1)
                 .filter(|run| holds_alike(run))
                 .count()
@@ -132,18 +132,11 @@ fn merge_alike(rows: &mut ReplacementRows) {
                 }
                 std::collections::hash_map::Entry::Occupied(taken) => {
                     let first = &mut kept[*taken.get()];
-                    let at = match first.merged {
-                        Some(at) => at,
-                        None => {
-                            rows.merged.push(Vec::new());
-                            let at = u32::try_from(rows.merged.len())
-                                .ok()
-                                .and_then(NonZeroU32::new);
-                            let at = Merged(at.unwrap_or(NonZeroU32::MAX));
-                            first.merged = Some(at);
-                            at
-                        }
-                    };
+                    let at = *first.merged.get_or_insert_with(|| {
+                        rows.merged.push(Vec::new());
+                        let at = u32::try_from(rows.merged.len()).ok();
+                        Merged(at.and_then(NonZeroU32::new).unwrap_or(NonZeroU32::MAX))
+                    });
                     let more = &mut rows.merged[at.0.get() as usize - 1];
                     more.push(record.row);
                     let mut places = vec![first.row];

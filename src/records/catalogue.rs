@@ -87,22 +87,21 @@ impl Setting<'_> {
         if plain(&name).is_empty() {
             return Err(self.refuse("[[part]], name", "found nothing, allowed is a name"));
         }
-        if entry.per_machine == 0 || entry.per_machine > MOST_POSITIONS {
+        let per_machine = entry
+            .per_machine
+            .unwrap_or_else(|| u32::try_from(entry.positions.len().max(1)).unwrap_or(u32::MAX));
+        if per_machine == 0 || per_machine > MOST_POSITIONS {
             return Err(self.refuse(
                 key("per_machine"),
-                format!(
-                    "found {}, allowed is 1 to {MOST_POSITIONS}",
-                    entry.per_machine
-                ),
+                format!("found {per_machine}, allowed is 1 to {MOST_POSITIONS}"),
             ));
         }
-        if !entry.positions.is_empty() && entry.positions.len() != entry.per_machine as usize {
+        if !entry.positions.is_empty() && entry.positions.len() != per_machine as usize {
             return Err(self.refuse(
                 key("positions"),
                 format!(
-                    "found {} names, allowed are as many as per_machine = {}",
+                    "found {} names, allowed are as many as per_machine = {per_machine}",
                     entry.positions.len(),
-                    entry.per_machine
                 ),
             ));
         }
@@ -198,7 +197,7 @@ impl Setting<'_> {
         on_order.sort_by_key(|d| (d.due, d.quantity));
         Ok(Part {
             aliases: entry.aliases.iter().map(|a| a.trim().to_owned()).collect(),
-            per_machine: entry.per_machine,
+            per_machine,
             positions: entry
                 .positions
                 .iter()

@@ -241,8 +241,9 @@ pub(crate) struct PartEntry {
     pub(crate) name: String,
     #[serde(default)]
     pub(crate) aliases: Vec<String>,
-    #[serde(default = "one", deserialize_with = "whole")]
-    pub(crate) per_machine: u32,
+    /// As many as there are positions, else 1, where it is not stated.
+    #[serde(default, deserialize_with = "optional_whole")]
+    pub(crate) per_machine: Option<u32>,
     #[serde(default)]
     pub(crate) positions: Vec<String>,
     #[serde(default)]

@@ -496,6 +496,18 @@ impl<'a> Loading<'a> {
 
     fn finish(mut self, file: FleetFile, options: LoadOptions) -> Result<Fleet, RecordsError> {
         let setting = Setting { file: FLEET_FILE };
+        let not_stated: Vec<&String> = file
+            .part
+            .iter()
+            .filter(|p| p.per_machine.is_none() && p.positions.is_empty())
+            .map(|p| &p.name)
+            .collect();
+        if !not_stated.is_empty() {
+            self.notes.push(format!(
+                "A machine is taken to carry 1 of {}; state per_machine in [[part]] where it carries more.",
+                list(not_stated)
+            ));
+        }
         self.parts = setting.parts(file.part)?;
         let machine_names = std::cell::RefCell::new(std::mem::take(&mut self.machine_names));
         let known_ages = setting.known_ages(&file.fitted, &self.parts, |name| {

@@ -2,13 +2,15 @@
 
 use std::collections::{BTreeSet, HashMap};
 
+use foldhash::fast::RandomState;
+
 use super::Text;
 
 /// Names → the one name used from here on.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Names {
-    by_folded: HashMap<String, Text>,
-    seen: HashMap<Box<str>, Text>,
+    by_folded: HashMap<String, Text, RandomState>,
+    seen: HashMap<Box<str>, Text, RandomState>,
 }
 
 impl Names {
@@ -25,7 +27,7 @@ impl Names {
             return Some(name);
         }
         let name = *self.by_folded.get(&folded(text))?;
-        if self.seen.len() < 100_000 {
+        if self.seen.len() < 1_000_000 {
             self.seen.insert(text.into(), name);
         }
         Some(name)

@@ -181,7 +181,7 @@ fn is_plain(text: &str) -> bool {
             .iter()
             .filter(|b| !b.is_ascii_digit())
             .all(|&b| b == b'.')
-        && bytes.iter().filter(|&&b| b == b'.').count() < 2
+        && memchr::memchr_iter(b'.', bytes).nth(1).is_none()
 }
 
 /// The number without a unit of hours behind it.

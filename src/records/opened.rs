@@ -67,8 +67,12 @@ impl Opened {
                 .and_then(|parsed| parsed.to_date());
             if read_back.ok() != Some(sample) {
                 return Err(self.refuse(format!(
-                    "dates = {} does not tell a day, a month and a year of four digits; allowed is a format like \"%d.%m.%Y\"",
-                    quoted(format)
+                    "dates = {} does not tell a day, a month and a year of four digits; {}",
+                    quoted(format),
+                    meant_format(format).map_or_else(
+                        || "allowed is a format like \"%d.%m.%Y\"".to_owned(),
+                        |meant| format!("did you mean dates = {}?", quoted(&meant))
+                    )
                 )));
             }
             return Ok(DateColumn::new(DateReader::Format(format.clone())));
@@ -313,6 +317,31 @@ impl Opened {
     }
 }
 
+/// "d/m/y", "DD.MM.YYYY" and the like, written as a format.
+fn meant_format(text: &str) -> Option<String> {
+    let mut meant = String::new();
+    let mut told = Vec::new();
+    for c in text.chars().filter(|c| *c != '%').take(20) {
+        let letter = match c.to_ascii_lowercase() {
+            // The letters of day, month and year, in German and French too.
+            'd' | 't' | 'j' => 'd',
+            'm' => 'm',
+            'y' | 'a' => 'Y',
+            _ => {
+                meant.push(c);
+                continue;
+            }
+        };
+        if told.last() != Some(&letter) {
+            meant.push('%');
+            meant.push(letter);
+            told.push(letter);
+        }
+    }
+    told.sort_unstable();
+    (told == ['Y', 'd', 'm']).then_some(meant)
+}
+
 /// A number cell: `Ok(None)` when nothing is told, `Err` when it is no number.
 pub(super) fn number(text: &str, kind: Kind, mark: DecimalMark) -> Result<Option<f64>, ()> {
     if is_not_told(text) {
@@ -433,4 +462,23 @@ fn named_in(error: RecordsError, section: &str) -> RecordsError {
 /// Day and month the other way round.
 fn swapped(day: Date) -> Option<Date> {
     Date::new(day.year(), day.day(), day.month()).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::meant_format;
+
+    #[test]
+    fn formats_written_as_people_write_them_are_understood() {
+        for (written, meant) in [
+            ("d/m/y", Some("%d/%m/%Y")),
+            ("DD.MM.YYYY", Some("%d.%m.%Y")),
+            ("mm-dd-yy", Some("%m-%d-%Y")),
+            ("%d/%m/%y", Some("%d/%m/%Y")),
+            ("day first", None),
+            ("", None),
+        ] {
+            assert_eq!(meant_format(written).as_deref(), meant, "{written}");
+        }
+    }
 }

@@ -67,7 +67,7 @@ const HINTS: [(&str, &[&str]); 10] = [
 ];
 
 /// What is proposed for one of our columns.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct ColumnProposal {
     /// Our name of the column.
     pub key: &'static str,
@@ -80,7 +80,7 @@ pub struct ColumnProposal {
 }
 
 /// What an export seems to hold.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct Proposal {
     /// Our columns in order, those that were found or must be filled in.
     pub columns: Vec<ColumnProposal>,

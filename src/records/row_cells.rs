@@ -204,14 +204,13 @@ impl<'a> RowReader<'a> {
             let count = |column| count(text(column), kind(column), self.whole);
             extra.clear();
             extra.extend(self.kept.iter().map(|&c| text(Some(c))));
-            let extra_code = match extra_codes.get(&extra) {
-                Some(&code) => code,
-                None => {
-                    let code = chunk.extras.len() as u32;
-                    chunk.extras.push(extra.clone());
-                    extra_codes.insert(extra.clone(), code);
-                    code
-                }
+            let extra_code = if let Some(&code) = extra_codes.get(&extra) {
+                code
+            } else {
+                let code = chunk.extras.len() as u32;
+                chunk.extras.push(extra.clone());
+                extra_codes.insert(extra.clone(), code);
+                code
             };
             chunk.rows.push(RowCells {
                 row: row as u32,

@@ -17,7 +17,7 @@ use serde::{Serialize, Serializer};
 /// Slots of the first bin; each further bin has twice as many.
 const FIRST_BIN: u32 = 1024;
 /// Bins; together they hold all numbers of 32 bits.
-const BINS: usize = 22;
+const BINS: usize = 23;
 /// Parts of the look-up table, each with a lock of its own.
 const SHARDS: usize = 16;
 

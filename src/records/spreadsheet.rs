@@ -29,7 +29,7 @@ pub(super) fn read(
 ) -> Result<TextTable, RecordsError> {
     let package = look_inside(path, name, is_ods, MAX_UNPACKED)?;
     let mut table = if is_ods {
-        ods(path, name, sheet)?
+        ods(path, name, sheet, &package.merged)?
     } else {
         xlsx(path, name, sheet)?
     };
@@ -39,8 +39,20 @@ pub(super) fn read(
 }
 
 /// What the package says before any sheet is read.
+#[derive(Default)]
 struct Package {
     from_1904: bool,
+    /// Cells merged downwards in each sheet of an open document, by the sheet's place.
+    merged: Vec<Vec<MergedDown>>,
+}
+
+/// A cell that holds its value for the rows below it too.
+#[derive(Clone, Copy)]
+struct MergedDown {
+    row: u32,
+    column: u32,
+    /// Rows below.
+    below: u32,
 }
 
 /// Unpacks every entry to nowhere, to know that it stays within bounds, and looks for the date epoch.
@@ -55,7 +67,7 @@ fn look_inside(path: &Path, name: &str, is_ods: bool, most: u64) -> Result<Packa
     })?;
     let no_package = "it is no spreadsheet that can be read (an old .xls, one with a password, or a damaged file); save it as .xlsx, .ods or .csv";
     let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(|_| refuse(no_package))?;
-    let mut package = Package { from_1904: false };
+    let mut package = Package::default();
     let mut unpacked = 0_u64;
     for index in 0..archive.len() {
         let entry = archive.by_index(index).map_err(|_| refuse(no_package))?;
@@ -76,7 +88,7 @@ fn look_inside(path: &Path, name: &str, is_ods: bool, most: u64) -> Result<Packa
                 .map_err(|_| refuse(no_package))?;
             unpacked += content.len() as u64;
             if is_ods {
-                bound_ods(&content).map_err(|what| refuse(&what))?;
+                package.merged = look_over_ods(&content).map_err(|what| refuse(&what))?;
             } else {
                 let text = String::from_utf8_lossy(&content);
                 package.from_1904 = ["date1904=\"1\"", "date1904=\"true\""]
@@ -96,8 +108,10 @@ fn look_inside(path: &Path, name: &str, is_ods: bool, most: u64) -> Result<Packa
     Ok(package)
 }
 
-/// Counts the cells that repeated rows and columns stand for, since a small file can ask for billions.
-fn bound_ods(content: &[u8]) -> Result<(), String> {
+/// Counts the cells that repeated rows and columns stand for, since a small file can ask for billions,
+/// and finds those that are merged downwards.
+fn look_over_ods(content: &[u8]) -> Result<Vec<Vec<MergedDown>>, String> {
+    let mut merged: Vec<Vec<MergedDown>> = Vec::new();
     let text = String::from_utf8_lossy(content);
     let (mut row, mut row_repeat, mut column, mut widest, mut cells, mut lowest) =
         (0_u64, 1_u64, 0_u64, 0_u64, 0_u64, 0_u64);
@@ -105,6 +119,7 @@ fn bound_ods(content: &[u8]) -> Result<(), String> {
         if tag.starts_with("table:table ") || tag.starts_with("table:table>") {
             (row, widest, lowest) = (0, 0, 0);
             row_repeat = 0;
+            merged.push(Vec::new());
         } else if tag.starts_with("table:table-row") {
             row = row.saturating_add(row_repeat);
             row_repeat = repeat(tag, "table:number-rows-repeated=\"");
@@ -112,6 +127,17 @@ fn bound_ods(content: &[u8]) -> Result<(), String> {
         } else if tag.starts_with("table:table-cell") || tag.starts_with("table:covered-table-cell")
         {
             let repeats = repeat(tag, "table:number-columns-repeated=\"");
+            let rows = repeat(tag, "table:number-rows-spanned=\"");
+            if (2..=100_000).contains(&rows)
+                && let (Some(sheet), Ok(row), Ok(column)) =
+                    (merged.last_mut(), u32::try_from(row), u32::try_from(column))
+            {
+                sheet.push(MergedDown {
+                    row,
+                    column,
+                    below: rows as u32 - 1,
+                });
+            }
             column = column.saturating_add(repeats);
             if tag.contains("office:value-type") {
                 widest = widest.max(column);
@@ -129,7 +155,7 @@ fn bound_ods(content: &[u8]) -> Result<(), String> {
             );
         }
     }
-    Ok(())
+    Ok(merged)
 }
 
 fn repeat(tag: &str, attribute: &str) -> u64 {
@@ -203,33 +229,73 @@ fn xlsx(path: &Path, name: &str, sheet: Option<&str>) -> Result<TextTable, Recor
         rows.end_row(done + 1);
     }
     let mut table = TextTable::new(name, Some(&sheet), rows);
+    note_filled(&mut table, filled);
+    Ok(table)
+}
+
+fn note_filled(table: &mut TextTable, filled: usize) {
     if filled > 0 {
         table.notes.push(format!(
             "{filled} cells of {} are merged with the one above and take its value.",
             table.name()
         ));
     }
-    Ok(table)
 }
 
-fn ods(path: &Path, name: &str, sheet: Option<&str>) -> Result<TextTable, RecordsError> {
+fn ods(
+    path: &Path,
+    name: &str,
+    sheet: Option<&str>,
+    merged: &[Vec<MergedDown>],
+) -> Result<TextTable, RecordsError> {
     let broken = |error: calamine::OdsError| broken(name, &error.to_string());
     let mut book: Ods<BufReader<File>> = open_workbook(path).map_err(broken)?;
-    let sheet = chosen(name, &book.sheet_names(), sheet)?;
+    let names = book.sheet_names();
+    let sheet = chosen(name, &names, sheet)?;
     let range = book.worksheet_range(&sheet).map_err(broken)?;
     let (first_row, first_column) = range.start().unwrap_or_default();
     let mut rows = Rows::default();
+    // Cells merged downwards hold their value once for all their rows.
+    let merged = names
+        .iter()
+        .position(|n| *n == sheet)
+        .and_then(|at| merged.get(at));
+    let mut from_above: HashMap<(u32, u32), (String, Kind)> = HashMap::new();
+    for cell in merged.into_iter().flatten() {
+        let value = range
+            .get_value((cell.row, cell.column))
+            .and_then(of_data)
+            .filter(|(text, _)| !text.is_empty());
+        if let Some(value) = value {
+            for row in cell.row + 1..=cell.row.saturating_add(cell.below) {
+                from_above.insert((row, cell.column), value.clone());
+            }
+        }
+    }
+    let mut filled = 0_usize;
     for (index, row) in range.rows().enumerate() {
+        let number = first_row + index as u32;
         for _ in 0..first_column {
             rows.push_text("", Kind::Text);
         }
-        for cell in row {
-            let (text, kind) = of_data(cell).unwrap_or_default();
-            rows.push_text(&text, kind);
+        for (at, cell) in row.iter().enumerate() {
+            let column = first_column + at as u32;
+            match (of_data(cell), from_above.get(&(number, column))) {
+                (None, Some((text, kind))) => {
+                    filled += 1;
+                    rows.push_text(text, *kind);
+                }
+                (value, _) => {
+                    let (text, kind) = value.unwrap_or_default();
+                    rows.push_text(&text, kind);
+                }
+            }
         }
-        rows.end_row(first_row + index as u32 + 1);
+        rows.end_row(number + 1);
     }
-    Ok(TextTable::new(name, Some(&sheet), rows))
+    let mut table = TextTable::new(name, Some(&sheet), rows);
+    note_filled(&mut table, filled);
+    Ok(table)
 }
 
 /// The named sheet, or the first.
@@ -399,9 +465,9 @@ mod tests {
                 "<table:table table:name=\"a\"><table:table-row table:number-rows-repeated=\"1000000\">{cells}</table:table-row></table:table>"
             )
         };
-        assert!(bound_ods(row("<table:table-cell office:value-type=\"float\" table:number-columns-repeated=\"1000\"/>").as_bytes()).is_err());
+        assert!(look_over_ods(row("<table:table-cell office:value-type=\"float\" table:number-columns-repeated=\"1000\"/>").as_bytes()).is_err());
         assert!(
-            bound_ods(
+            look_over_ods(
                 row("<table:table-cell table:number-columns-repeated=\"16384\"/>").as_bytes()
             )
             .is_ok()

@@ -103,7 +103,7 @@ pub(crate) struct Lines {
     own_from: usize,
     delimiter: u8,
     quotes: bool,
-    lines: Vec<Line>,
+    rows: Vec<Line>,
 }
 
 impl Lines {
@@ -115,7 +115,7 @@ impl Lines {
             text,
             delimiter,
             quotes,
-            lines: Vec::new(),
+            rows: Vec::new(),
         }
     }
 
@@ -154,12 +154,12 @@ impl Lines {
             number = number.saturating_add(1);
             at = end + 1;
         }
-        self.lines = lines;
+        self.rows = lines;
     }
 
     /// Adds the row between two places of the text.
     pub(crate) fn push(&mut self, start: usize, end: usize, number: u32) {
-        self.lines.push(Line {
+        self.rows.push(Line {
             start: start as u32,
             end: end as u32,
             number,
@@ -187,7 +187,7 @@ impl Lines {
     }
 
     fn cells(&self, row: usize) -> LineCells<'_> {
-        let line = self.lines[row];
+        let line = self.rows[row];
         let own = line.start as usize >= self.own_from;
         LineCells {
             rest: self.text.get(line.start as usize..line.end as usize),
@@ -281,7 +281,7 @@ impl TextTable {
     /// Rows, headings among them.
     pub(crate) fn len(&self) -> usize {
         match &self.form {
-            Form::Lines(lines) => lines.lines.len(),
+            Form::Lines(lines) => lines.rows.len(),
             Form::Rows(rows) => rows.numbers.len(),
         }
     }
@@ -328,7 +328,7 @@ impl TextTable {
     /// Row number as a spreadsheet program shows it.
     pub(crate) fn number(&self, row: usize) -> u32 {
         match &self.form {
-            Form::Lines(lines) => lines.lines[row].number,
+            Form::Lines(lines) => lines.rows[row].number,
             Form::Rows(rows) => rows.numbers[row],
         }
     }
@@ -377,7 +377,7 @@ fn at(rows: &Rows, row: usize, column: usize) -> Option<Cell> {
 
 /// Without surrounding blanks; most cells have none.
 fn trimmed(text: &str) -> &str {
-    let bare = |b: Option<&u8>| b.is_none_or(|b| b.is_ascii_graphic());
+    let bare = |b: Option<&u8>| b.is_none_or(u8::is_ascii_graphic);
     let bytes = text.as_bytes();
     if bare(bytes.first()) && bare(bytes.last()) {
         text

@@ -1,11 +1,11 @@
 //! What the records hold and what is wrong with them, as text for a planner.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::fmt::Write;
 
 use super::{Cell, Table, format, text, wrapped};
-use crate::lives::{Life, Lives, Outcome};
-use crate::records::{Disposition, Fleet, Problem};
+use crate::lives::{Cost, Life, Lives, Outcome};
+use crate::records::{Disposition, Fleet, Problem, RowRef};
 
 /// Rows shown of each kind of problem.
 const SHOWN: usize = 5;
@@ -21,17 +21,57 @@ pub struct ProblemGroup<'a> {
     pub count: usize,
     /// What to do about all of them.
     pub advice: &'a str,
+    /// What they cost.
+    pub costs: Costs,
     /// The problems.
     pub problems: Vec<&'a Problem>,
 }
 
+/// Lives that problems cost.
+#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize)]
+pub struct Costs {
+    /// Lives left out.
+    pub lives: u64,
+    /// Those of them that the rows call worn.
+    pub worn: u64,
+    /// Their hours, as far as they can be told.
+    pub hours: f64,
+}
+
+impl Costs {
+    fn add(&mut self, cost: &Cost) {
+        self.lives += u64::from(cost.lives);
+        self.worn += u64::from(cost.worn);
+        self.hours += cost.hours;
+    }
+
+    fn sentence(self) -> Option<String> {
+        (self.lives > 0).then(|| {
+            format!(
+                "Costs {} ({} worn, {} in all).",
+                format::lives(self.lives, "").replace("  ", " "),
+                format::count(self.worn),
+                format::plural(self.hours.round() as u64, "hour")
+            )
+        })
+    }
+}
+
 /// Problems grouped by what to do, worst first: what is set aside before what is flagged before
-/// what is merged, and within each the most frequent first.
-pub fn problem_groups(problems: &[Problem]) -> Vec<ProblemGroup<'_>> {
+/// what is merged, and within each what costs most hours of life, then the most frequent.
+pub fn problem_groups<'a>(problems: &'a [Problem], costs: &[Cost]) -> Vec<ProblemGroup<'a>> {
+    let mut by_row: HashMap<RowRef, Costs> = HashMap::new();
+    for cost in costs {
+        by_row.entry(cost.row).or_default().add(cost);
+    }
     let mut groups: BTreeMap<(Disposition, &str, &str), Vec<&Problem>> = BTreeMap::new();
     for problem in problems {
         groups
-            .entry((problem.disposition, &problem.code, &problem.advice))
+            .entry((
+                problem.disposition,
+                problem.code.as_str(),
+                problem.advice.as_str(),
+            ))
             .or_default()
             .push(problem);
     }
@@ -47,11 +87,84 @@ pub fn problem_groups(problems: &[Problem]) -> Vec<ProblemGroup<'_>> {
             disposition,
             count: problems.len(),
             advice,
+            // The lives across a gap are counted with the row that makes the gap.
+            costs: if code == "life_across_a_gap" {
+                Costs::default()
+            } else {
+                costs_of(&problems, &mut by_row)
+            },
             problems,
         })
         .collect();
-    groups.sort_by_key(|g| (rank(g.disposition), std::cmp::Reverse(g.count)));
+    groups.sort_by_key(|g| {
+        let hours = std::cmp::Reverse(g.costs.hours.round() as u64);
+        (rank(g.disposition), hours, std::cmp::Reverse(g.count))
+    });
     groups
+}
+
+/// Each row's costs are counted once.
+fn costs_of(problems: &[&Problem], by_row: &mut HashMap<RowRef, Costs>) -> Costs {
+    let mut all = Costs::default();
+    for cost in problems
+        .iter()
+        .filter_map(|problem| by_row.remove(problem.rows.first()?))
+    {
+        all.lives += cost.lives;
+        all.worn += cost.worn;
+        all.hours += cost.hours;
+    }
+    all
+}
+
+/// What would change if parts that came out for reasons nobody maps, or that two rows tell
+/// differently, had been worn.
+fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
+    let mut table = Table::new("doubts", "If the doubtful parts had been worn")
+        .words("part", "Part")
+        .figures("doubtful", "Doubtful")
+        .figures("worn", "Worn as used")
+        .figures("worn_otherwise", "Worn otherwise")
+        .figures("hours", "Hours a worn part as used")
+        .figures("hours_otherwise", "Otherwise");
+    let mut any = false;
+    for part in &fleet.parts {
+        let (mut doubtful, mut worn, mut hours) = (0_u64, 0_u64, 0.0);
+        for life in lives.lives.iter().filter(|l| l.part == part.name) {
+            let count = u64::from(life.count);
+            doubtful += if life.unknown_reason { count } else { 0 };
+            worn += if life.outcome == Outcome::Worn {
+                count
+            } else {
+                0
+            };
+            hours += hours_seen(life);
+        }
+        if doubtful == 0 {
+            continue;
+        }
+        any = true;
+        let each = |worn: u64| (worn > 0).then(|| hours / worn as f64);
+        table.push(vec![
+            Cell::text(&part.name),
+            Cell::Count(doubtful),
+            Cell::Count(worn),
+            Cell::Count(worn + doubtful),
+            Cell::maybe(each(worn), Cell::Hours),
+            Cell::maybe(each(worn + doubtful), Cell::Hours),
+        ]);
+    }
+    table.note("Hours a worn part: hours seen over worn lives. The truth lies between the two; map the reasons to know it.");
+    any.then_some(table)
+}
+
+fn hours_seen(life: &Life) -> f64 {
+    let end = if life.high.is_finite() {
+        life.high
+    } else {
+        life.low
+    };
+    f64::from(life.count) * (end - life.entry)
 }
 
 /// Lives of each part, counted by outcome.
@@ -72,12 +185,7 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
                 .map(|l| u64::from(l.count))
                 .sum()
         };
-        let hours = of_part
-            .iter()
-            .map(|l| {
-                f64::from(l.count) * (if l.high.is_finite() { l.high } else { l.low } - l.entry)
-            })
-            .sum();
+        let hours = of_part.iter().map(|l| hours_seen(l)).sum();
         table.push(vec![
             Cell::text(&part.name),
             Cell::Count(count(None)),
@@ -102,8 +210,7 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
         .sum();
     if unknown > 0 {
         table.note(format!(
-            "{unknown} of the unworn came out for a reason that nothing maps; if all of these had been worn, \
-             there would be that many more worn lives."
+            "{unknown} of the unworn came out for a reason that nothing maps."
         ));
     }
     table
@@ -155,7 +262,7 @@ pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
         "",
     ));
     out.push('\n');
-    let groups = problem_groups(&lives.problems);
+    let groups = problem_groups(&lives.problems, &lives.costs);
     if rows.rows_in == 0 {
         out.push_str(
             "There are no rows in the replacement records, so there is nothing to work with.\n",
@@ -175,7 +282,10 @@ pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
         out.push('\n');
         let first = format!("{}. ", number + 1);
         out.push_str(&wrapped(
-            &format!("{} {what}: {kind}. {}", group.count, group.advice),
+            &match group.costs.sentence() {
+                Some(costs) => format!("{} {what}: {kind}. {costs} {}", group.count, group.advice),
+                None => format!("{} {what}: {kind}. {}", group.count, group.advice),
+            },
             &first,
             "   ",
         ));
@@ -192,6 +302,10 @@ pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
     }
     out.push('\n');
     out.push_str(&text(&lives_by_part(fleet, lives)));
+    if let Some(doubts) = doubts(fleet, lives) {
+        out.push('\n');
+        out.push_str(&text(&doubts));
+    }
     if !notes.is_empty() {
         out.push_str("\nSettled without being told\n");
         for note in notes {

@@ -531,6 +531,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
     let lives = Lives {
         lives,
         fitted,
+        costs: Vec::new(),
         unknown_start: 3,
         problems: problems.clone(),
         rows,

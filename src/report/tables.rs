@@ -682,7 +682,7 @@ pub fn problems(analysis: &Analysis) -> Table {
             Cell::maybe(problem.column.as_ref(), Cell::text),
             Cell::maybe(problem.found.as_ref(), Cell::text),
             Cell::maybe(problem.allowed.as_ref(), Cell::text),
-            Cell::text(&problem.advice),
+            Cell::text(problem.advice),
             Cell::text(problem.code.replace('_', " ")),
         ]);
     }
@@ -718,9 +718,9 @@ pub fn lives_list(lives: &[Life]) -> Table {
         };
         table.push(vec![
             Cell::text(life.id.to_string()),
-            Cell::text(&life.part),
-            Cell::text(&life.machine),
-            Cell::text(&life.position),
+            Cell::text(life.part),
+            Cell::text(life.machine),
+            Cell::text(life.position),
             Cell::text(outcome),
             Cell::Hours(life.low),
             Cell::maybe(Some(life.high).filter(|h| h.is_finite()), Cell::Hours),
