@@ -168,7 +168,7 @@ fn meters(analysis: &Analysis, most: usize) -> Vec<MachineMeter> {
         .take(most)
         .map(|machine| MachineMeter {
             machine: machine.clone(),
-            readings: meters.readings(machine).to_vec(),
+            readings: meters.readings(machine),
         })
         .collect()
 }

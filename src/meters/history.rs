@@ -45,6 +45,8 @@ pub struct MeterReading {
     pub date: Date,
     /// What the meter showed.
     pub hours: f64,
+    /// Where it was read; `None` for a stated first day.
+    pub row: Option<RowRef>,
     /// What became of it.
     pub standing: Standing,
 }
@@ -58,6 +60,8 @@ struct Stretch {
     begins_at: Option<f64>,
     /// Used readings, by day, then hours.
     readings: Vec<(Date, f64)>,
+    /// Where each of them stands; `None` for a stated first day.
+    rows: Vec<Option<RowRef>>,
     /// From this day on nothing is known in this stretch.
     in_doubt_from: Option<Date>,
 }
@@ -195,6 +199,7 @@ impl History {
             if let Some(hours) = entry.hours {
                 if standing == Standing::Used {
                     stretch.readings.push((entry.date, hours));
+                    stretch.rows.push(entry.row);
                     previous = Some(entry);
                     if let Some(replacement) = entry.replacement {
                         // A meter that was reset more often than this is none.
@@ -204,6 +209,7 @@ impl History {
                     self.rejected.push(MeterReading {
                         date: entry.date,
                         hours,
+                        row: entry.row,
                         standing,
                     });
                 }
@@ -365,10 +371,11 @@ impl History {
         let mut all: Vec<MeterReading> = self
             .stretches
             .iter()
-            .flat_map(|stretch| &stretch.readings)
-            .map(|&(date, hours)| MeterReading {
+            .flat_map(|stretch| stretch.readings.iter().zip(&stretch.rows))
+            .map(|(&(date, hours), &row)| MeterReading {
                 date,
                 hours,
+                row,
                 standing: Standing::Used,
             })
             .chain(self.rejected.iter().cloned())
@@ -398,6 +405,7 @@ impl Stretch {
             from,
             begins_at,
             readings: Vec::new(),
+            rows: Vec::new(),
             in_doubt_from: None,
         }
     }

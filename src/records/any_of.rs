@@ -85,14 +85,15 @@ pub(super) fn assign(jobs: &mut [Job], mut open: Vec<AnyOf>) -> Result<Vec<Probl
             code: "machines_assigned".into(),
             disposition: Disposition::Flagged,
             rows: vec![choice.row],
-            column: Some(choice.column),
-            found: Some(format!("\"{}\"", choice.found)),
+            column: Some(choice.column.into()),
+            found: Some(format!("\"{}\"", choice.found).into()),
             allowed: None,
             advice: format!(
                 "Taken for \"{}\": {}, the free ones with the fewest hours in the schedule before it (of equals the first by name). Name the machines if others go.",
                 choice.job,
                 go.join(" and ")
-            ),
+            )
+            .into(),
         });
         if let Some(job) = jobs.iter_mut().find(|j| j.name == choice.job) {
             job.machines.extend(go);
@@ -110,11 +111,7 @@ mod tests {
     use std::collections::BTreeMap;
 
     fn row(row: u32) -> RowRef {
-        RowRef {
-            file: "jobs.csv".to_owned(),
-            sheet: None,
-            row,
-        }
+        RowRef::new("jobs.csv", None, row)
     }
 
     fn job(name: &str, from: Date, to: Date, machines: &[&str], hours: f64) -> Job {

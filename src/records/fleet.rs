@@ -400,7 +400,7 @@ pub struct Fleet {
     /// Replacements and inspections, sorted by machine, part, position, date, row.
     pub replacements: Vec<Replacement>,
     /// Rows merged with the first of them, see [`Fleet::rows_of`].
-    pub(crate) merged: Vec<Vec<RowRef>>,
+    pub merged: Vec<Vec<RowRef>>,
     /// Hour-meter readings, sorted by machine, date, row.
     pub readings: Vec<Reading>,
     /// Declared resets.

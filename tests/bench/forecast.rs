@@ -4,7 +4,7 @@
 use divan::{Bencher, black_box};
 use jiff::civil::{Date, date};
 use wearcast::forecast::{ForecastOptions, Outlook, of_outlook};
-use wearcast::lives::{Fitted, Lives, Observations};
+use wearcast::lives::{Fitted, LifeId, Lives, Observations, OfSet};
 use wearcast::models::{LifeModel, life_model};
 use wearcast::numerics::streams::stream;
 use wearcast::records::{
@@ -74,11 +74,7 @@ fn case(machines: usize, jobs: usize) -> Case {
                 machines: names.iter().skip(j % 3).step_by(3).cloned().collect(),
                 hours: 40.0 + (random.uniform() * 50.0).round(),
                 covariates: std::collections::BTreeMap::new(),
-                row: RowRef {
-                    file: "jobs.csv".to_owned(),
-                    sheet: None,
-                    row: j as u32 + 2,
-                },
+                row: RowRef::new("jobs.csv", None, j as u32 + 2),
             }
         })
         .collect();
@@ -95,12 +91,16 @@ fn case(machines: usize, jobs: usize) -> Case {
                 let age = 250.0 * random.uniform();
                 lives.push(age, f64::INFINITY, 0.0, 1.0);
                 fitted.push(Fitted {
-                    machine: machine.clone(),
-                    part: part.name.clone(),
-                    position: position.to_string(),
+                    machine: machine.into(),
+                    part: part.name.as_str().into(),
+                    position: position.to_string().into(),
                     age_hours: Some(age),
                     since: None,
-                    life: Some(format!("{}/{machine}/{position}", part.name)),
+                    life: Some(LifeId {
+                        place: format!("{}/{machine}/{position}", part.name).into(),
+                        number: 1,
+                        of_set: OfSet::Whole,
+                    }),
                 });
             }
         }
@@ -120,6 +120,7 @@ fn case(machines: usize, jobs: usize) -> Case {
             known_ages: Vec::new(),
             gaps: Vec::new(),
             replacements: Vec::new(),
+            merged: Vec::new(),
             readings: Vec::new(),
             resets: Vec::new(),
             tension: Vec::new(),
@@ -133,6 +134,7 @@ fn case(machines: usize, jobs: usize) -> Case {
             lives: Vec::new(),
             fitted,
             unknown_start: 0,
+            costs: Vec::new(),
             problems: Vec::new(),
             rows: RowCounts::default(),
         },
