@@ -32,7 +32,7 @@ fn json(lives: &str, options: &[&str]) -> Value {
     serde_json::from_str(&stdout).unwrap_or_else(|e| panic!("{e}: {stdout}{stderr}"))
 }
 
-fn at<'a>(points: &'a Value, hours: f64) -> &'a Value {
+fn at(points: &Value, hours: f64) -> &Value {
     let mut points = points.as_array().unwrap().iter().rev();
     points
         .find(|p| p["hours"].as_f64().unwrap() <= hours)

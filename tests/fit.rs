@@ -195,7 +195,11 @@ fn all_families_stand_side_by_side() {
         "{cautions}"
     );
     let (text, _, _) = fit(NIST, &["--distribution", "all"]);
-    assert!(text.contains("Above least") && text.contains("weibull-threshold"));
+    assert!(
+        text.contains("Families of life models") && text.contains("weibull-threshold"),
+        "{text}"
+    );
+    assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
     let (_, stderr, code) = fit(NIST, &["--distribution", "all", "--known-shape", "2"]);
     assert_eq!(code, 2);
     assert!(stderr.contains("--known-shape"), "{stderr}");

@@ -1,5 +1,7 @@
 //! `wearcast stock` as a planner runs it: what it answers, and what it does with input it cannot use.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails there")]
+
 use std::path::Path;
 use std::process::{Command, Output};
 

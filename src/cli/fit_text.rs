@@ -119,7 +119,7 @@ pub(super) fn families_shown(comparison: &FamilyComparison, fits: &[Fit]) -> Str
     for p in &asked {
         table = table.figures(
             &format!("hours_{p}"),
-            format!("{} worn out by, h", format::percent(*p)),
+            format!("{} worn, h", format::percent(*p)),
         );
     }
     let figure = |x: Option<f64>, digits| {

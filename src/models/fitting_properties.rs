@@ -209,7 +209,6 @@ fn a_million_small_data_sets_give_an_answer_or_a_reason() {
         (0..20_u64)
             .into_par_iter()
             .for_each(|block| any_answer(first + 50 * block..first + 50 * block + 50));
-        println!("{} small data sets from {first}", 1000);
     }
 }
 
