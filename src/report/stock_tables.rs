@@ -310,7 +310,7 @@ pub(super) fn value_in_words(analysis: &Analysis) -> Option<String> {
     Some(format!(
         "On the shelf now: {}. The orders cost {}, of which about {} is expected to be left over, with the \
          stock, after the schedule. Shortages are expected to cost {} if nothing is ordered and {} if the \
-         advice is followed{rest}.",
+         advice is followed, taking each part lacking to stop its machine for half an average job{rest}.",
         sum(|v| v.0),
         sum(|v| v.1),
         sum(|v| v.2),
