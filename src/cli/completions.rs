@@ -35,10 +35,7 @@ mod tests {
         for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
             let args = ["wearcast", "completions", shell];
             let script = super::super::reply(args.map(Into::into))?.stdout;
-            for command in Cli::command()
-                .get_subcommands()
-                .filter(|c| !c.is_hide_set())
-            {
+            for command in crate::cli::shown(&Cli::command()) {
                 assert!(
                     script.contains(command.get_name()),
                     "{shell}: {}",

@@ -32,7 +32,7 @@ pub(super) fn run(args: &ManArgs) -> Result<Reply, CliError> {
     })?;
     let mut reply = Reply::default();
     let mut pages = vec![("wearcast.1".to_owned(), page(program.clone())?)];
-    for command in program.get_subcommands().filter(|c| !c.is_hide_set()) {
+    for command in super::shown(&program) {
         let name = format!("wearcast-{}", command.get_name());
         let command = command
             .clone()
@@ -82,10 +82,7 @@ mod tests {
             shown.contains(".SH NAME") && shown.contains("wearcast\\-stock"),
             "{shown}"
         );
-        for command in Cli::command()
-            .get_subcommands()
-            .filter(|c| !c.is_hide_set() && c.get_name() != "help")
-        {
+        for command in crate::cli::shown(&Cli::command()).filter(|c| c.get_name() != "help") {
             let name = format!("wearcast-{}.1", command.get_name());
             let text = std::fs::read_to_string(dir.path().join(&name)).unwrap_or_default();
             assert!(

@@ -183,6 +183,11 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     ExitCode::from(u8::from(!reply.not_given.is_empty()))
 }
 
+/// The commands that help, completions and manual pages show.
+fn shown(program: &clap::Command) -> impl Iterator<Item = &clap::Command> {
+    program.get_subcommands().filter(|c| !c.is_hide_set())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -191,10 +196,7 @@ mod tests {
     #[test]
     fn every_command_shows_an_example_in_its_help() {
         Cli::command().debug_assert();
-        for command in Cli::command()
-            .get_subcommands()
-            .filter(|c| !c.is_hide_set())
-        {
+        for command in shown(&Cli::command()) {
             let help = command
                 .get_after_help()
                 .map(ToString::to_string)
@@ -245,10 +247,7 @@ mod tests {
 
     #[test]
     fn the_examples_are_command_lines_that_parse() {
-        for command in Cli::command()
-            .get_subcommands()
-            .filter(|c| !c.is_hide_set())
-        {
+        for command in shown(&Cli::command()) {
             let help = command
                 .get_after_help()
                 .map(ToString::to_string)
