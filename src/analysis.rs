@@ -6,7 +6,9 @@ pub use detail::*;
 
 use std::collections::BTreeMap;
 
-use crate::compare::practice::{PracticeComparison, PracticeOptions, tension_practice};
+use crate::compare::practice::{
+    PracticeComparison, PracticeError, PracticeOptions, tension_practice,
+};
 use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
 use crate::lives::{Life, Lives, Observations, build, observations};
 use crate::meters::Meters;
@@ -52,8 +54,8 @@ pub struct Analysis {
     pub stock: StockPlan,
     /// What forecast and plan were made from, for looking closer.
     pub outlook: Outlook,
-    /// What tension practice does to lives, where it is declared and was checked.
-    pub practice: Option<PracticeComparison>,
+    /// What tension practice does to lives, or why that cannot be said.
+    pub practice: Result<PracticeComparison, PracticeError>,
 }
 
 /// Is told how far the work is.
@@ -208,10 +210,9 @@ fn misspelt(problems: &[Problem]) -> impl Iterator<Item = Caution> {
     })
 }
 
-/// Tension practice, where the fleet declares it and checks it; what cannot be said is in the result.
-fn practice(fleet: &Fleet, lives: &Lives) -> Option<PracticeComparison> {
+fn practice(fleet: &Fleet, lives: &Lives) -> Result<PracticeComparison, PracticeError> {
     let meters = Meters::new(fleet);
-    tension_practice(fleet, &meters, lives, &PracticeOptions::default()).ok()
+    tension_practice(fleet, &meters, lives, &PracticeOptions::default())
 }
 
 /// Lives of one part kind as the models read them.

@@ -210,14 +210,14 @@ fn practice_that_cannot_be_compared_says_why() {
             "2024-04-02,EV-1,0.23,5",
             "2024-04-02,EV-1,0.23,12",
             0,
-            "1 readings were taken under another force",
+            "Readings taken under another force than the 5 lbf of [practice], and left out: 1.",
         ),
         (
             "tension_checks.csv",
             "2024-04-02,EV-1,0.23,5",
             "2024-04-02,EV-1,-0.23,5",
             0,
-            "Drive belts in the band",
+            "A tension check could not be read. tension_checks.csv row 2, column \"deflection\": found \"-0.23\"",
         ),
         (
             "fleet.toml",
@@ -242,6 +242,42 @@ fn practice_that_cannot_be_compared_says_why() {
             .join(" ");
         assert_eq!(output.status.code(), Some(code), "{to}: {all}");
         assert!(all.contains(said), "{to}: {all}");
+    }
+}
+
+#[test]
+fn tension_that_cannot_be_used_stops_nothing_else() {
+    for (from, to, said) in [
+        (
+            "band = [0.20, 0.30]",
+            "band = [0.30, 0.20]",
+            "[practice], band",
+        ),
+        (
+            "\"tension_checks.csv\"\nunit = \"in\"",
+            "\"tension_checks.csv\"",
+            "[[tension]], unit",
+        ),
+    ] {
+        let dir = changed_fleet("fleet.toml", from, to);
+        let fleet = dir.path().to_str().unwrap();
+        let out = dir.path().join("out");
+        let output = wearcast(&["report", fleet, "-o", out.to_str().unwrap()]);
+        let words = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(1), "{to}: {words}");
+        assert!(
+            words.contains("no comparison of practices"),
+            "{to}: {words}"
+        );
+        let page = std::fs::read_to_string(out.join("index.html")).unwrap();
+        assert!(
+            page.contains("Practices are not compared: fleet.toml, "),
+            "{to}"
+        );
+        assert!(page.contains(said), "{to}");
+        let checked = wearcast(&["check", fleet]);
+        let text = String::from_utf8(checked.stdout).unwrap();
+        assert!(text.contains(said), "{to}: {text}");
     }
 }
 

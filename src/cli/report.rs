@@ -44,6 +44,10 @@ pub(super) fn run(args: &ReportArgs, watch: &dyn Watch) -> Result<Reply, CliErro
         .no_forecast
         .iter()
         .map(|none| format!("{}: no forecast. {}", none.part, none.reason))
+        .chain(
+            (analysis.fleet.practice_unusable.iter())
+                .map(|why| format!("belt tension: no comparison of practices. {why}")),
+        )
         .collect();
     let mut remarks = Vec::new();
     if let Some(out) = &args.output {

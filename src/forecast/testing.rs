@@ -79,6 +79,7 @@ pub(crate) fn fleet(parts: Vec<Part>, jobs: Vec<Job>) -> Fleet {
         tension: Vec::new(),
         jobs,
         practice: None,
+        practice_unusable: None,
         problems: Vec::new(),
         rows: RowCounts::default(),
         notes: Vec::new(),

@@ -411,6 +411,9 @@ pub struct Fleet {
     pub jobs: Vec<Job>,
     /// The tension practice, where stated.
     pub practice: Option<Practice>,
+    /// What `fleet.toml` says of tension that cannot be used as it stands; no practice is compared then,
+    /// and everything else goes on.
+    pub practice_unusable: Option<String>,
     /// Rows set aside that may hide a replacement.
     pub gaps: Vec<Gap>,
     /// Problems found while reading.

@@ -121,6 +121,7 @@ struct Loading<'a> {
     readings: Vec<Reading>,
     resets: Vec<MeterReset>,
     tension: Vec<TensionCheck>,
+    practice_unusable: Option<String>,
     jobs: Vec<Job>,
     /// Jobs that leave open which machines go.
     open_jobs: Vec<AnyOf>,
@@ -153,6 +154,7 @@ impl<'a> Loading<'a> {
             readings: Vec::new(),
             resets: Vec::new(),
             tension: Vec::new(),
+            practice_unusable: None,
             jobs: Vec::new(),
             open_jobs: Vec::new(),
             problems: Vec::new(),
@@ -297,10 +299,14 @@ impl<'a> Loading<'a> {
         let opened = Opened::new(self.dir, entry.source(), &TENSION)?;
         self.notes.extend(opened.notes());
         let Some(unit) = entry.unit else {
-            return Err(Setting { file: FLEET_FILE }.refuse(
+            self.without_practice(&Setting { file: FLEET_FILE }.refuse(
                 "[[tension]], unit",
-                "it is missing; allowed is \"in\" or \"mm\"",
+                format!(
+                    "it is missing, so {} is left out; allowed is \"in\" or \"mm\"",
+                    entry.file
+                ),
             ));
+            return Ok(());
         };
         let mut dates = opened.dates("date", &mut self.notes)?;
         let decimal = opened.decimal("deflection", &mut self.notes)?;
@@ -365,6 +371,14 @@ impl<'a> Loading<'a> {
             }
         }
         Ok(())
+    }
+
+    /// Goes on without comparing practices: tension has no part in what lasts how long here.
+    fn without_practice(&mut self, error: &RecordsError) {
+        self.notes
+            .push(format!("{error}. Belt tension is not compared until then."));
+        self.practice_unusable
+            .get_or_insert_with(|| error.to_string());
     }
 
     fn read_jobs(&mut self, entry: &JobsEntry) -> Result<(), RecordsError> {
@@ -519,8 +533,12 @@ impl<'a> Loading<'a> {
                 *machine = machine_names.learn(machine).into();
             }
         }
-        let practice = match &file.practice {
-            Some(entry) => Some(setting.practice(entry)?),
+        let practice = match file.practice.as_ref().map(|p| setting.practice(p)) {
+            Some(Ok(practice)) => Some(practice),
+            Some(Err(error)) => {
+                self.without_practice(&error);
+                None
+            }
             None => None,
         };
         let service_level = setting.number(
@@ -592,7 +610,8 @@ impl<'a> Loading<'a> {
             resets: self.resets,
             tension: self.tension,
             jobs: self.jobs,
-            practice,
+            practice: practice.filter(|_| self.practice_unusable.is_none()),
+            practice_unusable: self.practice_unusable,
             gaps: self.rows.gaps,
             problems,
             rows: self.rows.rows,

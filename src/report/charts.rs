@@ -54,7 +54,7 @@ impl Charts {
             parts: parts(analysis, detail),
             meters: meter_history(analysis, detail),
             tension: tension_checks(analysis),
-            practice: (analysis.practice.as_ref())
+            practice: (analysis.practice.as_ref().ok())
                 .map(PracticeCharts::of)
                 .unwrap_or_default(),
             kit: kit(analysis, detail),

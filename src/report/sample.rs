@@ -6,6 +6,7 @@ use jiff::ToSpan;
 use jiff::civil::{Date, date};
 
 use crate::analysis::Analysis;
+use crate::compare::practice::PracticeError;
 use crate::forecast::{
     Demand, FittedPart, Forecast, ForecastOptions, JobChance, NoForecast, Outlook,
     QuantityProbability, Remaining,
@@ -562,13 +563,14 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             force_lbf: 5.0,
             reading_error_in: None,
         }),
+        practice_unusable: None,
         problems,
         rows,
         notes: vec!["Column “Datum” read as the date.".to_owned()],
     };
     let outlook = Outlook::new(&fleet, &lives, &models, &ForecastOptions::default());
     Analysis {
-        practice: None,
+        practice: Err(PracticeError::NoReadings),
         fleet,
         lives,
         fits,

@@ -3,7 +3,21 @@
 use super::bands::distinct;
 use super::spells::{Spell, SpellCounts};
 use crate::models::{Caution, CautionCode};
-use crate::records::Practice;
+use crate::records::{Practice, Problem};
+
+/// Tension checks that could not be read.
+pub(super) fn unread_checks(problems: &[Problem]) -> Option<Caution> {
+    let mut unread = problems.iter().filter(|p| p.code.starts_with("tension_"));
+    let first = unread.next()?;
+    let text = match unread.count() {
+        0 => format!("A tension check could not be read. {first}"),
+        more => format!(
+            "{} tension checks could not be read; the first: {first}",
+            more + 1
+        ),
+    };
+    Some(Caution::new(CautionCode::Note, text))
+}
 
 pub(super) fn cautions_of(
     counts: &SpellCounts,
@@ -34,15 +48,14 @@ pub(super) fn cautions_of(
     }
     if counts.other_force > 0 {
         note(format!(
-            "{} readings were taken under another force than the {} lbf of [practice] and are left \
-             out.",
-            counts.other_force, practice.force_lbf
+            "Readings taken under another force than the {} lbf of [practice], and left out: {}.",
+            practice.force_lbf, counts.other_force
         ));
     }
     if counts.unstated_force > 0 {
         note(format!(
-            "{} readings state no force; they are taken to be under {} lbf.",
-            counts.unstated_force, practice.force_lbf
+            "Readings that state no force, and are taken to be under {} lbf: {}.",
+            practice.force_lbf, counts.unstated_force
         ));
     }
     for name in held {

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::reading_error::{TrueValues, true_values};
 use super::spells::Spell;
 use crate::lives::Observations;
 use crate::models::regression::{
@@ -106,37 +107,27 @@ pub(super) struct DoseRequest<'a> {
 const LEAST_SHARE_TRUE: f64 = 0.2;
 
 impl DoseRequest<'_> {
-    /// `x = ln(d / target)` as read.
-    fn read(&self) -> Vec<f64> {
-        let x = |s: &Spell| (s.deflection_in / self.practice.target_in).ln();
-        self.spells.iter().map(x).collect()
+    /// Readings, inches.
+    fn readings(&self) -> Vec<f64> {
+        self.spells.iter().map(|s| s.deflection_in).collect()
     }
 
-    /// Mean of x, and the share λ of its variance that is not reading error,
-    /// `1 − (error/geometric mean d)²/var x`.
-    fn share_true(&self, read: &[f64], error_in: f64) -> (f64, f64) {
-        let n = read.len().max(1) as f64;
-        let mean = read.iter().sum::<f64>() / n;
-        let variance = read.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-        let error = error_in / (self.practice.target_in * mean.exp());
-        (mean, 1.0 - error * error / variance)
-    }
-
-    /// Whether the readings spread enough beyond their stated error.
-    pub(super) fn error_can_be_allowed_for(&self) -> bool {
-        self.reading_error_in
-            .is_some_and(|error| self.share_true(&self.read(), error).1 >= LEAST_SHARE_TRUE)
+    /// Expected true values behind the readings, where they spread enough beyond their stated error.
+    pub(super) fn true_values(&self) -> Option<TrueValues> {
+        true_values(
+            &self.readings(),
+            self.practice.target_in,
+            self.reading_error_in?,
+        )
+        .filter(|t| t.share_true >= LEAST_SHARE_TRUE)
     }
 }
 
 /// Fits the curve.
 ///
-/// With a stated reading error u (of ln d: error/mean d) each reading is replaced by its expected
-/// true value, `x̄ + λ(x − x̄)`, `λ = 1 − u²/var x` (regression calibration, Carroll et al. 2006; the
-/// spread about it adds the same to every x² and goes into the intercept). λ is taken as known.
-///
-/// It falls short where readings are far from the target: an error of so many inches is larger on the
-/// log scale for tight belts than the one u taken for all. Trials: `DEVELOPERS.md`.
+/// With a stated reading error each reading is replaced by what it says of the true deflection
+/// ([`true_values`]: expected x and expected x²). The fitted spread of true deflections is taken as known. How
+/// much of the flattening is taken back: trials in `DEVELOPERS.md`.
 ///
 /// # Errors
 /// As [`regress`].
@@ -155,15 +146,15 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
     for s in spells {
         lives.push(s.low, s.high, s.entry, f64::from(s.count));
     }
-    let read = request.read();
-    let calibration = reading_error_in.map(|error| request.share_true(&read, error));
-    let share = calibration.map(|(_, share)| share);
-    let expected = |x: f64| calibration.map_or(x, |(mean, share)| mean + share * (x - mean));
-    let fit = |of: &dyn Fn(f64) -> f64| {
-        let x: Vec<f64> = read.iter().map(|&x| of(x)).collect();
-        let square = x.iter().map(|x| x * x).collect();
+    let read: Vec<f64> = request
+        .readings()
+        .iter()
+        .map(|d| (d / target).ln())
+        .collect();
+    let square = |x: &[f64]| x.iter().map(|x| x * x).collect::<Vec<f64>>();
+    let fit = |x: &[f64], square: Vec<f64>| {
         let mut covariates = vec![
-            Covariate::number("x", x),
+            Covariate::number("x", x.to_vec()),
             Covariate::number("x squared", square),
         ];
         covariates.extend(held.iter().cloned());
@@ -175,11 +166,11 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
         }
         regress(&lives, &request)
     };
-    let plain = fit(&|x| x)?;
-    let r = if share.is_some() {
-        fit(&expected)?
-    } else {
-        plain.clone()
+    let plain = fit(&read, square(&read))?;
+    let behind = request.true_values();
+    let r = match &behind {
+        Some(behind) => fit(&behind.x, behind.square.clone())?,
+        None => plain.clone(),
     };
     let k = r.coefficients.len() + 1 + r.shapes.len();
     let v = |a: usize, b: usize| r.covariance[a * k + b];
@@ -190,10 +181,11 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
         |df| t_multiplier(confidence, df),
     );
     // With a reading error the least and greatest are those of the expected true values.
-    let (first, last) = read
+    let (first, last) = behind
+        .as_ref()
+        .map_or(&read, |behind| &behind.x)
         .iter()
-        .map(|&x| expected(x))
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| {
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
             (a.min(x), b.max(x))
         });
     let points = (0..POINTS)
@@ -248,10 +240,10 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
         shape: 1.0 / r.shapes[0].sigma,
         clusters: r.clusters.map(|c| c.clusters),
         reading_error: reading_error_in
-            .zip(share)
-            .map(|(error_in, share_true)| ReadingError {
+            .zip(behind)
+            .map(|(error_in, behind)| ReadingError {
                 error_in,
-                share_true,
+                share_true: behind.share_true,
                 curvature_as_read: plain.coefficients[1].estimate,
             }),
         held: held.iter().map(|c| c.name.clone()).collect(),

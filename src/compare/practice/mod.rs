@@ -10,6 +10,7 @@ mod answer;
 mod bands;
 mod cautions;
 mod dose;
+mod reading_error;
 mod result;
 mod run;
 mod spells;

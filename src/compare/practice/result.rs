@@ -170,6 +170,9 @@ pub enum PracticeError {
         "fleet.toml has no [practice]: declare target, band and unit there before looking, for example target = 0.25, band = [0.20, 0.30], unit = \"in\""
     )]
     NoPractice,
+    /// What is declared cannot be used.
+    #[error("{0}")]
+    Unusable(String),
     /// No readings.
     #[error(
         "the fleet has no tension checks: name a file with date, machine, deflection and force in [[tension]] of fleet.toml"

@@ -2,7 +2,7 @@
 
 use super::answer::answer;
 use super::bands::{bands, distinct};
-use super::cautions::cautions_of;
+use super::cautions::{cautions_of, unread_checks};
 use super::dose::{DoseRequest, DoseResponse, dose};
 use super::result::{BandRatio, PracticeComparison, PracticeError, PracticeOptions, SpellUse};
 use super::spells::{Spell, spells, table};
@@ -58,6 +58,9 @@ pub fn tension_practice(
     lives: &Lives,
     options: &PracticeOptions,
 ) -> Result<PracticeComparison, PracticeError> {
+    if let Some(why) = &fleet.practice_unusable {
+        return Err(PracticeError::Unusable(why.clone()));
+    }
     let practice = fleet.practice.ok_or(PracticeError::NoPractice)?;
     if fleet.tension.is_empty() {
         return Err(PracticeError::NoReadings);
@@ -71,6 +74,7 @@ pub fn tension_practice(
     let held = held(&spells, options);
     let table = table(&spells, &practice, &held);
     let mut cautions = cautions_of(&counts, &practice, &spells, &held);
+    cautions.extend(unread_checks(&fleet.problems));
     let (primary, by_band) = comparisons(&table, &held, options, &mut cautions);
     let reading_error_in = options.reading_error_in.or(practice.reading_error_in);
     let (dose, dose_as_read) = doses(
@@ -207,9 +211,9 @@ fn doses(
                     they are; none is allowed for unless it is stated (reading_error in [practice], or \
                     --reading-error).";
         (told(dose(&as_read), then), None)
-    } else if request.error_can_be_allowed_for() {
-        let then = "The curve allows for the stated reading error only in part (in trials a quarter of the \
-                    flattening was taken back), and the bands not at all, so the true effect of tension \
+    } else if request.true_values().is_some() {
+        let then = "The curve allows for the stated reading error (not quite: in trials the curvature stayed \
+                    up to REPLACE % too flat), and the bands not at all, so the true effect of tension \
                     is, if anything, greater than shown.";
         (told(dose(request), then), dose(&as_read).ok())
     } else {

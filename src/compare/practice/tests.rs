@@ -1,12 +1,15 @@
 //! Practice on made fleets whose truth is known.
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
+use super::dose::{DoseRequest, dose};
+use super::spells::Spell;
 use super::*;
 use crate::lives::build_with;
 use crate::meters::Meters;
 use crate::numerics::streams::stream;
-use crate::records::{Fleet, LoadOptions};
+use crate::records::{Fleet, LengthUnit, LoadOptions, Practice};
 
 const HEAD: &str = "[fleet]\nname = \"made\"\nas_of = 2025-12-31\ncurrency = \"USD\"\n
 [[records]]\nfile = \"r.csv\"\n[records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n
@@ -119,10 +122,9 @@ fn reading_error_steepens_the_curve_it_flattened() {
     };
     let allowed = practice(&fleet, &options).unwrap().dose.unwrap();
     let share = allowed.reading_error.unwrap().share_true;
-    // ln d spreads by 0.45, the error by 0.05/0.25 = 0.2: 1 − 0.04/0.2025.
-    assert!((share - 0.80).abs() < 0.05, "{share}");
-    let ratio = allowed.curvature.estimate / plain.curvature.estimate;
-    approx::assert_relative_eq!(ratio, 1.0 / (share * share), max_relative = 1e-6);
+    // ln d spreads by 0.45, the error by about 0.05/0.25 = 0.2: near 1 − 0.04/0.2025 = 0.80.
+    assert!((share - 0.80).abs() < 0.06, "{share}");
+    assert!(allowed.curvature.estimate < 1.1 * plain.curvature.estimate);
     // Nothing is claimed outside what the readings say of the true values.
     assert!(allowed.least_in > plain.least_in && allowed.greatest_in < plain.greatest_in);
     let options = PracticeOptions {
@@ -132,6 +134,52 @@ fn reading_error_steepens_the_curve_it_flattened() {
     let p = practice(&fleet, &options).unwrap();
     assert!(p.dose.unwrap().reading_error.is_none() && p.dose_as_read.is_none());
     assert!(p.cautions.iter().any(|c| c.text.contains("left as read")));
+}
+
+#[test]
+fn most_of_the_flattening_is_taken_back() {
+    // 4,000 belts read with an error of 0.04 in, curvature −1.5, shape 3. The same written anew in R (survreg,
+    // four samples): 0.21 to 0.37 of the curvature as read, 0.86 to 0.89 with the expected true values.
+    let mut s = stream(5, 0);
+    let spells: Vec<Spell> = (0..4000)
+        .map(|i| {
+            let x = 0.35 * s.normal();
+            let hours = 400.0 * f64::exp(-1.5 * x * x) * s.exponential().powf(1.0 / 3.0);
+            Spell {
+                life: i,
+                machine: "M".to_owned(),
+                entry: 0.0,
+                low: hours,
+                high: hours,
+                count: 1,
+                deflection_in: (0.25 * x.exp() + 0.04 * s.normal()).max(0.02),
+                covariates: BTreeMap::new(),
+            }
+        })
+        .collect();
+    let practice = Practice {
+        target_in: 0.25,
+        band_low_in: 0.2,
+        band_high_in: 0.3,
+        unit: LengthUnit::In,
+        force_lbf: 5.0,
+        reading_error_in: None,
+    };
+    let curvature = |reading_error_in| {
+        let found = dose(&DoseRequest {
+            spells: &spells,
+            practice: &practice,
+            held: &[],
+            machines: &[],
+            clustered: false,
+            reading_error_in,
+            confidence: 0.95,
+        });
+        found.unwrap().curvature.estimate
+    };
+    let (read, allowed) = (curvature(None), curvature(Some(0.04)));
+    assert!((0.2..0.4).contains(&(read / -1.5)), "{read}, {allowed}");
+    assert!((0.8..1.0).contains(&(allowed / -1.5)), "{read}, {allowed}");
 }
 
 #[test]

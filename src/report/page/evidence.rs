@@ -240,8 +240,10 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
 pub(super) fn practice(contents: &Contents<'_>) -> Markup {
     let fleet = &contents.analysis.fleet;
     html! {
-        @if let Some(found) = &contents.analysis.practice {
-            p.answer { (pieces::short_name(&found.answer, 800)) }
+        @match &contents.analysis.practice {
+            Ok(found) => { p.answer { (pieces::short_name(&found.answer, 800)) } }
+            Err(_) if fleet.tension.is_empty() && fleet.practice_unusable.is_none() => {}
+            Err(why) => { p.answer { "Practices are not compared: " (pieces::short_name(&why.to_string(), 800)) "." } }
         }
         @if let Some(p) = fleet.practice {
             @let (unit, factor) = match p.unit { LengthUnit::In => ("in", 1.0), LengthUnit::Mm => ("mm", 25.4) };
@@ -253,10 +255,10 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
                 b { (format::count(outside as u64)) " of " (format::plural(fleet.tension.len() as u64, "check")) }
                 " lay outside."
             }
-        } @else {
+        } @else if fleet.practice_unusable.is_none() {
             p { "No tension practice is stated in fleet.toml." }
         }
-        @if let Some(found) = &contents.analysis.practice {
+        @if let Ok(found) = &contents.analysis.practice {
             (practice_found(contents, found))
         }
         @if let Some(table) = contents.table("planned_intervals") { (pieces::table(&table.only(&PLANNED))) }
