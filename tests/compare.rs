@@ -246,42 +246,6 @@ fn practice_that_cannot_be_compared_says_why() {
 }
 
 #[test]
-fn tension_that_cannot_be_used_stops_nothing_else() {
-    for (from, to, said) in [
-        (
-            "band = [0.20, 0.30]",
-            "band = [0.30, 0.20]",
-            "[practice], band",
-        ),
-        (
-            "\"tension_checks.csv\"\nunit = \"in\"",
-            "\"tension_checks.csv\"",
-            "[[tension]], unit",
-        ),
-    ] {
-        let dir = changed_fleet("fleet.toml", from, to);
-        let fleet = dir.path().to_str().unwrap();
-        let out = dir.path().join("out");
-        let output = wearcast(&["report", fleet, "-o", out.to_str().unwrap()]);
-        let words = String::from_utf8(output.stderr).unwrap();
-        assert_eq!(output.status.code(), Some(1), "{to}: {words}");
-        assert!(
-            words.contains("no comparison of practices"),
-            "{to}: {words}"
-        );
-        let page = std::fs::read_to_string(out.join("index.html")).unwrap();
-        assert!(
-            page.contains("Practices are not compared: fleet.toml, "),
-            "{to}"
-        );
-        assert!(page.contains(said), "{to}");
-        let checked = wearcast(&["check", fleet]);
-        let text = String::from_utf8(checked.stdout).unwrap();
-        assert!(text.contains(said), "{to}: {text}");
-    }
-}
-
-#[test]
 fn several_columns_and_every_part_in_one_command() {
     let fleet = format!("{}/examples/evaporator-crew", env!("CARGO_MANIFEST_DIR"));
     let output = wearcast(&["compare", &fleet, "--by", "Mill,machine", "--json"]);

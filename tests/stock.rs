@@ -285,3 +285,61 @@ fn what_cannot_be_given_for_one_part_is_said_and_the_rest_goes_on() {
     }
     assert!(answer.text().contains("Order "), "{}", answer.text());
 }
+
+#[test]
+fn a_machine_that_only_the_schedule_knows_is_named() {
+    let jobs = JOBS.replace("M1;M2;M3,150\nSouth", "M1;M2;M30,150\nSouth");
+    let answer = Folder::new(FLEET, &jobs).stock(&[]);
+    assert_eq!(answer.code(), Some(1), "{}", answer.error());
+    let error = answer.error();
+    for words in [
+        "jobs.csv row 2",
+        "column \"machine\"",
+        "\"M30\"",
+        "\"M1\", \"M2\", \"M3\"",
+    ] {
+        assert!(error.contains(words), "no “{words}” in: {error}");
+    }
+    assert!(answer.text().contains("belt"));
+}
+
+#[test]
+fn json_that_advises_work_carries_the_safety_words() {
+    let told = Folder::usual().json(&[]);
+    let words = told["safety"].as_str().unwrap();
+    assert!(words.contains("isolate the water and air"), "{words}");
+}
+
+#[test]
+fn tension_that_cannot_be_used_stops_nothing_else() {
+    let practice = "[practice]\ntarget = 0.25\nband = [0.20, 0.30]\nunit = \"in\"\n\
+        [[tension]]\nfile = \"tension.csv\"\nunit = \"in\"\n";
+    for (from, to, said) in [
+        ("[0.20, 0.30]", "[0.30, 0.20]", "[practice], band"),
+        (
+            "\"tension.csv\"\nunit = \"in\"",
+            "\"tension.csv\"",
+            "[[tension]], unit",
+        ),
+    ] {
+        let folder = Folder::new(&format!("{FLEET}{}", practice.replace(from, to)), JOBS);
+        let dir = folder.0.path();
+        std::fs::write(
+            dir.join("tension.csv"),
+            "date,machine,deflection,force\n2025-06-01,M1,0.25,5\n",
+        )
+        .unwrap();
+        let answer = Answer(run(dir, &["report", ".", "-o", "out"]));
+        assert_eq!(answer.code(), Some(1), "{to}: {}", answer.error());
+        let error = answer.error();
+        assert!(
+            error.contains("no comparison of practices"),
+            "{to}: {error}"
+        );
+        let page = std::fs::read_to_string(dir.join("out/index.html")).unwrap();
+        let words = "Practices are not compared: fleet.toml, ";
+        assert!(page.contains(words) && page.contains(said), "{to}");
+        let checked = Answer(run(dir, &["check", "."])).text();
+        assert!(checked.contains(said), "{to}: {checked}");
+    }
+}

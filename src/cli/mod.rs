@@ -21,6 +21,7 @@ mod lives;
 mod lives_input;
 mod manual;
 mod new;
+mod not_given;
 mod practice;
 mod progress;
 mod report;

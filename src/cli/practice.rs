@@ -56,7 +56,7 @@ pub(super) fn run(mut asked: Asked<'_>) -> Result<Reply, CliError> {
         ));
     }
     let stdout = if asked.json {
-        report::json("compare", &found)
+        report::json_of_work("compare", &found)
     } else {
         shown(&found)
     };

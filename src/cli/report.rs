@@ -6,6 +6,7 @@ use clap::Args;
 
 use super::directory::write_directory;
 use super::fleet_args::FleetArgs;
+use super::not_given;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
 use crate::analysis::{Detail, DetailLimits, Watch};
@@ -39,16 +40,6 @@ const OURS: [&str; 5] = [
 
 pub(super) fn run(args: &ReportArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
     let analysis = analyse(&args.fleet, &args.what_if, false, watch)?;
-    let not_given = analysis
-        .forecast
-        .no_forecast
-        .iter()
-        .map(|none| format!("{}: no forecast. {}", none.part, none.reason))
-        .chain(
-            (analysis.fleet.practice_unusable.iter())
-                .map(|why| format!("belt tension: no comparison of practices. {why}")),
-        )
-        .collect();
     let mut remarks = Vec::new();
     if let Some(out) = &args.output {
         watch.reached(0.9, "drawing charts");
@@ -68,6 +59,11 @@ pub(super) fn run(args: &ReportArgs, watch: &dyn Watch) -> Result<Reply, CliErro
     Ok(Reply {
         stdout,
         remarks,
-        not_given,
+        not_given: [
+            not_given::forecast(&analysis),
+            not_given::orders(&analysis),
+            not_given::practice(&analysis),
+        ]
+        .concat(),
     })
 }

@@ -3,11 +3,10 @@
 use clap::Args;
 
 use super::fleet_args::FleetArgs;
-use super::forecast::not_given;
+use super::not_given;
 use super::what_if::{WhatIf, analyse};
 use super::{CliError, Reply};
 use crate::analysis::Watch;
-use crate::models::CautionCode;
 use crate::report::{self, stock_tables, tables, text};
 
 /// Arguments of `wearcast stock`.
@@ -42,17 +41,8 @@ const VALUE: [&str; 6] = [
 
 pub(super) fn run(args: &StockArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
     let analysis = analyse(&args.fleet, &args.what_if, false, watch)?;
-    let mut not_given = not_given(&analysis);
-    not_given.extend(
-        analysis
-            .stock
-            .cautions
-            .iter()
-            .filter(|c| c.code == CautionCode::NoLeadTime)
-            .map(|c| format!("{}: {}", c.part.as_deref().unwrap_or("order"), c.text)),
-    );
     let stdout = if args.fleet.json {
-        report::json("stock", &analysis.stock)
+        report::json_of_work("stock", &analysis.stock)
     } else {
         [
             report::answer(&analysis),
@@ -70,6 +60,9 @@ pub(super) fn run(args: &StockArgs, watch: &dyn Watch) -> Result<Reply, CliError
     Ok(Reply {
         stdout,
         remarks: Vec::new(),
-        not_given,
+        not_given: not_given::forecast(&analysis)
+            .into_iter()
+            .chain(not_given::orders(&analysis))
+            .collect(),
     })
 }

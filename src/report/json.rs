@@ -5,10 +5,14 @@ use std::io::{self, Write};
 use serde::Serialize;
 use serde_json::ser::{Formatter, PrettyFormatter, Serializer};
 
+use super::SAFETY;
+
 #[derive(Serialize)]
 struct Envelope<'a, T: Serialize> {
     wearcast: &'static str,
     command: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    safety: Option<&'static str>,
     #[serde(flatten)]
     body: &'a T,
 }
@@ -19,9 +23,19 @@ struct Envelope<'a, T: Serialize> {
 /// Numbers are written to twelve significant digits: what lies beyond differs between maths
 /// libraries, and nobody can use it. A number that does not exist (not finite) is `null`.
 pub fn json<T: Serialize>(command: &str, body: &T) -> String {
+    written(command, None, body)
+}
+
+/// As [`json`], with [`SAFETY`] as the field `safety`: for results that tell someone to inspect or change a part.
+pub fn json_of_work<T: Serialize>(command: &str, body: &T) -> String {
+    written(command, Some(SAFETY), body)
+}
+
+fn written<T: Serialize>(command: &str, safety: Option<&'static str>, body: &T) -> String {
     let envelope = Envelope {
         wearcast: env!("CARGO_PKG_VERSION"),
         command,
+        safety,
         body,
     };
     let mut out = Vec::new();

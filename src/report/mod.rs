@@ -30,7 +30,7 @@ pub use chart::Svg;
 pub use check::{ProblemGroup, check, lives_by_part, lives_in_short, problem_groups};
 pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
-pub use json::json;
+pub use json::{json, json_of_work};
 pub use practice::{machine_spread, practice_tables};
 pub use safety::SAFETY;
 pub use table::*;

@@ -126,6 +126,7 @@ fn case(machines: usize, jobs: usize) -> Case {
             tension: Vec::new(),
             jobs,
             practice: None,
+            practice_unusable: None,
             problems: Vec::new(),
             rows: RowCounts::default(),
             notes: Vec::new(),
