@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
-use super::files::write_whole;
+use super::files::{write_through, write_whole};
 use super::{CliError, Reply};
 use crate::records::{EXAMPLE, FLEET_FILE, Proposal, STARTER, StarterFile, propose};
 use crate::report::{self, Cell, Table, format};
@@ -115,8 +115,8 @@ fn from_export(args: &NewArgs, export: &Path) -> Result<Reply, CliError> {
         }
     }
     if !in_place {
-        let bytes = std::fs::read(&real).map_err(read)?;
-        write_whole(&copy, &bytes)?;
+        let mut export = std::fs::File::open(&real).map_err(read)?;
+        write_through(&copy, |file| std::io::copy(&mut export, file).map(|_| ()))?;
     }
     write_whole(&settings, proposal.toml.as_bytes())?;
     if args.json {

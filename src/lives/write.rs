@@ -181,7 +181,7 @@ pub fn lives_parquet(lives: &[Life]) -> Result<Vec<u8>, String> {
             } else {
                 ParquetValues::Texts(lives.iter().map(told).collect())
             };
-            ParquetColumn { name, values }
+            ParquetColumn::new(name, values)
         })
         .collect();
     parquet::written(columns)

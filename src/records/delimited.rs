@@ -1,11 +1,10 @@
 //! Text files with delimiters → [`TextTable`]: encoding, delimiter, quoting.
 
 use std::collections::BTreeMap;
-use std::fs::File;
-use std::io::Read;
 use std::path::Path;
 
 use super::RecordsError;
+use super::contents;
 use super::text_table::{Lines, TextTable};
 
 /// Longest line, bytes; an export's rows are far shorter.
@@ -29,9 +28,9 @@ pub(super) fn read(
     let (content, encoding) = decode(bytes_of(path, name)?, name)?;
     let delimiter = delimiter.unwrap_or_else(|| sniff(&content));
     let mut lines = Lines::new(content, delimiter);
-    cut(&mut lines, delimiter).map_err(|row| RecordsError::Table {
+    cut(&mut lines, delimiter).map_err(|what| RecordsError::Table {
         file: name.to_owned(),
-        what: format!("row {row} opens a quotation mark that nothing closes"),
+        what,
     })?;
     if lines.bytes() > u32::MAX as usize {
         return Err(RecordsError::Table {
@@ -57,50 +56,20 @@ pub(super) fn read(
 }
 
 fn bytes_of(path: &Path, name: &str) -> Result<Vec<u8>, RecordsError> {
-    let io = |source| RecordsError::Read {
-        path: path.to_owned(),
-        source,
-    };
-    let file = File::open(path).map_err(io)?;
-    let size = file.metadata().map_err(io)?.len();
-    let refuse = |what: String| RecordsError::Table {
-        file: name.to_owned(),
-        what,
-    };
-    if size > MAX_FILE {
-        return Err(refuse(
-            "larger than 3 GB; split it into several [[records]] files".into(),
-        ));
-    }
-    let mut bytes = Vec::with_capacity(size as usize);
     let mut since_newline = 0_usize;
-    let mut block = vec![0_u8; 1 << 18];
-    let mut limited = file.take(size + 1);
-    loop {
-        let read = limited.read(&mut block).map_err(io)?;
-        if read == 0 {
-            break;
-        }
-        match block[..read]
-            .iter()
-            .rposition(|&b| b == b'\n' || b == b'\r')
-        {
-            Some(at) => since_newline = read - at,
-            None => since_newline += read,
-        }
+    contents::read_judging(path, name, MAX_FILE, |block| {
+        let last = block.iter().rposition(|&b| b == b'\n' || b == b'\r');
+        since_newline = match last {
+            Some(at) => block.len() - at,
+            None => since_newline + block.len(),
+        };
         if since_newline > MAX_LINE {
-            return Err(refuse(
+            return Err(
                 "a line is longer than 4 MB; this is no export with one record a row".into(),
-            ));
+            );
         }
-        bytes.extend_from_slice(&block[..read]);
-    }
-    if bytes.len() as u64 != size {
-        return Err(refuse(
-            "it changed while it was read; close the program that writes it and try again".into(),
-        ));
-    }
-    Ok(bytes)
+        Ok(())
+    })
 }
 
 /// Bytes → text, and the encoding's name when it was not plain UTF-8.
@@ -197,7 +166,7 @@ fn sniff(content: &str) -> u8 {
         let mut at = 0;
         // An open quotation mark in the sample only means that the sample was cut.
         for _ in 0..SAMPLE_ROWS {
-            let Some(row) = row_from(sample, at, delimiter) else {
+            let Some(row) = row_from(sample.as_bytes(), at, delimiter) else {
                 break;
             };
             *rows_by_width.entry(row.width).or_default() += 1;
@@ -216,9 +185,11 @@ fn sniff(content: &str) -> u8 {
     best.1
 }
 
-/// Cuts a text into rows; rows without a filled cell are dropped but counted. An open quotation
-/// mark gives the row it stands in as the error.
-fn cut(lines: &mut Lines, delimiter: u8) -> Result<(), u32> {
+/// Cuts a text into rows; rows without a filled cell are dropped but counted.
+///
+/// A quotation mark that nothing closes is an error, told as soon as the row it makes is longer
+/// than any row.
+fn cut(lines: &mut Lines, delimiter: u8) -> Result<(), String> {
     let mut number = 1_u32;
     let mut at = 0;
     if !lines.has_quotes() {
@@ -226,7 +197,18 @@ fn cut(lines: &mut Lines, delimiter: u8) -> Result<(), u32> {
         return Ok(());
     }
     while at < lines.text().len() {
-        let row = row_from(lines.text(), at, delimiter).ok_or(number)?;
+        let bytes = lines.text().as_bytes();
+        let window = bytes.get(..at + 2 * MAX_LINE).unwrap_or(bytes);
+        let row = row_from(window, at, delimiter)
+            .filter(|row| row.end < window.len() || window.len() == bytes.len())
+            .ok_or_else(|| {
+                let within = if window.len() < bytes.len() {
+                    " within 4 MB"
+                } else {
+                    ""
+                };
+                format!("row {number} opens a quotation mark that nothing closes{within}")
+            })?;
         if row.awkward {
             let cells = cells_of(lines.text(), at, row.end, delimiter);
             if cells.iter().any(|cell| !cell.trim().is_empty()) {
@@ -262,8 +244,7 @@ struct CutRow {
 
 /// The row that begins at a place; `None` where the text ends there, or within quotation marks. A
 /// quotation mark counts as one only at the start of a cell.
-fn row_from(content: &str, mut at: usize, delimiter: u8) -> Option<CutRow> {
-    let bytes = content.as_bytes();
+fn row_from(bytes: &[u8], mut at: usize, delimiter: u8) -> Option<CutRow> {
     if at >= bytes.len() {
         return None;
     }
@@ -303,12 +284,14 @@ fn cells_of(content: &str, mut at: usize, end: usize, delimiter: u8) -> Vec<Stri
     let mut cells = Vec::new();
     loop {
         let mut cell = String::new();
-        let bare_from = match closing_quote(bytes, at + 1) {
-            Some((close, _)) if bytes.get(at) == Some(&b'"') => {
+        let quoted = bytes.get(at) == Some(&b'"');
+        let close = quoted.then(|| closing_quote(bytes, at + 1)).flatten();
+        let bare_from = match close {
+            Some((close, _)) => {
                 cell.push_str(&content[at + 1..close].replace("\"\"", "\""));
                 close + 1
             }
-            _ => at,
+            None => at,
         };
         let rest = end_of_bare(bytes, bare_from, delimiter)
             .min(end)

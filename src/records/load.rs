@@ -10,6 +10,7 @@ use super::any_of::{AnyOf, any_of, assign};
 use super::arrange;
 use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, RECORDS, TENSION};
+use super::contents;
 use super::fleet_file::{
     FleetFile, ForceWord, JobsEntry, LengthWord, ReadingsEntry, SerialWord, TensionEntry,
 };
@@ -27,6 +28,10 @@ use super::{
 
 /// Name of the settings file of a fleet folder.
 pub const FLEET_FILE: &str = "fleet.toml";
+/// Largest settings file, bytes.
+const MAX_SETTINGS: u64 = 16 << 20;
+/// Characters of a line of the settings that a message repeats.
+const LONGEST_LINE: usize = 300;
 
 /// How to look at a fleet folder.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -59,17 +64,36 @@ impl Fleet {
 
 /// Reads `fleet.toml`.
 pub(super) fn fleet_file(dir: &Path) -> Result<FleetFile, RecordsError> {
-    let path = dir.join(FLEET_FILE);
-    let text =
-        std::fs::read_to_string(&path).map_err(|source| RecordsError::Read { path, source })?;
-    toml::from_str(&text).map_err(|error| RecordsError::Table {
+    let refuse = |what: String| RecordsError::Table {
         file: FLEET_FILE.to_owned(),
-        what: format!(
-            "{}{}",
-            error.to_string().trim_end(),
-            hint(&text, error.span())
-        ),
+        what,
+    };
+    let bytes = contents::read(&dir.join(FLEET_FILE), FLEET_FILE, MAX_SETTINGS)?;
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let line = error.as_bytes()[..error.utf8_error().valid_up_to()]
+            .split(|b| *b == b'\n')
+            .count();
+        refuse(format!(
+            "line {line} is not UTF-8 text; save the file as UTF-8"
+        ))
+    })?;
+    toml::from_str(&text).map_err(|error| {
+        let said: Vec<String> = error
+            .to_string()
+            .trim_end()
+            .lines()
+            .map(cut_short)
+            .collect();
+        refuse(format!("{}{}", said.join("\n"), hint(&text, error.span())))
     })
+}
+
+/// A line of a message about the settings, which may repeat a line of them.
+fn cut_short(line: &str) -> String {
+    match line.char_indices().nth(LONGEST_LINE) {
+        Some((at, _)) => format!("{}…", &line[..at]),
+        None => line.to_owned(),
+    }
 }
 
 /// What is meant where a setting is written the way people write it elsewhere.

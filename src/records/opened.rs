@@ -9,7 +9,7 @@ use super::fleet_file::Source;
 use super::numbers::{self, DecimalMark, MarkVotes, is_not_told};
 use super::text::{list, quoted, shown};
 use super::text_table::{Kind, TextTable};
-use super::{Problem, RecordsError, RowRef, delimited, parquet, spreadsheet};
+use super::{FLEET_FILE, Problem, RecordsError, RowRef, delimited, parquet, spreadsheet};
 use jiff::civil::Date;
 use rayon::prelude::*;
 
@@ -357,7 +357,8 @@ pub(super) fn number(text: &str, kind: Kind, mark: DecimalMark) -> Result<Option
 
 /// Reads the file of an entry, by its ending.
 fn table(dir: &Path, source: &Source) -> Result<TextTable, RecordsError> {
-    let path = inside(dir, &source.file).map_err(|error| named_in(error, source.section))?;
+    let path = inside(dir, &source.file, source.section)
+        .map_err(|error| named_in(error, source.section))?;
     let refuse = |what: String| RecordsError::Table {
         file: shown(&source.file),
         what,
@@ -414,13 +415,17 @@ pub(super) fn read_file(
 
 /// The path of a file named in `fleet.toml`. It may lead out of the folder where the user wrote so,
 /// not through a link.
-fn inside(dir: &Path, file: &str) -> Result<PathBuf, RecordsError> {
+fn inside(dir: &Path, file: &str, section: &str) -> Result<PathBuf, RecordsError> {
     let refuse = |what: String| RecordsError::Table {
         file: shown(file),
         what,
     };
     if file.trim().is_empty() {
-        return Err(refuse("file = \"\" names no file".into()));
+        return Err(RecordsError::Setting {
+            file: FLEET_FILE.to_owned(),
+            key: format!("{section}, file"),
+            what: "found nothing, allowed is the name of a file".into(),
+        });
     }
     let path = dir.join(file);
     let io = |source| RecordsError::Read {

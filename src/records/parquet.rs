@@ -1,16 +1,23 @@
 //! Parquet files → [`TextTable`]; the only place, with the lives file, where data frames are seen.
 
-use std::fs::File;
+use std::io::Cursor;
 use std::path::Path;
 
-use polars::prelude::{Column, DataFrame, DataType, ParquetReader, ParquetWriter, SerReader};
+use polars::prelude::{
+    ArrowDataType, Column, DataFrame, DataType, ParquetReader, ParquetWriter, PolarsError,
+    SerReader, Series, TimeUnit,
+};
 
 use super::RecordsError;
+use super::contents;
 use super::text::shown;
 use super::text_table::{Kind, Rows, TextTable};
 
 /// Largest Parquet file read at once, bytes.
 const MAX_FILE: u64 = 2 << 30;
+/// Most cells that are read from one file.
+const MOST_CELLS: usize = 150_000_000;
+const MS_PER_DAY: i64 = 86_400_000;
 
 /// Reads a Parquet file; its column names become row 1, so that its first record is row 2.
 pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
@@ -18,13 +25,22 @@ pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
         file: name.to_owned(),
         what,
     };
-    let columns = columns(path).map_err(|error| match error {
+    let ColumnsRead {
+        columns,
+        not_read,
+        mut notes,
+    } = columns_read(path).map_err(|error| match error {
         ParquetError::Read(source) => RecordsError::Read {
             path: path.to_owned(),
             source,
         },
         ParquetError::Content(what) => refuse(what),
     })?;
+    notes.extend(
+        not_read
+            .into_iter()
+            .map(|what| format!("{name}: {what}; it is left out.")),
+    );
     let mut rows = Rows::default();
     for column in &columns {
         rows.push_text(&column.name, Kind::Text);
@@ -35,7 +51,8 @@ pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
         for column in &columns {
             match &column.values {
                 ParquetValues::Texts(values) => {
-                    rows.push_text(values[row].as_deref().unwrap_or_default(), Kind::Text);
+                    let kind = if column.days { Kind::Date } else { Kind::Text };
+                    rows.push_text(values[row].as_deref().unwrap_or_default(), kind);
                 }
                 ParquetValues::Numbers(values) => {
                     let text = values[row].map_or_else(String::new, |v| v.to_string());
@@ -44,13 +61,15 @@ pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
             }
         }
         rows.end_row(u32::try_from(row + 2).unwrap_or(u32::MAX));
+        if rows.own_bytes() > u32::MAX as usize {
+            return Err(refuse(
+                "it holds more than 4 GB of text; split it into several files".into(),
+            ));
+        }
     }
-    if rows.own_bytes() > u32::MAX as usize {
-        return Err(refuse(
-            "it holds more than 4 GB of text; split it into several files".into(),
-        ));
-    }
-    Ok(TextTable::new(name, None, rows))
+    let mut table = TextTable::new(name, None, rows);
+    table.notes = notes;
+    Ok(table)
 }
 
 /// Values of a column of a Parquet file.
@@ -67,9 +86,19 @@ pub(crate) enum ParquetValues {
 pub(crate) struct ParquetColumn {
     pub(crate) name: String,
     pub(crate) values: ParquetValues,
+    /// The texts are days, written as 2026-03-31.
+    pub(crate) days: bool,
 }
 
 impl ParquetColumn {
+    pub(crate) fn new(name: impl Into<String>, values: ParquetValues) -> Self {
+        Self {
+            name: name.into(),
+            values,
+            days: false,
+        }
+    }
+
     fn len(&self) -> usize {
         match &self.values {
             ParquetValues::Texts(values) => values.len(),
@@ -85,47 +114,158 @@ pub(crate) enum ParquetError {
     Content(String),
 }
 
-/// All columns of a Parquet file.
+/// All columns of a Parquet file; one of a kind that is not read is an error.
 pub(crate) fn columns(path: &Path) -> Result<Vec<ParquetColumn>, ParquetError> {
-    let file = File::open(path).map_err(ParquetError::Read)?;
-    if file.metadata().map_err(ParquetError::Read)?.len() > MAX_FILE {
-        return Err(ParquetError::Content(
-            "larger than 2 GB; split it into several files".into(),
-        ));
+    let read = columns_read(path)?;
+    match read.not_read.first() {
+        None => Ok(read.columns),
+        Some(column) => Err(ParquetError::Content(column.clone())),
     }
-    let frame = ParquetReader::new(file).finish().map_err(|error| {
+}
+
+/// The columns of a Parquet file.
+struct ColumnsRead {
+    columns: Vec<ParquetColumn>,
+    /// Sentences about columns of a kind that is not read.
+    not_read: Vec<String>,
+    notes: Vec<String>,
+}
+
+fn columns_read(path: &Path) -> Result<ColumnsRead, ParquetError> {
+    let bytes = contents::read(path, "", MAX_FILE).map_err(|error| match error {
+        RecordsError::Read { source, .. } => ParquetError::Read(source),
+        RecordsError::Table { what, .. } => ParquetError::Content(what),
+        other => ParquetError::Content(other.to_string()),
+    })?;
+    let unreadable = |error: PolarsError| {
         ParquetError::Content(format!(
             "it cannot be read as Parquet: {}",
             shown(&error.to_string())
         ))
-    })?;
-    let mut columns = Vec::with_capacity(frame.width());
-    for column in frame.columns() {
-        let series = column.as_materialized_series();
-        let name = column.name().to_string();
-        let unreadable = || {
-            ParquetError::Content(format!(
-                "column \"{}\" is of the kind {}; allowed are text (days as 2026-03-31) and numbers",
-                shown(&name),
-                column.dtype()
-            ))
-        };
-        let values = match column.dtype() {
-            DataType::String => {
-                let texts = series.str().map_err(|_| unreadable())?;
-                ParquetValues::Texts(texts.iter().map(|t| t.map(str::to_owned)).collect())
-            }
-            DataType::Null => ParquetValues::Texts(vec![None; series.len()]),
-            kind if kind.is_primitive_numeric() || *kind == DataType::Boolean => {
-                let numbers = series.cast(&DataType::Float64).map_err(|_| unreadable())?;
-                let numbers = numbers.f64().map_err(|_| unreadable())?;
-                ParquetValues::Numbers(numbers.iter().collect())
-            }
-            _ => return Err(unreadable()),
-        };
-        columns.push(ParquetColumn { name, values });
+    };
+    let mut reader = ParquetReader::new(Cursor::new(bytes));
+    let schema = reader.schema().map_err(unreadable)?;
+    let mut read = ColumnsRead {
+        columns: Vec::new(),
+        not_read: Vec::new(),
+        notes: Vec::new(),
+    };
+    let mut wanted = Vec::new();
+    for (at, field) in schema.iter_values().enumerate() {
+        if is_read(&field.dtype) {
+            wanted.push(at);
+        } else {
+            read.not_read.push(format!(
+                "column \"{}\" is of a kind that is not read ({}); allowed are text, days and times, whole and floating numbers",
+                shown(&field.name),
+                shown(&format!("{:?}", field.dtype))
+            ));
+        }
     }
-    Ok(columns)
+    let rows = reader.num_rows().map_err(unreadable)?;
+    if rows.saturating_mul(wanted.len().max(1)) > MOST_CELLS {
+        return Err(ParquetError::Content(format!(
+            "{rows} rows of {} columns are more than is read at once; split it into several files",
+            wanted.len()
+        )));
+    }
+    if wanted.is_empty() {
+        return Ok(read);
+    }
+    let frame = reader
+        .with_projection(Some(wanted))
+        .finish()
+        .map_err(unreadable)?;
+    for column in frame.columns() {
+        let name = column.name().to_string();
+        let kind = column.dtype().clone();
+        let (values, days) = values(column.as_materialized_series()).map_err(unreadable)?;
+        if let DataType::Datetime(_, Some(zone)) = &kind {
+            read.notes.push(format!(
+                "Times of column \"{}\" are kept with the time zone {}; their days are taken in UTC.",
+                shown(&name),
+                shown(&zone.to_string())
+            ));
+        }
+        read.columns.push(ParquetColumn { name, values, days });
+    }
+    Ok(read)
+}
+
+/// Kinds that [`values`] takes apart.
+fn is_read(kind: &ArrowDataType) -> bool {
+    match kind {
+        ArrowDataType::Null
+        | ArrowDataType::Boolean
+        | ArrowDataType::Int8
+        | ArrowDataType::Int16
+        | ArrowDataType::Int32
+        | ArrowDataType::Int64
+        | ArrowDataType::UInt8
+        | ArrowDataType::UInt16
+        | ArrowDataType::UInt32
+        | ArrowDataType::UInt64
+        | ArrowDataType::Float32
+        | ArrowDataType::Float64
+        | ArrowDataType::Date32
+        | ArrowDataType::Timestamp(..)
+        | ArrowDataType::Utf8
+        | ArrowDataType::LargeUtf8
+        | ArrowDataType::Utf8View => true,
+        ArrowDataType::Dictionary(_, values, _) => matches!(
+            **values,
+            ArrowDataType::Utf8 | ArrowDataType::LargeUtf8 | ArrowDataType::Utf8View
+        ),
+        _ => false,
+    }
+}
+
+/// Values of a column, and whether they are days.
+fn values(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
+    let a_day = |per_day: i64| {
+        let physical = series.to_physical_repr().cast(&DataType::Int64)?;
+        let days = physical
+            .i64()?
+            .iter()
+            .map(|stamp| day(stamp?.div_euclid(per_day)));
+        Ok((ParquetValues::Texts(days.collect()), true))
+    };
+    match series.dtype() {
+        DataType::Null => Ok((ParquetValues::Texts(vec![None; series.len()]), false)),
+        DataType::Date => a_day(1),
+        DataType::Datetime(unit, _) => a_day(match unit {
+            TimeUnit::Milliseconds => MS_PER_DAY,
+            TimeUnit::Microseconds => MS_PER_DAY * 1_000,
+            TimeUnit::Nanoseconds => MS_PER_DAY * 1_000_000,
+        }),
+        kind if kind.is_primitive_numeric() || *kind == DataType::Boolean => {
+            let numbers = series.cast(&DataType::Float64)?;
+            Ok((
+                ParquetValues::Numbers(numbers.f64()?.iter().collect()),
+                false,
+            ))
+        }
+        _ => {
+            let texts = series.cast(&DataType::String)?;
+            let texts = texts.str()?;
+            let bytes: usize = texts.iter().flatten().map(str::len).sum();
+            if bytes > u32::MAX as usize {
+                return Err(PolarsError::ComputeError(
+                    "a column holds more than 4 GB of text; split the file".into(),
+                ));
+            }
+            let texts = texts.iter().map(|t| t.map(str::to_owned)).collect();
+            Ok((ParquetValues::Texts(texts), false))
+        }
+    }
+}
+
+/// The day so many days after the first of 1970.
+fn day(since_1970: i64) -> Option<String> {
+    let day = jiff::civil::date(1970, 1, 1)
+        .checked_add(jiff::Span::new().try_days(since_1970).ok()?)
+        .ok()?;
+    Some(day.to_string())
 }
 
 /// Columns as a Parquet file in memory.
@@ -152,14 +292,11 @@ mod tests {
     #[test]
     fn what_is_written_is_read_back() {
         let columns_in = vec![
-            ParquetColumn {
-                name: "part".into(),
-                values: ParquetValues::Texts(vec![Some("belt".into()), None]),
-            },
-            ParquetColumn {
-                name: "hours".into(),
-                values: ParquetValues::Numbers(vec![None, Some(12.5)]),
-            },
+            ParquetColumn::new(
+                "part",
+                ParquetValues::Texts(vec![Some("belt".into()), None]),
+            ),
+            ParquetColumn::new("hours", ParquetValues::Numbers(vec![None, Some(12.5)])),
         ];
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.parquet");

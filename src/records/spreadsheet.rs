@@ -1,22 +1,22 @@
 //! Spreadsheets (.xlsx, .xlsm, .ods) → [`TextTable`], within bounded memory.
 
 use std::collections::HashMap;
-use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::Cursor;
 use std::path::Path;
 
-use calamine::{Data, DataRef, Ods, Reader, Xlsx, open_workbook};
+use calamine::{Data, DataRef, Ods, Reader, Xlsx};
 
 use super::RecordsError;
+use super::contents;
+use super::package::{
+    MAX_CELLS, MAX_COLUMNS, MAX_TEXT, MOST_BELOW, MergedDown, TOO_MANY_CELLS, TOO_MUCH_TEXT,
+    look_inside,
+};
 use super::text::{list, quoted};
 use super::text_table::{Kind, Rows, TextTable};
 
 /// Most bytes a spreadsheet may unpack to.
 const MAX_UNPACKED: u64 = 1 << 30;
-/// Most cells that are read from one sheet.
-const MAX_CELLS: u64 = 50_000_000;
-/// Columns beyond this are no columns of a record.
-const MAX_COLUMNS: u32 = 2_000;
 /// Hours in a day: a duration cell counts days.
 const HOURS_PER_DAY: f64 = 24.0;
 
@@ -27,210 +27,144 @@ pub(super) fn read(
     sheet: Option<&str>,
     is_ods: bool,
 ) -> Result<TextTable, RecordsError> {
-    let package = look_inside(path, name, is_ods, MAX_UNPACKED)?;
+    let bytes = contents::read(path, name, MAX_UNPACKED)?;
+    let package = look_inside(&bytes, name, is_ods, MAX_UNPACKED)?;
     let mut table = if is_ods {
-        ods(path, name, sheet, &package.merged)?
+        ods(&bytes, name, sheet, &package.merged)?
     } else {
-        xlsx(path, name, sheet)?
+        xlsx(&bytes, name, sheet)?
     };
     table.from_1904 = package.from_1904;
     table.is_spreadsheet = true;
     Ok(table)
 }
 
-/// What the package says before any sheet is read.
-#[derive(Default)]
-struct Package {
-    from_1904: bool,
-    /// Cells merged downwards in each sheet of an open document, by the sheet's place.
-    merged: Vec<Vec<MergedDown>>,
-}
-
-/// A cell that holds its value for the rows below it too.
-#[derive(Clone, Copy)]
-struct MergedDown {
-    row: u32,
-    column: u32,
-    /// Rows below.
-    below: u32,
-}
-
-/// Unpacks every entry to nowhere, to know that it stays within bounds, and looks for the date epoch.
-fn look_inside(path: &Path, name: &str, is_ods: bool, most: u64) -> Result<Package, RecordsError> {
-    let refuse = |what: &str| RecordsError::Table {
-        file: name.to_owned(),
-        what: what.to_owned(),
-    };
-    let file = File::open(path).map_err(|source| RecordsError::Read {
-        path: path.to_owned(),
-        source,
-    })?;
-    let no_package = "it is no spreadsheet that can be read (an old .xls, one with a password, or a damaged file); save it as .xlsx, .ods or .csv";
-    let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(|_| refuse(no_package))?;
-    let mut package = Package::default();
-    let mut unpacked = 0_u64;
-    for index in 0..archive.len() {
-        let entry = archive.by_index(index).map_err(|_| refuse(no_package))?;
-        let entry_name = entry
-            .name()
-            .map(std::borrow::Cow::into_owned)
-            .unwrap_or_default();
-        let mut limited = entry.take(most - unpacked + 1);
-        let wanted = if is_ods {
-            entry_name == "content.xml"
-        } else {
-            entry_name == "xl/workbook.xml"
-        };
-        if wanted {
-            let mut content = Vec::new();
-            limited
-                .read_to_end(&mut content)
-                .map_err(|_| refuse(no_package))?;
-            unpacked += content.len() as u64;
-            if is_ods {
-                package.merged = look_over_ods(&content).map_err(|what| refuse(&what))?;
-            } else {
-                let text = String::from_utf8_lossy(&content);
-                package.from_1904 = ["date1904=\"1\"", "date1904=\"true\""]
-                    .iter()
-                    .any(|flag| text.contains(flag));
-            }
-        } else {
-            unpacked += std::io::copy(&mut limited, &mut std::io::sink())
-                .map_err(|_| refuse(no_package))?;
-        }
-        if unpacked > most {
-            return Err(refuse(
-                "it unpacks to more than 1 GB; export the sheet as .csv",
-            ));
-        }
-    }
-    Ok(package)
-}
-
-/// Counts the cells that repeated rows and columns stand for, since a small file can ask for billions,
-/// and finds those that are merged downwards.
-fn look_over_ods(content: &[u8]) -> Result<Vec<Vec<MergedDown>>, String> {
-    let mut merged: Vec<Vec<MergedDown>> = Vec::new();
-    let text = String::from_utf8_lossy(content);
-    let (mut row, mut row_repeat, mut column, mut widest, mut cells, mut lowest) =
-        (0_u64, 1_u64, 0_u64, 0_u64, 0_u64, 0_u64);
-    for tag in text.split('<') {
-        if tag.starts_with("table:table ") || tag.starts_with("table:table>") {
-            (row, widest, lowest) = (0, 0, 0);
-            row_repeat = 0;
-            merged.push(Vec::new());
-        } else if tag.starts_with("table:table-row") {
-            row = row.saturating_add(row_repeat);
-            row_repeat = repeat(tag, "table:number-rows-repeated=\"");
-            column = 0;
-        } else if tag.starts_with("table:table-cell") || tag.starts_with("table:covered-table-cell")
-        {
-            let repeats = repeat(tag, "table:number-columns-repeated=\"");
-            let rows = repeat(tag, "table:number-rows-spanned=\"");
-            if (2..=100_000).contains(&rows)
-                && let (Some(sheet), Ok(row), Ok(column)) =
-                    (merged.last_mut(), u32::try_from(row), u32::try_from(column))
-            {
-                sheet.push(MergedDown {
-                    row,
-                    column,
-                    below: rows as u32 - 1,
-                });
-            }
-            column = column.saturating_add(repeats);
-            if tag.contains("office:value-type") {
-                widest = widest.max(column);
-                lowest = lowest.max(row.saturating_add(row_repeat));
-                cells = cells.saturating_add(repeats.saturating_mul(row_repeat));
-            }
-        }
-        if cells > MAX_CELLS
-            || widest.saturating_mul(lowest) > MAX_CELLS
-            || widest > u64::from(MAX_COLUMNS)
-        {
-            return Err(
-                "a sheet reaches over more cells than any record needs; export the sheet as .csv"
-                    .into(),
-            );
-        }
-    }
-    Ok(merged)
-}
-
-fn repeat(tag: &str, attribute: &str) -> u64 {
-    tag.split_once(attribute)
-        .and_then(|(_, rest)| rest.split('"').next())
-        .and_then(|number| number.parse().ok())
-        .unwrap_or(1)
-}
-
-fn xlsx(path: &Path, name: &str, sheet: Option<&str>) -> Result<TextTable, RecordsError> {
+fn xlsx(bytes: &[u8], name: &str, sheet: Option<&str>) -> Result<TextTable, RecordsError> {
     let broken = |error: calamine::XlsxError| broken(name, &error.to_string());
-    let mut book: Xlsx<BufReader<File>> = open_workbook(path).map_err(broken)?;
+    let mut book: Xlsx<Cursor<&[u8]>> =
+        calamine::open_workbook_from_rs(Cursor::new(bytes)).map_err(broken)?;
     let sheet = chosen(name, &book.sheet_names(), sheet)?;
     let merged = book.merge_cells_by_sheet_name(&sheet).map_err(broken)?;
-    let mut cells: Vec<(u32, u32, String, Kind)> = Vec::new();
+    let mut cells = Placed::default();
     let mut reader = book.worksheet_cells_reader(&sheet).map_err(broken)?;
     while let Some(cell) = reader.next_cell().map_err(broken)? {
         let (row, column) = cell.get_position();
-        if column >= MAX_COLUMNS {
-            return Err(too_wide(name));
-        }
         if let Some((text, kind)) = of_ref(cell.get_value()) {
-            cells.push((row, column, text, kind));
+            cells
+                .push(row, column, &text, kind)
+                .map_err(|what| refused(name, what))?;
         }
     }
     // Cells merged downwards hold their value once for all their rows.
     let places: HashMap<(u32, u32), usize> = if merged.is_empty() {
         HashMap::new()
     } else {
-        cells
-            .iter()
-            .enumerate()
-            .map(|(i, (row, column, ..))| ((*row, *column), i))
-            .collect()
+        let places = cells.cells.iter().enumerate();
+        places.map(|(at, c)| ((c.row, c.column), at)).collect()
     };
     let mut filled = 0_usize;
     for region in merged {
         let (top, left) = region.start;
         let below = region.end.0.saturating_sub(top);
         if let Some(&place) = places.get(&(top, left))
-            && (1..=100_000).contains(&below)
+            && (1..=MOST_BELOW).contains(&u64::from(below))
         {
-            let (_, _, text, kind) = cells[place].clone();
             for row in top + 1..=region.end.0 {
-                cells.push((row, left, text.clone(), kind));
+                cells
+                    .repeat(place, row, left)
+                    .map_err(|what| refused(name, what))?;
                 filled += 1;
             }
         }
     }
-    cells.sort_by_key(|(row, column, ..)| (*row, *column));
-    cells.dedup_by_key(|(row, column, ..)| (*row, *column));
-    let mut rows = Rows::default();
-    let mut at: Option<u32> = None;
-    let mut next_column = 0;
-    for (row, column, text, kind) in cells {
-        if at != Some(row) {
-            if let Some(done) = at {
-                rows.end_row(done + 1);
-            }
-            at = Some(row);
-            next_column = 0;
-        }
-        while next_column < column {
-            rows.push_text("", Kind::Text);
-            next_column += 1;
-        }
-        rows.push_text(&text, kind);
-        next_column += 1;
-    }
-    if let Some(done) = at {
-        rows.end_row(done + 1);
-    }
+    let rows = cells.into_rows().map_err(|what| refused(name, what))?;
     let mut table = TextTable::new(name, Some(&sheet), rows);
     note_filled(&mut table, filled);
     Ok(table)
+}
+
+/// A cell where it stands; its text is a stretch of the sheet's.
+#[derive(Debug, Clone, Copy)]
+struct PlacedCell {
+    row: u32,
+    column: u32,
+    start: u32,
+    len: u32,
+    kind: Kind,
+}
+
+/// The filled cells of a sheet, in any order.
+#[derive(Debug, Default)]
+struct Placed {
+    cells: Vec<PlacedCell>,
+    text: String,
+}
+
+impl Placed {
+    fn push(&mut self, row: u32, column: u32, text: &str, kind: Kind) -> Result<(), &'static str> {
+        let start = self.text.len();
+        if (start + text.len()) as u64 > MAX_TEXT {
+            return Err(TOO_MUCH_TEXT);
+        }
+        self.text.push_str(text);
+        self.add(PlacedCell {
+            row,
+            column,
+            start: start as u32,
+            len: text.len() as u32,
+            kind,
+        })
+    }
+
+    /// The same again in another place.
+    fn repeat(&mut self, cell: usize, row: u32, column: u32) -> Result<(), &'static str> {
+        match self.cells.get(cell) {
+            Some(&cell) => self.add(PlacedCell {
+                row,
+                column,
+                ..cell
+            }),
+            None => Ok(()),
+        }
+    }
+
+    fn add(&mut self, cell: PlacedCell) -> Result<(), &'static str> {
+        if cell.column >= MAX_COLUMNS || self.cells.len() as u64 >= MAX_CELLS {
+            return Err(TOO_MANY_CELLS);
+        }
+        self.cells.push(cell);
+        Ok(())
+    }
+
+    /// Rows of cells, empty ones put in; of two cells in one place the first stays.
+    fn into_rows(mut self) -> Result<Rows, &'static str> {
+        self.cells.sort_by_key(|c| (c.row, c.column));
+        self.cells.dedup_by_key(|c| (c.row, c.column));
+        let mut rows = Rows::default();
+        let (mut cells, mut bytes) = (0_u64, 0_u64);
+        for row in self.cells.chunk_by(|a, b| a.row == b.row) {
+            let mut next_column = 0;
+            for cell in row {
+                for _ in next_column..cell.column {
+                    rows.push_text("", Kind::Text);
+                }
+                let (start, len) = (cell.start as usize, cell.len as usize);
+                let text = self.text.get(start..start + len).unwrap_or_default();
+                rows.push_text(text, cell.kind);
+                next_column = cell.column + 1;
+                bytes += u64::from(cell.len);
+            }
+            cells += u64::from(next_column);
+            if cells > MAX_CELLS {
+                return Err(TOO_MANY_CELLS);
+            }
+            if bytes > MAX_TEXT {
+                return Err(TOO_MUCH_TEXT);
+            }
+            rows.end_row(row[0].row.saturating_add(1));
+        }
+        Ok(rows)
+    }
 }
 
 fn note_filled(table: &mut TextTable, filled: usize) {
@@ -243,13 +177,14 @@ fn note_filled(table: &mut TextTable, filled: usize) {
 }
 
 fn ods(
-    path: &Path,
+    bytes: &[u8],
     name: &str,
     sheet: Option<&str>,
     merged: &[Vec<MergedDown>],
 ) -> Result<TextTable, RecordsError> {
     let broken = |error: calamine::OdsError| broken(name, &error.to_string());
-    let mut book: Ods<BufReader<File>> = open_workbook(path).map_err(broken)?;
+    let mut book: Ods<Cursor<&[u8]>> =
+        calamine::open_workbook_from_rs(Cursor::new(bytes)).map_err(broken)?;
     let names = book.sheet_names();
     let sheet = chosen(name, &names, sheet)?;
     let range = book.worksheet_range(&sheet).map_err(broken)?;
@@ -389,10 +324,10 @@ fn broken(name: &str, error: &str) -> RecordsError {
     }
 }
 
-fn too_wide(name: &str) -> RecordsError {
+fn refused(name: &str, what: &str) -> RecordsError {
     RecordsError::Table {
         file: name.to_owned(),
-        what: format!("a cell stands beyond column {MAX_COLUMNS}; export the sheet as .csv"),
+        what: what.to_owned(),
     }
 }
 
@@ -438,39 +373,22 @@ mod tests {
     }
 
     #[test]
-    fn a_package_that_unpacks_beyond_the_limit_is_refused() {
-        use std::io::Write;
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("bomb.xlsx");
-        let mut package = zip::ZipWriter::new(File::create(&path).unwrap());
-        let options = zip::write::SimpleFileOptions::default()
-            .compression_method(zip::CompressionMethod::Deflated);
-        package
-            .start_file("xl/worksheets/sheet1.xml", options)
-            .unwrap();
-        package.write_all(&vec![b' '; 100_000]).unwrap();
-        package.finish().unwrap();
-        assert!(std::fs::metadata(&path).unwrap().len() < 1_000);
-        assert!(look_inside(&path, "bomb.xlsx", false, 100_000).is_ok());
-        let refused = look_inside(&path, "bomb.xlsx", false, 99_999)
-            .err()
-            .unwrap();
-        assert!(refused.to_string().contains("unpacks to more than"));
-    }
-
-    #[test]
-    fn repeated_cells_are_counted_before_they_are_made() {
-        let row = |cells: &str| {
-            format!(
-                "<table:table table:name=\"a\"><table:table-row table:number-rows-repeated=\"1000000\">{cells}</table:table-row></table:table>"
-            )
-        };
-        assert!(look_over_ods(row("<table:table-cell office:value-type=\"float\" table:number-columns-repeated=\"1000\"/>").as_bytes()).is_err());
-        assert!(
-            look_over_ods(
-                row("<table:table-cell table:number-columns-repeated=\"16384\"/>").as_bytes()
-            )
-            .is_ok()
+    fn a_sheet_of_far_too_many_cells_is_refused() {
+        let mut wide = Placed::default();
+        assert_eq!(
+            wide.push(0, MAX_COLUMNS, "x", Kind::Text),
+            Err(TOO_MANY_CELLS)
         );
+        // A cell far to the right in each row stands for all the empty ones before it.
+        for row in 0..20_000 {
+            wide.push(row, MAX_COLUMNS - 1, "x", Kind::Text).unwrap();
+        }
+        assert_eq!(wide.into_rows().err(), Some(TOO_MANY_CELLS));
+        let mut long = Placed::default();
+        long.push(0, 0, &"x".repeat(1 << 20), Kind::Text).unwrap();
+        for row in 1..1_100 {
+            long.repeat(0, row, 0).unwrap();
+        }
+        assert_eq!(long.into_rows().err(), Some(TOO_MUCH_TEXT));
     }
 }

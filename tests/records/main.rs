@@ -8,5 +8,6 @@
 mod commands;
 mod exports;
 mod folder;
+mod hostile;
 mod rules;
 mod truth;

@@ -1,0 +1,270 @@
+//! What a spreadsheet file says before any sheet of it is read: whether it stays within bounds, and
+//! what the reader of its sheets does not tell.
+//!
+//! A small file can unpack to terabytes, or ask for billions of cells. Everything that could is
+//! looked at here first, entry by entry, in bounded memory.
+
+use std::io::{Cursor, Read};
+
+use super::RecordsError;
+
+/// Most cells that are read from one sheet.
+pub(super) const MAX_CELLS: u64 = 30_000_000;
+/// Most bytes of text that the cells of one sheet may hold together.
+pub(super) const MAX_TEXT: u64 = 1 << 30;
+/// Columns beyond this are no columns of a record.
+pub(super) const MAX_COLUMNS: u32 = 2_000;
+/// Most rows that one merged cell is carried down.
+pub(super) const MOST_BELOW: u64 = 100_000;
+/// Fewest bytes that a shared text takes in its file.
+const SHORTEST_SHARED: u64 = 5;
+/// The refusal of sheets with far too many cells.
+pub(super) const TOO_MANY_CELLS: &str =
+    "a sheet reaches over more cells than any record needs; export the sheet as .csv";
+/// The refusal of sheets with far too much text.
+pub(super) const TOO_MUCH_TEXT: &str =
+    "the cells of a sheet hold more than 1 GB of text; export the sheet as .csv";
+
+/// What the package says before any sheet is read.
+#[derive(Debug, Default)]
+pub(super) struct Package {
+    /// Days count from 1904.
+    pub(super) from_1904: bool,
+    /// Cells merged downwards in each sheet of an open document, by the sheet's place.
+    pub(super) merged: Vec<Vec<MergedDown>>,
+}
+
+/// A cell that holds its value for the rows below it too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct MergedDown {
+    pub(super) row: u32,
+    pub(super) column: u32,
+    /// Rows below.
+    pub(super) below: u32,
+}
+
+/// Unpacks every entry, to know that it stays within bounds, and looks at those that say something.
+pub(super) fn look_inside(
+    bytes: &[u8],
+    name: &str,
+    is_ods: bool,
+    most: u64,
+) -> Result<Package, RecordsError> {
+    let refuse = |what: &str| RecordsError::Table {
+        file: name.to_owned(),
+        what: what.to_owned(),
+    };
+    let no_package = "it is no spreadsheet that can be read (an old .xls, one with a password, or a damaged file); save it as .xlsx, .ods or .csv";
+    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|_| refuse(no_package))?;
+    let mut package = Package::default();
+    let mut unpacked = 0_u64;
+    for index in 0..archive.len() {
+        let entry = archive.by_index(index).map_err(|_| refuse(no_package))?;
+        // As the reader of the sheets looks for it.
+        let entry_name = entry
+            .name()
+            .map(|n| n.replace('\\', "/").to_ascii_lowercase())
+            .unwrap_or_default();
+        let mut limited = entry.take(most - unpacked + 1);
+        let says_something = if is_ods {
+            entry_name == "content.xml"
+        } else {
+            entry_name.ends_with("workbook.xml") || entry_name.ends_with("sharedstrings.xml")
+        };
+        let mut content = Vec::new();
+        unpacked += if says_something {
+            limited
+                .read_to_end(&mut content)
+                .map_err(|_| refuse(no_package))? as u64
+        } else {
+            std::io::copy(&mut limited, &mut std::io::sink()).map_err(|_| refuse(no_package))?
+        };
+        if unpacked > most {
+            return Err(refuse(
+                "it unpacks to more than 1 GB; export the sheet as .csv",
+            ));
+        }
+        let text = String::from_utf8_lossy(&content);
+        if is_ods {
+            package.merged.extend(look_over_ods(&text).map_err(refuse)?);
+        } else if entry_name.ends_with("workbook.xml") {
+            package.from_1904 |= ["date1904=\"1\"", "date1904=\"true\""]
+                .iter()
+                .any(|flag| text.contains(flag));
+        } else if most_shared(&text) > content.len() as u64 / SHORTEST_SHARED + 1 {
+            return Err(refuse(
+                "it is damaged: it claims more texts than it can hold; save it again as .xlsx or .csv",
+            ));
+        }
+    }
+    Ok(package)
+}
+
+/// How many shared texts a workbook claims to have; room is made for them before they are read.
+fn most_shared(text: &str) -> u64 {
+    text.match_indices("uniqueCount")
+        .filter_map(|(at, _)| number_in(&text[at..], "uniqueCount"))
+        .max()
+        .unwrap_or(0)
+}
+
+/// Counts the cells and the text that repeated rows and columns stand for, since a small file can ask
+/// for billions, and finds those that are merged downwards.
+fn look_over_ods(text: &str) -> Result<Vec<Vec<MergedDown>>, &'static str> {
+    let mut merged: Vec<Vec<MergedDown>> = Vec::new();
+    let (mut row, mut row_repeat, mut column, mut widest, mut cells, mut lowest) =
+        (0_u64, 1_u64, 0_u64, 0_u64, 0_u64, 0_u64);
+    let (mut cell_repeat, mut bytes) = (1_u64, 0_u64);
+    for tag in text.split('<') {
+        if is_tag(tag, "table:table") {
+            (row, widest, lowest) = (0, 0, 0);
+            row_repeat = 0;
+            merged.push(Vec::new());
+        } else if is_tag(tag, "table:table-row") {
+            row = row.saturating_add(row_repeat);
+            row_repeat = number_in(tag, "table:number-rows-repeated").unwrap_or(1);
+            column = 0;
+        } else if is_tag(tag, "table:table-cell") || is_tag(tag, "table:covered-table-cell") {
+            let repeats = number_in(tag, "table:number-columns-repeated").unwrap_or(1);
+            let rows = number_in(tag, "table:number-rows-spanned").unwrap_or(1);
+            if (2..=MOST_BELOW).contains(&rows)
+                && let (Some(sheet), Ok(row), Ok(column)) =
+                    (merged.last_mut(), u32::try_from(row), u32::try_from(column))
+            {
+                sheet.push(MergedDown {
+                    row,
+                    column,
+                    below: rows as u32 - 1,
+                });
+            }
+            column = column.saturating_add(repeats);
+            cell_repeat = 0;
+            if tag.contains("office:value-type") {
+                cell_repeat = repeats.saturating_mul(row_repeat);
+                widest = widest.max(column);
+                lowest = lowest.max(row.saturating_add(row_repeat));
+                cells = cells.saturating_add(cell_repeat);
+            }
+        }
+        let blanks = if is_tag(tag, "text:s") {
+            number_in(tag, "text:c").unwrap_or(1)
+        } else {
+            0
+        };
+        let here = (tag.len() as u64).saturating_add(blanks);
+        bytes = bytes.saturating_add(here.saturating_mul(cell_repeat));
+        if cells > MAX_CELLS
+            || widest.saturating_mul(lowest) > MAX_CELLS
+            || widest > u64::from(MAX_COLUMNS)
+        {
+            return Err(TOO_MANY_CELLS);
+        }
+        if bytes > MAX_TEXT {
+            return Err(TOO_MUCH_TEXT);
+        }
+    }
+    Ok(merged)
+}
+
+/// Whether what follows a `<` is this tag.
+fn is_tag(text: &str, tag: &str) -> bool {
+    text.strip_prefix(tag).is_some_and(|rest| {
+        rest.starts_with(|c: char| c.is_ascii_whitespace() || c == '>' || c == '/')
+    })
+}
+
+/// The number of an attribute; beyond all bounds where it is written in a way that hides it.
+fn number_in(tag: &str, attribute: &str) -> Option<u64> {
+    let (_, rest) = tag.split_once(attribute)?;
+    let value = rest.trim_start().strip_prefix('=')?.trim_start();
+    let mark = value.chars().next().filter(|c| matches!(c, '"' | '\''))?;
+    let number = value[1..].split(mark).next().unwrap_or_default();
+    Some(number.trim().parse().unwrap_or(u64::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+
+    fn package(name: &str, content: &[u8]) -> Vec<u8> {
+        let mut package = zip::ZipWriter::new(Cursor::new(Vec::new()));
+        let options = zip::write::SimpleFileOptions::default()
+            .compression_method(zip::CompressionMethod::Deflated);
+        package.start_file(name, options).unwrap();
+        package.write_all(content).unwrap();
+        package.finish().unwrap().into_inner()
+    }
+
+    #[test]
+    fn a_package_that_unpacks_beyond_the_limit_is_refused() {
+        let bomb = package("xl/worksheets/sheet1.xml", &vec![b' '; 100_000]);
+        assert!(bomb.len() < 1_000);
+        assert!(look_inside(&bomb, "bomb.xlsx", false, 100_000).is_ok());
+        let refused = look_inside(&bomb, "bomb.xlsx", false, 99_999).unwrap_err();
+        assert!(refused.to_string().contains("unpacks to more than"));
+    }
+
+    #[test]
+    fn room_is_made_only_for_texts_that_can_be_there() {
+        let claims = |n: &str| {
+            let book = package(
+                "xl/SharedStrings.xml",
+                format!("<sst uniqueCount = '{n}'><si><t>a</t></si></sst>").as_bytes(),
+            );
+            look_inside(&book, "a.xlsx", false, 100_000)
+        };
+        assert!(claims("1").is_ok());
+        for too_many in ["1000000000", "&#49;000000000"] {
+            let message = claims(too_many).unwrap_err().to_string();
+            assert!(message.contains("more texts than it can hold"), "{message}");
+        }
+    }
+
+    #[test]
+    fn repeated_cells_are_counted_before_they_are_made() {
+        let sheet = |row: &str, cells: &str| {
+            look_over_ods(&format!(
+                "<table:table table:name=\"a\"><table:table-row {row}>{cells}</table:table-row></table:table>"
+            ))
+        };
+        let many = "table:number-rows-repeated=\"1000000\"";
+        for wide in [
+            "table:number-columns-repeated=\"1000\"",
+            "table:number-columns-repeated = '1000'",
+            "table:number-columns-repeated=\"&#49;000\"",
+        ] {
+            let cell = format!("<table:table-cell office:value-type=\"float\" {wide}/>");
+            assert_eq!(sheet(many, &cell).err(), Some(TOO_MANY_CELLS));
+        }
+        let empty = "<table:table-cell table:number-columns-repeated=\"16384\"/>";
+        assert!(sheet(many, empty).is_ok());
+        let text = |inner: &str| {
+            format!(
+                "<table:table-cell office:value-type=\"string\"><text:p>{inner}</text:p></table:table-cell>"
+            )
+        };
+        assert_eq!(
+            sheet(many, &text(&"x".repeat(2_000))).err(),
+            Some(TOO_MUCH_TEXT)
+        );
+        assert_eq!(
+            sheet("", &text("<text:s text:c=\"2000000000\"/>")).err(),
+            Some(TOO_MUCH_TEXT)
+        );
+        assert!(sheet("", &text("<text:s text:c=\"20\"/>")).is_ok());
+    }
+
+    #[test]
+    fn cells_merged_downwards_are_found() {
+        let text = "<table:table table:name=\"a\"><table:table-row/><table:table-row>\
+            <table:table-cell table:number-columns-repeated=\"2\"/>\
+            <table:table-cell table:number-rows-spanned=\"3\" office:value-type=\"string\"/>";
+        let below = MergedDown {
+            row: 1,
+            column: 2,
+            below: 2,
+        };
+        assert_eq!(look_over_ods(text).unwrap(), [[below]]);
+    }
+}
