@@ -32,7 +32,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         {
             writeln!(
                 out,
-                "{:.0} % have worn out by {hours:.0} hours (95 % interval {lower:.0} to {upper:.0})",
+                "{:.0}% have worn out by {hours:.0} hours (95% interval {lower:.0} to {upper:.0})",
                 100.0 * quantile.probability
             )?;
         }

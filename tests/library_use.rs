@@ -12,7 +12,7 @@ fn the_example_of_the_library_runs() {
     let out = Command::new(&example).output().unwrap();
     assert!(out.status.success());
     let text = String::from_utf8(out.stdout).unwrap();
-    assert!(text.contains("10 % have worn out by"), "{text}");
+    assert!(text.contains("10% have worn out by"), "{text}");
     assert!(text.contains("wears out in the next 90"), "{text}");
     assert!(text.contains(wearcast::report::SAFETY), "{text}");
 }

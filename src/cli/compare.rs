@@ -6,6 +6,7 @@ use clap::Args;
 use serde::Serialize;
 
 use super::{CliError, Reply, family, lives_input, practice};
+use crate::analysis::Watch;
 use crate::compare::practice::{PracticeOptions, practice_named};
 use crate::compare::{CompareOptions, Comparison, PrimaryTest, Several, compare_several};
 use crate::models::Family;
@@ -64,7 +65,8 @@ struct Body {
     comparisons: Vec<Comparison>,
 }
 
-pub(super) fn run(args: &CompareArgs) -> Result<Reply, CliError> {
+pub(super) fn run(args: &CompareArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
+    watch.reached(0.0, "comparing lives");
     if let Some(name) = &args.practice {
         return practice::run(practice::Asked {
             dir: &args.input,

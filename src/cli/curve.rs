@@ -147,7 +147,7 @@ fn table(named: &Named) -> Table {
     }
     let show = |v: Option<f64>| v.map_or_else(|| "not reached".to_owned(), lives_input::amount);
     table.note(format!(
-        "{} lives, {} worn. Median life in hours: {} ({:.0} %: {} to {}). Limits on the log-log scale.",
+        "{} lives, {} worn. Median life in hours: {} ({:.0}%: {} to {}). Limits on the log-log scale.",
         lives_input::amount(curve.lives),
         lives_input::amount(curve.worn),
         show(curve.median.hours),

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use clap::{Args, ValueEnum};
 use rayon::prelude::*;
@@ -9,6 +10,7 @@ use serde::Serialize;
 
 use super::fit_text::{families_shown, shown};
 use super::{CliError, Reply, family};
+use crate::analysis::Watch;
 use crate::lives::{self, ColumnValues, LivesTable, NamedColumn, Observations};
 use crate::models::regression::{Covariate, CovariateValues, Strata, StratumOwns};
 use crate::models::{
@@ -155,7 +157,8 @@ struct Body {
     families: Vec<FamilyComparison>,
 }
 
-pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
+pub(super) fn run(args: &FitArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
+    watch.reached(0.0, "reading lives");
     let table = read(args)?;
     let families = match args.distribution {
         family::Asked::One(family) => vec![family],
@@ -168,9 +171,16 @@ pub(super) fn run(args: &FitArgs) -> Result<Reply, CliError> {
         .iter()
         .flat_map(|group| families.iter().map(move |family| (group, *family)))
         .collect();
+    let done = AtomicUsize::new(0);
+    watch.reached(0.0, "fitting life models");
     let answers: Vec<_> = asked
         .par_iter()
-        .map(|(group, family)| answer(args, &table, group, &request(args, *family)))
+        .map(|(group, family)| {
+            let answer = answer(args, &table, group, &request(args, *family));
+            let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+            watch.reached(done as f64 / asked.len() as f64, "fitting life models");
+            answer
+        })
         .collect();
     for ((group, _), answer) in asked.iter().zip(answers) {
         let name = group.label.as_deref().unwrap_or("the lives").to_owned();

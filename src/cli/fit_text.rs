@@ -61,7 +61,7 @@ pub(super) fn shown(fit: &Fit) -> String {
     ));
     let intervals = if fit.parameters.iter().any(|p| p.lower.is_some()) {
         format!(
-            "{} % intervals: {}",
+            "{}% intervals: {}",
             100.0 * fit.confidence,
             words(&fit.interval_method)
         )

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::{CliError, Reply};
+use crate::analysis::Watch;
 use crate::report;
 use crate::validate::{self, Dataset, DatasetError};
 
@@ -28,13 +29,13 @@ pub(super) struct ValidateArgs {
     json: bool,
 }
 
-pub(super) fn run(args: &ValidateArgs) -> Result<Reply, CliError> {
+pub(super) fn run(args: &ValidateArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
     let datasets = match &args.datasets {
         Some(dir) => Dataset::read_all(dir),
         None => validate::embedded(),
     };
     let datasets = chosen(datasets.map_err(unusable)?, &args.examples)?;
-    let outcome = validate::validate(&datasets);
+    let outcome = validate::watched(&datasets, watch);
     let stdout = if args.json {
         report::json("validate", &outcome)
     } else {

@@ -43,7 +43,7 @@ pub(super) fn answer(c: &Comparison) -> String {
         );
     };
     let percent = 100.0 * c.confidence;
-    let interval = format!("{percent} %: {} to {}; {on}", times(low), times(high));
+    let interval = format!("{percent}%: {} to {}; {on}", times(low), times(high));
     let pair = if c.groups.len() > 2 {
         ", the two furthest apart,"
     } else {

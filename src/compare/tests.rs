@@ -75,7 +75,7 @@ fn remission_under_6mp_and_without() {
     near(ratio.upper.unwrap().ln(), -1.26733458742 + se, 1e-6);
     assert_eq!(
         c.answer,
-        "Lives with group 6-MP lasted 3.6 times as long as with control (95 %: 1.9 to 6.5; 30 worn \
+        "Lives with group 6-MP lasted 3.6 times as long as with control (95%: 1.9 to 6.5; 30 worn \
          lives)."
     );
 }

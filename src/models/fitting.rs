@@ -486,7 +486,7 @@ impl Problem<'_> {
             fit.cautions.push(Caution::new(
                 CautionCode::NoWorn,
                 format!(
-                    "lower bounds on the scale in hours, at {} % confidence, by the shape taken as \
+                    "lower bounds on the scale in hours, at {}% confidence, by the shape taken as \
                      known: {}",
                     100.0 * self.request.confidence,
                     each.join(", ")

@@ -231,7 +231,7 @@ pub fn trend_caution<'a>(part: &str, lives: impl IntoIterator<Item = &'a Life>) 
             CautionCode::Trend,
             part,
             format!(
-                "Lives are getting {word}: parts put in a year later last {:.2} times as long (95 %: \
+                "Lives are getting {word}: parts put in a year later last {:.2} times as long (95%: \
                  {:.2} to {:.2}). The forecast takes all records as alike, so look for what changed.",
                 trend.ratio_per_year, trend.lower, trend.upper
             ),

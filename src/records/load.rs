@@ -115,7 +115,7 @@ fn hint(text: &str, span: Option<std::ops::Range<usize>>) -> &'static str {
                 .starts_with(|c: char| c.is_ascii_digit())
     };
     if digits_and('%') {
-        "\nA share is written as a number: 95 % is 0.95."
+        "\nA share is written as a number: 95% is 0.95."
     } else if digits_and('/') || (digits_and('.') && value.matches('.').count() > 1) {
         "\nA day is written year-month-day: 2 June 2025 is 2025-06-02."
     } else {

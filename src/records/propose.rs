@@ -669,7 +669,7 @@ impl Looking<'_> {
                 );
                 unplaced.push(part);
             }
-            out.push_str("on_hand = 0\n# lead_time_days = 21\n# unit_cost = 0.0\n# believed_life = [150, 900]  # hours: 90 % are believed to wear out in this range\n\
+            out.push_str("on_hand = 0\n# lead_time_days = 21\n# unit_cost = 0.0\n# believed_life = [150, 900]  # hours: 90% are believed to wear out in this range\n\
                  # planned_change = { minutes = 20, cost = 0 }\n# unplanned_stop = { hours = 3, cost_per_hour = 400 }\n");
         }
         if !unplaced.is_empty() {

@@ -93,7 +93,7 @@ pub fn machine_spread(s: &MachineSpread) -> String {
     }
     format!(
         "Machines differ by a standard deviation of {:.2} in log life{} (p = {}); machine by machine \
-         lives so vary by about {:.0} %.",
+         lives so vary by about {:.0}%.",
         s.standard_deviation,
         s.standard_error
             .map_or_else(String::new, |se| format!(", standard error {se:.2}")),
@@ -242,7 +242,7 @@ fn dose(p: &PracticeComparison) -> Option<Table> {
             length(p, best.deflection_in),
             match (best.lower_in, best.upper_in) {
                 (Some(a), Some(z)) => format!(
-                    " ({} % limits {} to {}{})",
+                    " ({}% limits {} to {}{})",
                     100.0 * p.confidence,
                     length(p, a),
                     length(p, z),
@@ -324,7 +324,7 @@ fn plans(p: &PracticeComparison) -> Option<Table> {
     if let (Some(shape), Some(spread)) = (p.planning_shape, p.planning_spread) {
         table.note(format!(
             "Planned with shape {} (less what few worn lives add to it) and machines that differ by \
-             {spread:.2} in log life{}; half of the worn lives in each practice, two-sided 5 %.",
+             {spread:.2} in log life{}; half of the worn lives in each practice, two-sided 5%.",
             format::significant(shape, 3),
             if p.machine_spread.is_some() {
                 ", as found here"
@@ -357,6 +357,6 @@ fn expectations(p: &PracticeComparison) -> Option<Table> {
             Cell::text(limits(e.factor_by_machine)),
         ]);
     }
-    table.note("Expected 95 % limits, half of the worn lives in each practice; those that come will scatter about them.");
+    table.note("Expected 95% limits, half of the worn lives in each practice; those that come will scatter about them.");
     Some(table)
 }

@@ -271,8 +271,8 @@ fn too_late(part: &Part, latest: &LatestOrder, lead: &LeadDays, as_of: Date) -> 
         CautionCode::TooLate,
         &part.name,
         format!(
-            "even ordered today it may come too late: there by {} with even chances, by {} with 95 %; the \
-             chance of running short stays {:.0} %; ask for a faster delivery or move parts between jobs",
+            "even ordered today it may come too late: there by {} with even chances, by {} with 95%; the \
+             chance of running short stays {:.0}%; ask for a faster delivery or move parts between jobs",
             plus_days(as_of, lead.by(0.5)),
             plus_days(as_of, lead.by(0.95)),
             100.0 * latest.short

@@ -176,7 +176,7 @@ fn comes_late(order: &Order, service_level: f64) -> Option<Caution> {
             &order.part,
             format!(
                 "enough is on hand and on order, but with deliveries on their days the chance of running \
-                 short before one comes is {:.0} %{first}; ask for a faster delivery",
+                 short before one comes is {:.0}%{first}; ask for a faster delivery",
                 100.0 * short
             ),
         )

@@ -5,6 +5,8 @@
 //! ([`recipes`]); a recipe asks the library, through its public interface, for every quantity it
 //! knows. What no recipe knows is listed as not covered and never counted as agreeing.
 
+use crate::analysis::Watch;
+
 mod dataset;
 mod embedded;
 mod outcome;
@@ -24,7 +26,17 @@ pub fn embedded() -> Result<Vec<Dataset>, DatasetError> {
 
 /// Refits every dataset.
 pub fn validate(datasets: &[Dataset]) -> Validation {
-    Validation::new(datasets.iter().map(recipes::refit).collect())
+    watched(datasets, &())
+}
+
+/// The same, telling `watch` how far it is.
+pub fn watched(datasets: &[Dataset], watch: &dyn Watch) -> Validation {
+    let all = datasets.len().max(1) as f64;
+    let refit = datasets.iter().enumerate().map(|(done, dataset)| {
+        watch.reached(done as f64 / all, "refitting published examples");
+        recipes::refit(dataset)
+    });
+    Validation::new(refit.collect())
 }
 
 #[cfg(test)]

@@ -51,7 +51,7 @@ pub(super) fn answer(
         .map_or_else(String::new, |m| format!(" on {m} machines"));
     let percent = 100.0 * c.confidence;
     let basis = format!(
-        "({percent} %: {:.2} to {:.2}; {worn} worn{on})",
+        "({percent}%: {:.2} to {:.2}; {worn} worn{on})",
         r.lower, r.upper
     );
     let name = capital(&part.name);

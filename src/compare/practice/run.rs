@@ -213,7 +213,7 @@ fn doses(
         (told(dose(&as_read), then), None)
     } else if request.true_values().is_some() {
         let then = "The curve allows for the stated reading error (not quite: in trials the curvature stayed \
-                    8 to 16 % too flat), and the bands not at all, so the true effect of tension \
+                    8 to 16% too flat), and the bands not at all, so the true effect of tension \
                     is, if anything, greater than shown.";
         (told(dose(request), then), dose(&as_read).ok())
     } else {

@@ -85,7 +85,7 @@ pub(super) fn worth_answer(w: &Worth, part: &str) -> String {
         format!(", {} ({} to {})", of(m.ratio), of(m.lower), of(m.upper))
     });
     format!(
-        "{:.0} % of the hours under a known reading were outside the band. Had none been, this fleet \
+        "{:.0}% of the hours under a known reading were outside the band. Had none been, this fleet \
          would wear out {} {part}s a year of about {:.0} ({} to {}): {:.0} hours of {part} life{money}.",
         100.0 * w.share_outside,
         fewer(saved.ratio),
