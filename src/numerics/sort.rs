@@ -4,49 +4,112 @@ use rayon::prelude::*;
 
 /// Below this many keys one core is as fast.
 const FEW: usize = 1 << 15;
-/// Buckets of the first pass, by leading bits.
-const BUCKETS: usize = 1 << 12;
+/// Ranges of equal width by leading bits, each then cut into as many buckets as its share of a sample
+/// asks for.
+const RANGES: usize = 1 << 11;
+/// Keys in the sample.
+const SAMPLE: usize = 1 << 13;
+/// Keys a bucket should have, and the most buckets that are made for it.
+const BUCKET: usize = 48;
+const MOST_BUCKETS: usize = 1 << 14;
 /// Parts that are distributed at the same time.
 const PARTS: usize = 4;
 
-/// The keys in rising order: distributed over buckets by their leading bits (part by part), then each
-/// bucket is put together and sorted.
+/// Where keys go: a rising function from keys to buckets.
+struct Buckets {
+    least: u64,
+    shift: u32,
+    /// First bucket of a range and how many it has.
+    ranges: Vec<(u32, u32)>,
+    count: usize,
+}
+
+impl Buckets {
+    fn new(keys: &[u64], least: u64, greatest: u64) -> Self {
+        let bits = u64::BITS - (greatest - least).leading_zeros();
+        let shift = bits.saturating_sub(RANGES.trailing_zeros());
+        let mut found = vec![0; RANGES];
+        let mut sampled = 0;
+        for &key in keys.iter().step_by(keys.len().div_ceil(SAMPLE)) {
+            found[((key - least) >> shift) as usize] += 1;
+            sampled += 1;
+        }
+        let wanted = (keys.len() / BUCKET).min(MOST_BUCKETS);
+        let mut count = 0;
+        let ranges = found.iter().map(|found| {
+            let own = 1 + found * wanted / sampled;
+            let first = count;
+            count += own;
+            (first as u32, own as u32)
+        });
+        Self {
+            least,
+            shift,
+            ranges: ranges.collect(),
+            count,
+        }
+    }
+
+    fn of(&self, key: u64) -> usize {
+        let above = key - self.least;
+        let (first, own) = self.ranges[(above >> self.shift) as usize];
+        // How far into its range, in 2^−32.
+        let rest = above & ((1 << self.shift) - 1);
+        let share = if self.shift > 32 {
+            rest >> (self.shift - 32)
+        } else {
+            rest << (32 - self.shift)
+        };
+        first as usize + ((share * u64::from(own)) >> 32) as usize
+    }
+}
+
+/// The keys in rising order: distributed over buckets (part by part), then each bucket is put together
+/// and sorted.
 pub fn sorted(mut keys: Vec<u64>) -> Vec<u64> {
-    let bounds = keys.iter().copied().min().zip(keys.iter().copied().max());
-    let Some((least, greatest)) = bounds.filter(|(a, b)| keys.len() >= FEW && a < b) else {
+    let size = keys.len().div_ceil(PARTS).max(1);
+    let bounds = |keys: &[u64]| {
+        let least = keys.iter().fold(u64::MAX, |a, &b| a.min(b));
+        (least, keys.iter().fold(0, |a, &b| a.max(b)))
+    };
+    let (least, greatest) = keys
+        .par_chunks(size)
+        .map(bounds)
+        .reduce(|| (u64::MAX, 0), |a, b| (a.0.min(b.0), a.1.max(b.1)));
+    if keys.len() < FEW || least == greatest {
         keys.sort_unstable();
         return keys;
-    };
-    let bits = u64::BITS - (greatest - least).leading_zeros();
-    let shift = bits.saturating_sub(BUCKETS.trailing_zeros());
-    let bucket = |key: u64| ((key - least) >> shift) as usize;
-    let size = keys.len().div_ceil(PARTS);
+    }
+    let buckets = Buckets::new(&keys, least, greatest);
     // Each part by bucket, with where its buckets end.
-    let parts: Vec<(Vec<u64>, Vec<usize>)> = keys
+    let parts: Vec<(Vec<u64>, Vec<u32>)> = keys
         .par_chunks(size)
         .map(|part| {
-            let mut ends = vec![0; BUCKETS + 1];
+            let mut ends = vec![0; buckets.count + 1];
             for &key in part {
-                ends[bucket(key) + 1] += 1;
+                ends[buckets.of(key) + 1] += 1;
             }
-            for k in 0..BUCKETS {
+            for k in 0..buckets.count {
                 ends[k + 1] += ends[k];
             }
             let mut by_bucket = vec![0; part.len()];
             // `ends[k]` is where the next key of bucket k goes; in the end, where k ends.
             for &key in part {
-                let next = &mut ends[bucket(key)];
-                by_bucket[*next] = key;
+                let next = &mut ends[buckets.of(key)];
+                by_bucket[*next as usize] = key;
                 *next += 1;
             }
             (by_bucket, ends)
         })
         .collect();
+    let piece = |ends: &[u32], k: usize| {
+        let start = if k == 0 { 0 } else { ends[k - 1] };
+        start as usize..ends[k] as usize
+    };
     let mut rest = keys.as_mut_slice();
-    let mut slots = Vec::with_capacity(BUCKETS);
-    for k in 0..BUCKETS {
-        let in_part = |ends: &Vec<usize>| ends[k] - if k == 0 { 0 } else { ends[k - 1] };
-        let count: usize = parts.iter().map(|(_, ends)| in_part(ends)).sum();
+    let mut slots = Vec::with_capacity(buckets.count);
+    for k in 0..buckets.count {
+        let count = parts.iter().map(|(_, ends)| piece(ends, k).len()).sum();
         let (slot, beyond) = rest.split_at_mut(count);
         slots.push(slot);
         rest = beyond;
@@ -54,12 +117,11 @@ pub fn sorted(mut keys: Vec<u64>) -> Vec<u64> {
     slots
         .into_par_iter()
         .enumerate()
-        .with_min_len(16)
+        .with_min_len(64)
         .for_each(|(k, slot)| {
             let mut filled = 0;
             for (by_bucket, ends) in &parts {
-                let start = if k == 0 { 0 } else { ends[k - 1] };
-                let piece = &by_bucket[start..ends[k]];
+                let piece = &by_bucket[piece(ends, k)];
                 slot[filled..filled + piece.len()].copy_from_slice(piece);
                 filled += piece.len();
             }
@@ -84,5 +146,19 @@ mod tests {
                 assert_eq!(sorted(keys), library);
             }
         }
+    }
+
+    /// Bits of numbers of very different size, and keys over the whole range.
+    #[test]
+    fn keys_crowded_in_places_come_out_sorted_too() {
+        let mut random = stream(42, 0);
+        let mut keys: Vec<u64> = (0..FEW)
+            .map(|_| (30.0 * random.normal()).exp().to_bits())
+            .collect();
+        keys.extend((0..FEW as u64).map(|k| k * k % 17));
+        keys.extend([0, u64::MAX, u64::MAX - 1]);
+        let mut library = keys.clone();
+        library.sort_unstable();
+        assert_eq!(sorted(keys), library);
     }
 }

@@ -1,8 +1,8 @@
 //! The product-limit estimate.
 
-use super::reliability::{median_of, median_of_limit};
+use super::reliability::median_with_limits;
 use super::risk_set::{each_risk_step, two_sided_z};
-use super::{Curve, CurveError, CurveMethod, CurveStep, MedianLife};
+use super::{Curve, CurveError, CurveMethod, CurveStep};
 use crate::lives::Observations;
 use crate::models::{Caution, CautionCode};
 use crate::numerics::vector::greatest;
@@ -67,11 +67,6 @@ pub fn kaplan_meier(lives: &Observations, confidence: f64) -> Result<Curve, Curv
     } else {
         lives.count.iter().sum()
     };
-    let median = MedianLife {
-        hours: median_of(&steps, last_hours, |s| Some(s.reliability)),
-        lower: median_of_limit(&steps, last_hours, z, |l| l.0),
-        upper: median_of_limit(&steps, last_hours, z, |l| l.1),
-    };
     Ok(Curve {
         method: CurveMethod::KaplanMeier,
         confidence,
@@ -79,8 +74,8 @@ pub fn kaplan_meier(lives: &Observations, confidence: f64) -> Result<Curve, Curv
         lives: total,
         worn,
         last_hours,
+        median: median_with_limits(&steps, last_hours, z),
         steps,
-        median,
         convergence: None,
         cautions,
     })
@@ -91,6 +86,9 @@ mod tests {
     use approx::assert_relative_eq;
 
     use super::*;
+    use crate::models::curve::MedianLife;
+    use crate::models::curve::reliability::median_of;
+    use crate::numerics::streams::stream;
 
     const INF: f64 = f64::INFINITY;
 
@@ -177,6 +175,34 @@ mod tests {
             0.95,
         );
         assert_eq!(curve.unwrap().median.hours, Some(3.0));
+    }
+
+    /// Passing over stretches above a half changes nothing: against a look at every step.
+    #[test]
+    fn medians_of_long_curves_are_those_of_a_look_at_every_step() {
+        for (replicate, shape) in [0.4, 1.0, 3.0, 20.0].into_iter().enumerate() {
+            let mut random = stream(51, replicate as u64);
+            let rows: Vec<(f64, bool)> = (0..3000)
+                .map(|_| {
+                    let t = random.exponential().powf(1.0 / shape);
+                    let stop = 2.5 * random.uniform();
+                    (t.min(stop), t <= stop)
+                })
+                .collect();
+            for confidence in [0.5, 0.95, 0.9999] {
+                let curve = kaplan_meier(&lives(&rows), confidence).unwrap();
+                let of = |which: fn((f64, f64)) -> f64| {
+                    let limit = |s: &CurveStep| s.limits(curve.z).map(which);
+                    median_of(&curve.steps, curve.last_hours, limit)
+                };
+                let each = MedianLife {
+                    hours: median_of(&curve.steps, curve.last_hours, |s| Some(s.reliability)),
+                    lower: of(|l| l.0),
+                    upper: of(|l| l.1),
+                };
+                assert_eq!(curve.median, each);
+            }
+        }
     }
 
     #[test]

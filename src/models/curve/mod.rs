@@ -23,7 +23,7 @@ pub use turnbull::*;
 use crate::lives::Observations;
 
 pub(crate) use reliability::whole;
-pub(crate) use risk_set::check as check_lives;
+pub(crate) use risk_set::{check as check_lives, first_interval, hours_of, key};
 
 /// Why there is no curve.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

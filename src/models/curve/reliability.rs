@@ -1,5 +1,7 @@
 //! A model-free reliability curve as data.
 
+use std::f64::consts::LN_2;
+
 use serde::Serialize;
 use serde::ser::{SerializeStruct, Serializer};
 
@@ -60,15 +62,6 @@ impl CurveStep {
     /// Standard error of the reliability: S·√(Σ d/(n(n−d))), Greenwood 1926.
     pub fn standard_error(&self) -> Option<f64> {
         self.log_variance().map(|v| self.reliability * v.sqrt())
-    }
-
-    /// Whether both limits are certainly above a half, from bounds that take no logarithm: with
-    /// d = 1 − S, `−ln S` is at least d + d²/2 and, for S ≥ ½, at most 2d ln 2; and
-    /// `e^x ≤ 1/(1 − x)`.
-    fn clearly_above_a_half(&self, z: f64) -> bool {
-        let fallen = 1.0 - self.reliability;
-        let x = z * self.log_variance.sqrt() / (fallen * (1.0 + 0.5 * fallen));
-        self.log_variance >= 0.0 && fallen > 0.0 && x < 1.0 && 2.0 * fallen < 0.999_999 * (1.0 - x)
     }
 
     /// Limits on the complementary log-log scale: `S^exp(±z·√v/|ln S|)`. None at S = 0 and 1.
@@ -230,20 +223,33 @@ pub(crate) fn whole<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, 
     }
 }
 
-/// [`median_of`] for a limit of the curve, without working out limits that are clearly above a half.
-pub(crate) fn median_of_limit(
-    steps: &[CurveStep],
-    last_hours: f64,
-    z: f64,
-    which: impl Fn((f64, f64)) -> f64,
-) -> Option<f64> {
-    median_of(steps, last_hours, |step| {
-        if step.clearly_above_a_half(z) {
-            Some(1.0)
-        } else {
-            step.limits(z).map(&which)
-        }
-    })
+/// Steps that a search for a median looks at together.
+const STRETCH: usize = 64;
+
+/// Whether both limits are certainly above a half over a stretch of steps along which the curve falls
+/// and its variance v grows: with h = −ln S, that of the lower limit is `h·exp(z·√v/h)`, which is at
+/// most what the last h before it, the first h below and the last v give.
+fn limits_above_a_half(stretch: &[CurveStep], z: f64) -> bool {
+    let (Some(first), Some(last)) = (stretch.first(), stretch.last()) else {
+        return true;
+    };
+    let (least, most) = (-first.reliability.ln(), -last.reliability.ln());
+    let grows = last.log_variance >= 0.0 && least > 0.0;
+    grows && most * (z * last.log_variance.sqrt() / least).exp() < 0.999_999 * LN_2
+}
+
+/// Median of a product-limit curve with the ages at which its limits are down to a half, long stretches
+/// above it passed over.
+pub(crate) fn median_with_limits(steps: &[CurveStep], last_hours: f64, z: f64) -> MedianLife {
+    let above = |stretch: &[CurveStep]| stretch.last().is_none_or(|s| s.reliability > 0.500_001);
+    let lower = |step: &CurveStep| step.limits(z).map(|l| l.0);
+    let upper = |step: &CurveStep| step.limits(z).map(|l| l.1);
+    MedianLife {
+        hours: median_after(steps, last_hours, above, |s| Some(s.reliability)),
+        lower: median_after(steps, last_hours, |s| limits_above_a_half(s, z), lower),
+        // The upper limit lies above the curve.
+        upper: median_after(steps, last_hours, above, upper),
+    }
 }
 
 /// First age at which a curve is at or below a half.
@@ -255,18 +261,33 @@ pub(crate) fn median_of(
     last_hours: f64,
     level: impl Fn(&CurveStep) -> Option<f64>,
 ) -> Option<f64> {
+    median_after(steps, last_hours, |_| false, level)
+}
+
+/// [`median_of`], passing over stretches that are `above` a half throughout.
+fn median_after(
+    steps: &[CurveStep],
+    last_hours: f64,
+    above: impl Fn(&[CurveStep]) -> bool,
+    level: impl Fn(&CurveStep) -> Option<f64>,
+) -> Option<f64> {
     // Products of many factors miss a half by rounding.
     const TOLERANCE: f64 = 1e-9;
     let mut found: Option<f64> = None;
-    for step in steps {
-        let Some(value) = level(step) else { continue };
-        match found {
-            None if value < 0.5 - TOLERANCE => return Some(step.hours),
-            None if value <= 0.5 + TOLERANCE => found = Some(step.hours),
-            Some(start) if value < 0.5 - TOLERANCE => {
-                return Some(f64::midpoint(start, step.hours));
+    for stretch in steps.chunks(STRETCH) {
+        if found.is_none() && above(stretch) {
+            continue;
+        }
+        for step in stretch {
+            let Some(value) = level(step) else { continue };
+            match found {
+                None if value < 0.5 - TOLERANCE => return Some(step.hours),
+                None if value <= 0.5 + TOLERANCE => found = Some(step.hours),
+                Some(start) if value < 0.5 - TOLERANCE => {
+                    return Some(f64::midpoint(start, step.hours));
+                }
+                _ => {}
             }
-            _ => {}
         }
     }
     found.map(|start| f64::midpoint(start, last_hours.max(start)))

@@ -1,7 +1,7 @@
 //! Who was under observation when: the one pass over sorted ages that every curve and every
 //! log-rank test starts from.
 
-use rayon::slice::ParallelSliceMut;
+use rayon::prelude::*;
 
 use crate::numerics::sort::sorted;
 
@@ -10,6 +10,9 @@ use crate::lives::Observations;
 
 /// Above this many lives sorting on both cores pays.
 const PARALLEL: usize = 1 << 15;
+
+/// Lives looked at at a time.
+const PART: usize = 1 << 14;
 
 /// One age at which parts wore out.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -84,19 +87,21 @@ pub(crate) fn check(lives: &Observations) -> Result<(), CurveError> {
 
 /// One quick pass that only says whether a look at each value is needed.
 fn all_sound(lives: &Observations) -> bool {
-    let bounds = lives.low.iter().zip(&lives.high);
-    let entries = bounds.clone().zip(&lives.entry);
-    let sound = |(&low, &high): (&f64, &f64)| {
-        (0.0..f64::INFINITY).contains(&low) && high > 0.0 && high >= low
-    };
+    let bounds = lives.low.par_chunks(PART).zip(lives.high.par_chunks(PART));
+    let sound = bounds.all(|(low, high)| {
+        let each = low.iter().zip(high).map(|(&low, &high)| {
+            (low >= 0.0) & (low < f64::INFINITY) & (high > 0.0) & (high >= low)
+        });
+        // No stop at the first: without one it goes by vector instructions.
+        each.fold(true, |all, one| all & one)
+    });
+    let ends = lives.low.iter().zip(&lives.high);
     let entered = |((&low, &high), &entry): ((&f64, &f64), &f64)| {
         let last = if high < f64::INFINITY { high } else { low };
         entry >= 0.0 && (entry < last || (entry == last && high == f64::INFINITY))
     };
     let counted = |count: &f64| (0.0..f64::INFINITY).contains(count);
-    bounds.into_iter().all(sound)
-        && entries.into_iter().all(entered)
-        && lives.count.iter().all(counted)
+    sound && ends.zip(&lives.entry).all(entered) && lives.count.iter().all(counted)
 }
 
 /// Normal quantile for a two-sided confidence.
@@ -110,13 +115,28 @@ pub(crate) fn two_sided_z(confidence: f64) -> Result<f64, CurveError> {
     Ok(crate::numerics::special::two_sided_normal(confidence))
 }
 
+/// The first life that is known only within bounds.
+pub(crate) fn first_interval(lives: &Observations) -> Option<usize> {
+    let within = |(&low, &high): (&f64, &f64)| (low < high) & (high < f64::INFINITY);
+    let parts = lives.low.par_chunks(PART).zip(lives.high.par_chunks(PART));
+    let found = parts
+        .map(|(low, high)| {
+            low.iter()
+                .zip(high)
+                .fold(false, |any, life| any | within(life))
+        })
+        .any(|any| any);
+    let mut lives = lives.low.iter().zip(&lives.high);
+    if found { lives.position(within) } else { None }
+}
+
 /// Sort key of an end: the bits of a non-negative double order like the double; the last bit puts
 /// a worn life before one censored at the same age.
-fn key(hours: f64, censored: bool) -> u64 {
+pub(crate) fn key(hours: f64, censored: bool) -> u64 {
     ((hours + 0.0).to_bits() << 1) | u64::from(censored)
 }
 
-fn hours_of(key: u64) -> f64 {
+pub(crate) fn hours_of(key: u64) -> f64 {
     f64::from_bits(key >> 1)
 }
 
@@ -139,35 +159,32 @@ pub(crate) fn each_risk_step(
     mut take: impl FnMut(RiskStep),
 ) -> Result<(), CurveError> {
     check(lives)?;
-    if let Some(i) = lives
-        .low
-        .iter()
-        .zip(&lives.high)
-        .position(|(low, high)| low < high && high.is_finite())
-    {
+    if let Some(i) = first_interval(lives) {
         return Err(CurveError::Interval { row: i + 1 });
+    }
+    let entered_late = lives.entry.iter().any(|&e| e > 0.0);
+    if lives.count.is_empty() && !entered_late {
+        let ends = lives.low.par_iter().zip(&lives.high).with_min_len(PART);
+        let keys = sorted(ends.map(|(&low, &high)| key(low, low < high)).collect());
+        let mut rest = keys.as_slice();
+        while let Some(&first) = rest.first() {
+            let tied = rest.iter().take_while(|key| **key == first).count();
+            if first & 1 == 0 {
+                take(RiskStep {
+                    hours: hours_of(first),
+                    at_risk: rest.len() as f64,
+                    worn: tied as f64,
+                });
+            }
+            rest = &rest[tied..];
+        }
+        return Ok(());
     }
     let ends = lives
         .low
         .iter()
         .zip(&lives.high)
         .map(|(&low, &high)| key(low, low < high));
-    let entered_late = lives.entry.iter().any(|&e| e > 0.0);
-    if lives.count.is_empty() && !entered_late {
-        let keys = sorted(ends.collect());
-        let mut left = keys.len();
-        for tied in keys.chunk_by(|a, b| a == b) {
-            if tied[0] & 1 == 0 {
-                take(RiskStep {
-                    hours: hours_of(tied[0]),
-                    at_risk: left as f64,
-                    worn: tied.len() as f64,
-                });
-            }
-            left -= tied.len();
-        }
-        return Ok(());
-    }
     let count = |i: usize| lives.count.get(i).copied().unwrap_or(1.0);
     let mut keyed: Vec<(u64, f64)> = ends.enumerate().map(|(i, k)| (k, count(i))).collect();
     sort_keyed(&mut keyed);

@@ -5,6 +5,8 @@ use rayon::prelude::*;
 use crate::numerics::vector::{Running, widest};
 
 use super::RegressionError;
+use super::kept::Kept;
+use super::rows::{CHUNK, ONES};
 
 /// Values of one covariate, one a life.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,6 +62,19 @@ impl Covariate {
         self.len() == 0
     }
 
+    /// Whether every value is there, and finite.
+    pub(super) fn is_complete(&self) -> bool {
+        match &self.values {
+            // What is not finite makes the difference NaN.
+            CovariateValues::Number(values) => values
+                .par_chunks(CHUNK)
+                .all(|part| !part.iter().fold(false, |found, v| found | (v - v).is_nan())),
+            CovariateValues::Category { levels, codes } => {
+                codes.iter().all(|&code| (code as usize) < levels.len())
+            }
+        }
+    }
+
     /// Whether the value of a life is there.
     pub fn is_known(&self, i: usize) -> bool {
         match &self.values {
@@ -85,85 +100,103 @@ pub(super) struct Design {
     pub(super) terms: Vec<Term>,
     pub(super) centre: Vec<f64>,
     pub(super) scale: Vec<f64>,
-    /// `terms.len()` columns of `rows.len()` values.
+    /// `terms.len()` columns of `rows.len()` values; the likelihood's rows take them over.
     pub(super) columns: Vec<Vec<f64>>,
 }
 
+/// Where a column's values come from.
+enum Source<'a> {
+    Numbers(&'a [f64]),
+    /// 1 where the code is this one.
+    Level(&'a [u32], u32),
+}
+
+impl Source<'_> {
+    /// Values of the kept rows from `first` on, as many as the buffer has room for.
+    fn read<'b>(&'b self, kept: &Kept, first: usize, buffer: &'b mut [f64]) -> &'b [f64] {
+        match (self, kept) {
+            (Self::Numbers(values), Kept::All(_)) => {
+                return &values[first..first + buffer.len()];
+            }
+            (Self::Numbers(values), Kept::Some(rows)) => {
+                for (out, &i) in buffer.iter_mut().zip(&rows[first..]) {
+                    *out = values[i];
+                }
+            }
+            (Self::Level(codes, level), _) => {
+                for (k, out) in buffer.iter_mut().enumerate() {
+                    *out = f64::from(u8::from(codes[kept.row(first + k)] == *level));
+                }
+            }
+        }
+        buffer
+    }
+}
+
 impl Design {
-    /// Design over the kept rows.
+    /// Design over the kept rows; `weight` is empty when each row stands for one life.
     pub(super) fn new(
-        covariates: &[Covariate],
-        rows: &[usize],
+        covariates: &[&Covariate],
+        kept: &Kept,
         weight: &[f64],
     ) -> Result<Self, RegressionError> {
         let mut terms = Vec::new();
-        let mut columns: Vec<Vec<f64>> = Vec::new();
+        let mut sources = Vec::new();
         for covariate in covariates {
+            let name = &covariate.name;
             match &covariate.values {
                 CovariateValues::Number(values) => {
-                    if let Some(&i) = rows.iter().find(|&&i| values[i].is_infinite()) {
+                    if let Some(i) = kept.iter().find(|&i| values[i].is_infinite()) {
                         return Err(RegressionError::NotFinite {
-                            covariate: covariate.name.clone(),
+                            covariate: name.clone(),
                             row: i + 1,
                         });
                     }
                     terms.push(Term {
-                        covariate: covariate.name.clone(),
+                        covariate: name.clone(),
                         level: None,
                     });
-                    columns.push(rows.iter().map(|&i| values[i]).collect());
+                    sources.push(Source::Numbers(values));
                 }
                 CovariateValues::Category { levels, codes } => {
-                    let mut used: Vec<u32> = rows.iter().map(|&i| codes[i]).collect();
+                    let mut used: Vec<u32> = kept.of(codes);
                     used.sort_unstable();
                     used.dedup();
                     if used.len() < 2 {
-                        return Err(one_value(&covariate.name));
+                        return Err(one_value(name));
                     }
                     for &code in &used[1..] {
                         terms.push(Term {
-                            covariate: covariate.name.clone(),
+                            covariate: name.clone(),
                             level: levels.get(code as usize).cloned(),
                         });
-                        let is = |&i: &usize| f64::from(u8::from(codes[i] == code));
-                        columns.push(rows.iter().map(is).collect());
+                        sources.push(Source::Level(codes, code));
                     }
                 }
             }
         }
-        let scaled: Vec<Option<(f64, f64)>> = columns
-            .par_iter_mut()
-            .map(|column| standardise(column, weight))
-            .collect();
         let (mut centre, mut scale) = (Vec::new(), Vec::new());
-        for (scaled, term) in scaled.into_iter().zip(&terms) {
-            let (mean, deviation) = scaled.ok_or_else(|| one_value(&term.covariate))?;
+        for (source, term) in sources.iter().zip(&terms) {
+            let (mean, deviation) =
+                spread(source, kept, weight).ok_or_else(|| one_value(&term.covariate))?;
             centre.push(mean);
             scale.push(deviation);
         }
+        let (columns, gram) = scaled(&sources, kept, &centre, &scale);
         let design = Self {
             terms,
             centre,
             scale,
             columns,
         };
-        design.check_rank(rows.len())?;
+        design.check_rank(gram, kept.len())?;
         Ok(design)
     }
 
-    /// Gram–Schmidt on the scaled columns: what is left of each after those before it.
-    fn check_rank(&self, n: usize) -> Result<(), RegressionError> {
+    /// Gram–Schmidt on the scaled columns, from their products: what is left of each after those
+    /// before it.
+    fn check_rank(&self, mut gram: Vec<f64>, n: usize) -> Result<(), RegressionError> {
         let p = self.terms.len();
-        let mut gram = vec![0.0; p * p];
-        let pairs: Vec<(usize, usize)> =
-            (0..p).flat_map(|a| (0..=a).map(move |b| (a, b))).collect();
-        let products: Vec<f64> = pairs
-            .par_iter()
-            .map(|&(a, b)| product(&self.columns[a], &self.columns[b]))
-            .collect();
-        for ((a, b), product) in pairs.into_iter().zip(products) {
-            gram[a * p + b] = product;
-        }
         for a in 0..p {
             for b in 0..=a {
                 let mut rest = gram[a * p + b];
@@ -193,38 +226,112 @@ impl Design {
     }
 }
 
-/// Centres and scales a column: its mean and deviation. `None` when all values are one.
-fn standardise(column: &mut [f64], weight: &[f64]) -> Option<(f64, f64)> {
-    let first = column.first().copied().unwrap_or(0.0);
-    if column.iter().all(|&v| v == first) {
-        return None;
+/// Weighted mean and deviation of a column. `None` when all values are one.
+fn spread(source: &Source, kept: &Kept, weight: &[f64]) -> Option<(f64, f64)> {
+    let n = kept.len();
+    let mut origin = source.read(kept, 0, &mut [0.0; 1]).first().copied()?;
+    for _ in 0..4 {
+        // Taken from the origin, so that a large common offset costs no digits.
+        let sums: Vec<[f64; 3]> = (0..n.div_ceil(CHUNK))
+            .into_par_iter()
+            .map(|chunk| {
+                let start = chunk * CHUNK;
+                let mut buffer = [0.0; CHUNK];
+                let values = source.read(kept, start, &mut buffer[..CHUNK.min(n - start)]);
+                let weight = weight
+                    .get(start..start + values.len())
+                    .unwrap_or(&ONES[..values.len()]);
+                let mut sums = [Running::default(); 3];
+                widest(
+                    #[inline(always)]
+                    || {
+                        let [total, sum, squares] = &mut sums;
+                        total.add(weight, values, values, |w, _, _| w);
+                        sum.add(weight, values, values, |w, v, _| w * (v - origin));
+                        squares.add(weight, values, values, |w, v, _| {
+                            w * (v - origin) * (v - origin)
+                        });
+                    },
+                );
+                sums.map(|s| s.total())
+            })
+            .collect();
+        let [mut total, mut sum, mut squares] = [0.0; 3];
+        for [t, s, q] in sums {
+            total += t;
+            sum += s;
+            squares += q;
+        }
+        let (mean, square) = (sum / total, squares / total);
+        let variance = square - mean * mean;
+        // An origin far out has cost digits: again from the middle.
+        if variance < 1e-4 * square && square > 0.0 {
+            origin += mean;
+            continue;
+        }
+        let deviation = variance.sqrt();
+        return (deviation > 0.0 && deviation.is_finite()).then_some((origin + mean, deviation));
     }
-    let (mut total, mut sum, mut spread) =
-        (Running::default(), Running::default(), Running::default());
-    // Shifted by the first value, so that a large common offset costs no digits.
-    widest(|| {
-        total.add(weight, weight, weight, |w, _, _| w);
-        sum.add(weight, column, column, |w, v, _| w * (v - first));
-    });
-    let mean = first + sum.total() / total.total();
-    widest(|| {
-        spread.add(weight, column, column, |w, v, _| {
-            w * (v - mean) * (v - mean)
-        });
-    });
-    let deviation = (spread.total() / total.total()).sqrt();
-    if !(deviation > 0.0 && deviation.is_finite()) {
-        return None;
+    None
+}
+
+/// The columns centred and scaled, and the lower triangle of their products.
+fn scaled(
+    sources: &[Source],
+    kept: &Kept,
+    centre: &[f64],
+    scale: &[f64],
+) -> (Vec<Vec<f64>>, Vec<f64>) {
+    let (n, p) = (kept.len(), sources.len());
+    let mut columns = vec![vec![0.0; n]; p];
+    // The columns' parts, chunk by chunk.
+    let mut chunks: Vec<Vec<&mut [f64]>> = (0..n.div_ceil(CHUNK)).map(|_| Vec::new()).collect();
+    for column in &mut columns {
+        for (chunk, part) in chunks.iter_mut().zip(column.chunks_mut(CHUNK)) {
+            chunk.push(part);
+        }
     }
-    for v in column {
-        *v = (*v - mean) / deviation;
+    let grams: Vec<Vec<f64>> = chunks
+        .into_par_iter()
+        .enumerate()
+        .map(|(chunk, mut parts)| {
+            let mut gram = vec![0.0; p * p];
+            for (j, part) in parts.iter_mut().enumerate() {
+                let mut buffer = [0.0; CHUNK];
+                let values = sources[j].read(kept, chunk * CHUNK, &mut buffer[..part.len()]);
+                let (centre, scale) = (centre[j], scale[j]);
+                widest(
+                    #[inline(always)]
+                    || {
+                        for (out, v) in part.iter_mut().zip(values) {
+                            *out = (v - centre) / scale;
+                        }
+                    },
+                );
+            }
+            for a in 0..p {
+                for b in 0..=a {
+                    gram[a * p + b] = product(parts[a], parts[b]);
+                }
+            }
+            gram
+        })
+        .collect();
+    let mut gram = vec![0.0; p * p];
+    for part in grams {
+        for (sum, more) in gram.iter_mut().zip(part) {
+            *sum += more;
+        }
     }
-    Some((mean, deviation))
+    (columns, gram)
 }
 
 fn product(a: &[f64], b: &[f64]) -> f64 {
     let mut sum = Running::default();
-    widest(|| sum.add(a, b, b, |a, b, _| a * b));
+    widest(
+        #[inline(always)]
+        || sum.add(a, b, b, |a, b, _| a * b),
+    );
     sum.total()
 }
 

@@ -8,8 +8,8 @@
 
 use serde::Serialize;
 
-use super::fit::Problem;
 use super::likelihood::{Coordinates, fill_upper};
+use super::problem::Problem;
 use super::{RegressionError, RegressionRequest, TestResult};
 use crate::lives::Observations;
 use crate::numerics::linear::{Cholesky, solve_damped};

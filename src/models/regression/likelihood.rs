@@ -7,46 +7,12 @@
 
 use rayon::iter::{IndexedParallelIterator, IntoParallelIterator, ParallelIterator};
 
+use super::rows::{CHUNK, Known, Rows};
 use crate::models::Kernel;
 use crate::numerics::vector::{BLOCK, Running, exp, widest};
 
-/// Rows a partial sum covers: fixed, so that the sums do not depend on the number of threads.
-const CHUNK: usize = 4096;
 /// Columns of x up to which sums can go by whole columns.
 const MOST_COLUMNS: usize = 6;
-
-/// What is known of a life.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Known {
-    Exactly,
-    Beyond,
-    Before,
-    Between,
-}
-
-/// Lives in the form the likelihood reads; log hours are shifted by `shift`.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Rows {
-    pub(super) known: Vec<Known>,
-    /// ln low (exact, beyond, between) or ln high (before), less the shift.
-    pub(super) y: Vec<f64>,
-    /// ln high of intervals, less the shift; empty when there is none.
-    pub(super) y_high: Vec<f64>,
-    /// ln entry less the shift, −∞ for none; empty when no life entered late.
-    pub(super) y_entry: Vec<f64>,
-    pub(super) weight: Vec<f64>,
-    /// Row-major with a leading 1.
-    pub(super) x: Vec<f64>,
-    pub(super) p: usize,
-    /// Stratum of each life; empty when there is one.
-    pub(super) stratum: Vec<u32>,
-    pub(super) strata: usize,
-    /// Exact or right-censored, seen from new, of one stratum.
-    pub(super) plain: bool,
-    pub(super) shift: f64,
-    /// Log-likelihood terms that no parameter moves: −Σ w·ln t over exact lives.
-    pub(super) constant: f64,
-}
 
 /// Which coordinates the derivatives are in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -85,7 +51,7 @@ impl Sums {
     }
 
     /// From (γ, α) to (b, a) with γ = e^a b and α = e^a; lower triangle only.
-    fn turn_natural(&mut self, gamma: &[f64], alpha: f64) {
+    pub(super) fn turn_natural(&mut self, gamma: &[f64], alpha: f64) {
         let p = gamma.len();
         let k = p + 1;
         fill_upper(&mut self.hessian, k);
@@ -118,54 +84,20 @@ impl Sums {
 }
 
 impl Rows {
-    pub(super) fn len(&self) -> usize {
-        self.known.len()
-    }
-
-    /// Every `step`-th row, for a first guess.
-    pub(super) fn every(&self, step: usize) -> Self {
-        let few = |values: &[f64]| values.iter().copied().step_by(step).collect();
-        let constant = |rows: &Self| {
-            let worn = (0..rows.len()).filter(|&i| rows.known[i] == Known::Exactly);
-            -worn
-                .map(|i| rows.weight[i] * (rows.y[i] + rows.shift))
-                .sum::<f64>()
-        };
-        let mut thin = Self {
-            known: self.known.iter().copied().step_by(step).collect(),
-            y: few(&self.y),
-            y_high: few(&self.y_high),
-            y_entry: few(&self.y_entry),
-            weight: few(&self.weight),
-            x: (self.x.chunks_exact(self.p).step_by(step))
-                .flatten()
-                .copied()
-                .collect(),
-            p: self.p,
-            stratum: self.stratum.iter().copied().step_by(step).collect(),
-            strata: self.strata,
-            plain: self.plain,
-            shift: self.shift,
-            constant: 0.0,
-        };
-        thin.constant = constant(&thin);
-        thin
-    }
-
     /// Weibull lives that are exact or right-censored, seen from new, of one stratum: their sums go by
     /// whole columns.
     fn plain(&self, kernel: Kernel, offset: &[f64]) -> bool {
         kernel == Kernel::SmallestExtreme
             && self.plain
-            && self.p <= MOST_COLUMNS
+            && self.p() <= MOST_COLUMNS
             && offset.is_empty()
     }
 
     /// Number of parameters: coefficients with the intercept, and one α a stratum.
     pub(super) fn parameters(&self, coordinates: Coordinates) -> usize {
         match coordinates {
-            Coordinates::Concave => self.p + 1,
-            Coordinates::Natural => self.p + self.strata,
+            Coordinates::Concave => self.p() + 1,
+            Coordinates::Natural => self.p() + self.strata,
         }
     }
 
@@ -216,11 +148,14 @@ impl Rows {
         offset: &[f64],
         rows: impl IntoIterator<Item = usize>,
     ) -> Sums {
-        let p = self.p;
+        let p = self.p();
         let k = self.parameters(coordinates);
         let mut sums = Sums::zero(k);
+        let mut x = vec![1.0; p];
         for i in rows {
-            let x = &self.x[i * p..(i + 1) * p];
+            for (x, column) in x[1..].iter_mut().zip(&self.columns) {
+                *x = column[i];
+            }
             let linear: f64 = x.iter().zip(at).map(|(x, b)| x * b).sum();
             let (alpha, eta, place) = match coordinates {
                 Coordinates::Concave => (at[p], linear, p),
@@ -232,7 +167,7 @@ impl Rows {
             };
             let shift = offset.get(i).copied().unwrap_or(0.0);
             let jet = self.jet(kernel, i, alpha, eta, shift);
-            let w = self.weight[i];
+            let w = self.weight(i);
             // Per-life derivatives in (coefficient channel, shape channel).
             let (gx, gs, xx, xs, ss) = match coordinates {
                 Coordinates::Concave => (jet.h, jet.a, jet.hh, jet.ha, jet.aa),
@@ -254,13 +189,13 @@ impl Rows {
                 sums.gradient[a] += wgx * x[a];
                 let scaled = wxx * x[a];
                 let row = &mut sums.hessian[a * k..=a * k + a];
-                for (cell, xb) in row.iter_mut().zip(x) {
+                for (cell, xb) in row.iter_mut().zip(&x) {
                     *cell += scaled * xb;
                 }
             }
             sums.gradient[place] += w * gs;
             let row = &mut sums.hessian[place * k..(place + 1) * k];
-            for (cell, x) in row.iter_mut().zip(x) {
+            for (cell, x) in row.iter_mut().zip(&x) {
                 *cell += wxs * x;
             }
             row[place] += w * ss;
@@ -269,15 +204,15 @@ impl Rows {
     }
 
     /// [`Self::sums_over`] for plain rows: in concave coordinates by vector instructions, then
-    /// turned. With `r = e^z − d` and d = 1 for a worn life, the gradient is `Σ w r x` in γ and
-    /// `−Σ w r y + Σ w d/α` in α; the Hessian is made of `Σ w e^z` times products of x and y.
+    /// turned. With `e = w e^z`, d = w for a worn life and 0 for others, and `r = e − d`, the gradient
+    /// is `Σ r x` in γ and `−Σ r y + Σ d/α` in α; the Hessian is made of `Σ e` times products of x and y.
     fn plain_sums(
         &self,
         at: &[f64],
         coordinates: Coordinates,
         rows: std::ops::Range<usize>,
     ) -> Sums {
-        let p = self.p;
+        let p = self.p();
         let k = p + 1;
         let alpha = match coordinates {
             Coordinates::Concave => at[p],
@@ -288,62 +223,69 @@ impl Rows {
             Coordinates::Natural => alpha,
         };
         let gamma: Vec<f64> = at[..p].iter().map(|b| scale * b).collect();
-        let mut sums = Sums::zero(k);
-        // Σ of z over worn lives, of e^z, of worn lives; then of r and e^z with the columns.
+        // The columns after the ones, and y.
+        let mut columns: [&[f64]; MOST_COLUMNS] = [&[]; MOST_COLUMNS];
+        for (slot, column) in columns.iter_mut().zip(&self.columns) {
+            *slot = &column[rows.clone()];
+        }
+        columns[p - 1] = &self.y[rows.clone()];
+        let columns = &columns[..p];
+        let (known, y) = (&self.known[rows.clone()], columns[p - 1]);
+        let weight = self.weight.get(rows);
+        // Σ of d z, of e and of d; of r and e with each column; of e with each two.
         let mut value = [Running::default(); 3];
-        let mut first = [Running::default(); MOST_COLUMNS + 1];
-        let mut second = [Running::default(); (MOST_COLUMNS + 1) * (MOST_COLUMNS + 2) / 2];
+        let mut first = [Running::default(); MOST_COLUMNS];
+        let mut level = [Running::default(); MOST_COLUMNS];
+        let mut second = [Running::default(); MOST_COLUMNS * (MOST_COLUMNS + 1) / 2];
         widest(
             #[inline(always)]
             || {
-                // The columns of x, then y.
-                let mut columns = [[0.0; BLOCK]; MOST_COLUMNS + 1];
                 let (mut worn, mut z, mut e) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
                 let (mut rest, mut scaled) = ([0.0; BLOCK], [0.0; BLOCK]);
-                let mut start = rows.start;
-                while start < rows.end {
-                    let n = BLOCK.min(rows.end - start);
+                let mut start = 0;
+                while start < y.len() {
+                    let n = BLOCK.min(y.len() - start);
                     let block = start..start + n;
-                    let x = self.x[start * p..(start + n) * p].chunks_exact(p);
-                    for (i, x) in x.enumerate() {
-                        for (column, x) in columns.iter_mut().zip(x) {
-                            column[i] = *x;
-                        }
+                    let (worn, z, e) = (&mut worn[..n], &mut z[..n], &mut e[..n]);
+                    for (d, known) in worn.iter_mut().zip(&known[block.clone()]) {
+                        *d = if *known == Known::Exactly { 1.0 } else { 0.0 };
                     }
-                    columns[p][..n].copy_from_slice(&self.y[block.clone()]);
-                    let known = &self.known[block.clone()];
-                    let weight = &self.weight[block];
-                    for ((d, known), w) in worn.iter_mut().zip(known).zip(weight) {
-                        *d = if *known == Known::Exactly { *w } else { 0.0 };
+                    for (z, y) in z.iter_mut().zip(&y[block.clone()]) {
+                        *z = alpha * y - gamma[0];
                     }
-                    let (worn, z, e) = (&worn[..n], &mut z[..n], &mut e[..n]);
-                    for (z, y) in z.iter_mut().zip(&columns[p]) {
-                        *z = alpha * y;
-                    }
-                    for (column, gamma) in columns.iter().zip(&gamma) {
-                        for (z, x) in z.iter_mut().zip(column) {
+                    for (column, gamma) in columns.iter().zip(&gamma[1..]) {
+                        for (z, x) in z.iter_mut().zip(&column[block.clone()]) {
                             *z -= gamma * x;
                         }
                     }
-                    for ((e, z), w) in e.iter_mut().zip(&*z).zip(weight) {
-                        *e = w * exp(*z);
+                    for (e, z) in e.iter_mut().zip(&*z) {
+                        *e = exp(*z);
+                    }
+                    if let Some(weight) = weight {
+                        for ((e, d), w) in e.iter_mut().zip(&mut *worn).zip(&weight[block.clone()])
+                        {
+                            *e *= w;
+                            *d *= w;
+                        }
                     }
                     let (rest, scaled) = (&mut rest[..n], &mut scaled[..n]);
-                    for ((r, e), d) in rest.iter_mut().zip(&*e).zip(worn) {
+                    for ((r, e), d) in rest.iter_mut().zip(&*e).zip(&*worn) {
                         *r = e - d;
                     }
                     value[0].add(worn, z, z, |d, z, _| d * z);
                     value[1].add(e, z, z, |e, _, _| e);
                     value[2].add(worn, z, z, |d, _, _| d);
                     let mut cell = 0;
-                    for a in 0..=p {
-                        let column = &columns[a][..n];
-                        first[a].add(rest, column, column, |r, x, _| r * x);
+                    for (a, column) in columns.iter().enumerate() {
+                        let column = &column[block.clone()];
                         for ((s, e), x) in scaled.iter_mut().zip(&*e).zip(column) {
                             *s = e * x;
                         }
+                        first[a].add(rest, column, column, |r, x, _| r * x);
+                        level[a].add(scaled, column, column, |s, _, _| s);
                         for other in &columns[..=a] {
-                            second[cell].add(scaled, &other[..n], scaled, |s, x, _| s * x);
+                            second[cell]
+                                .add(scaled, &other[block.clone()], scaled, |s, x, _| s * x);
                             cell += 1;
                         }
                     }
@@ -352,15 +294,18 @@ impl Rows {
             },
         );
         let [worn_z, spent, worn] = value.each_ref().map(Running::total);
+        let mut sums = Sums::zero(k);
         sums.value = worn_z + worn * alpha.ln() - spent;
+        sums.gradient[0] = spent - worn;
+        sums.hessian[0] = -spent;
+        // z falls with γ and rises with α.
+        let sign = |a: usize| if a == p { -1.0 } else { 1.0 };
         let mut cell = 0;
-        for (a, first) in first[..=p].iter().enumerate() {
-            // z falls with γ and rises with α.
-            let sign_a = if a == p { -1.0 } else { 1.0 };
-            sums.gradient[a] = sign_a * first.total();
-            for b in 0..=a {
-                let sign_b = if b == p { -1.0 } else { 1.0 };
-                sums.hessian[a * k + b] = -sign_a * sign_b * second[cell].total();
+        for (a, (first, level)) in (1..=p).zip(first.iter().zip(&level)) {
+            sums.gradient[a] = sign(a) * first.total();
+            sums.hessian[a * k] = -sign(a) * level.total();
+            for b in 1..=a {
+                sums.hessian[a * k + b] = -sign(a) * sign(b) * second[cell].total();
                 cell += 1;
             }
         }

@@ -7,12 +7,17 @@
 mod design;
 mod fit;
 mod frailty;
+mod kept;
 mod likelihood;
 mod newton;
 mod posterior;
+mod problem;
+mod report;
 mod request;
 mod residuals;
 mod robust;
+mod rows;
+mod search;
 
 pub use design::{Covariate, CovariateValues};
 pub use fit::{level_scores, regress, residual_check};

@@ -1,6 +1,7 @@
 //! Newton's method with damping, on some of the parameters.
 
-use super::likelihood::{Coordinates, Rows, Sums};
+use super::likelihood::{Coordinates, Sums, fill_upper};
+use super::rows::Rows;
 use crate::models::Kernel;
 use crate::numerics::linear::solve_damped;
 
@@ -12,10 +13,31 @@ pub(super) struct Top {
     pub(super) converged: bool,
 }
 
+impl Top {
+    /// The same top in natural coordinates, when there is one α.
+    pub(super) fn in_natural_coordinates(mut self) -> Self {
+        let p = self.at.len() - 1;
+        let alpha = self.at[p];
+        self.sums.turn_natural(&self.at[..p], alpha);
+        fill_upper(&mut self.sums.hessian, p + 1);
+        for b in &mut self.at[..p] {
+            *b /= alpha;
+        }
+        self.at[p] = alpha.ln();
+        self
+    }
+}
+
+/// Squared Newton step, in standard errors, after which the next changes nothing: the second
+/// derivatives then move by less than 1e-8 of their size with few rows and 1e-9 with many.
+fn nothing_left(rows: usize) -> f64 {
+    (1e-18 * rows as f64).max(1e-16)
+}
+
 /// Climbs from `start` with the parameters in `free` moving; the others stay.
 ///
-/// Converged when the squared Newton step, in standard errors, is below 1e-16, or below 1e-8 and the
-/// value can no longer be told apart.
+/// Converged when the squared Newton step, in standard errors, is as good as nothing (then it is taken,
+/// and the value follows from it), or below 1e-8 and the value can no longer be told apart.
 pub(super) fn climb(
     rows: &Rows,
     kernel: Kernel,
@@ -47,7 +69,11 @@ pub(super) fn climb(
         if !gain.is_finite() {
             break;
         }
-        if gain.abs() <= 1e-16 {
+        if gain.abs() <= nothing_left(rows.len()) {
+            for (&a, &s) in free.iter().zip(&step) {
+                at[a] += s;
+            }
+            sums.value += 0.5 * gain;
             return Top {
                 at,
                 sums,
@@ -57,7 +83,7 @@ pub(super) fn climb(
         // α stays positive in concave coordinates; in natural ones ln α moves by at most 2.
         let mut length = 1.0_f64;
         for (&a, &s) in free.iter().zip(&step) {
-            if a >= rows.p {
+            if a >= rows.p() {
                 let limit = match coordinates {
                     Coordinates::Concave if s < 0.0 => 0.9 * at[a] / -s,
                     Coordinates::Concave => f64::INFINITY,

@@ -17,8 +17,8 @@
 
 use rayon::prelude::*;
 
-use super::likelihood::{Known, Rows};
 use super::newton::Top;
+use super::rows::{Known, Rows};
 use crate::models::Kernel;
 use crate::numerics::linear::Cholesky;
 use crate::numerics::special::{gamma_quantile, normal_quantile};
@@ -133,7 +133,7 @@ impl Posed<'_> {
         &self,
         own: impl Fn(&[f64]) -> Vec<f64> + Sync,
     ) -> Result<PosteriorPoints, NoDraws> {
-        let (p, d) = (self.rows.p, self.free.len());
+        let (p, d) = (self.rows.p(), self.free.len());
         let sigma_free = d > p;
         if sigma_free && self.pinned < p as f64 + 0.5 + self.rows.strata as f64 - 1.0 {
             return Err(NoDraws::TooFewWorn);
@@ -237,14 +237,13 @@ fn golden_steps(dimensions: usize) -> Vec<f64> {
 impl Rows {
     /// Log-likelihood alone, in natural coordinates.
     pub(super) fn value(&self, kernel: Kernel, at: &[f64]) -> f64 {
-        let p = self.p;
+        let p = self.p();
         let mut value = self.constant;
         for i in 0..self.len() {
-            let x = &self.x[i * p..(i + 1) * p];
-            let linear: f64 = x.iter().zip(at).map(|(x, b)| x * b).sum();
+            let linear = self.linear(i, at);
             let stratum = self.stratum.get(i).map_or(0, |&s| s as usize);
             let alpha = at[p + stratum].exp();
-            value += self.weight[i] * self.jet_value(kernel, i, alpha, alpha * linear);
+            value += self.weight(i) * self.jet_value(kernel, i, alpha, alpha * linear);
         }
         value
     }
@@ -253,7 +252,7 @@ impl Rows {
 /// Weight of the lives that pin an age.
 pub(super) fn pinned(rows: &Rows) -> f64 {
     let pins = |i: &usize| matches!(rows.known[*i], Known::Exactly | Known::Between);
-    (0..rows.len()).filter(pins).map(|i| rows.weight[i]).sum()
+    (0..rows.len()).filter(pins).map(|i| rows.weight(i)).sum()
 }
 
 #[cfg(test)]

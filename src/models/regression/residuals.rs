@@ -5,8 +5,10 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::likelihood::{Coordinates, Known, Rows};
+use super::kept::Kept;
+use super::likelihood::Coordinates;
 use super::newton::{Top, climb};
+use super::rows::{Known, Rows};
 use crate::models::goodness::anderson_darling;
 use crate::models::log_lives::LogLives;
 use crate::models::ranks::{PlotPosition, line, points};
@@ -44,10 +46,8 @@ pub struct ResidualCheck {
 }
 
 fn z(rows: &Rows, at: &[f64], i: usize, y: f64) -> f64 {
-    let x = &rows.x[i * rows.p..(i + 1) * rows.p];
-    let linear: f64 = x.iter().zip(at).map(|(x, b)| x * b).sum();
     let stratum = rows.stratum.get(i).map_or(0, |&s| s as usize);
-    at[rows.p + stratum].exp() * (y - linear)
+    at[rows.p() + stratum].exp() * (y - rows.linear(i, at))
 }
 
 /// Exact and right-censored lives by some value a row.
@@ -58,7 +58,7 @@ fn lives(rows: &Rows, value: impl Fn(usize) -> f64) -> LogLives {
             Known::Exactly => &mut out.exact,
             _ => &mut out.right,
         };
-        column.push(value(i), rows.weight[i]);
+        column.push(value(i), rows.weight(i));
     }
     out
 }
@@ -78,7 +78,7 @@ pub(super) fn check(
     kernel: Kernel,
     top: &Top,
     free: &[usize],
-    kept: &[usize],
+    kept: &Kept,
 ) -> ResidualCheck {
     let plain = rows.y_entry.is_empty()
         && rows
@@ -106,8 +106,8 @@ pub(super) fn check(
     }
 }
 
-fn far_out(rows: &Rows, kernel: Kernel, top: &Top, kept: &[usize]) -> Vec<FarOut> {
-    let n: f64 = rows.weight.iter().sum();
+fn far_out(rows: &Rows, kernel: Kernel, top: &Top, kept: &Kept) -> Vec<FarOut> {
+    let n: f64 = (0..rows.len()).map(|i| rows.weight(i)).sum();
     let mut found: Vec<FarOut> = (0..rows.len())
         .filter_map(|i| {
             let residual = z(rows, &top.at, i, rows.y[i]);
@@ -118,7 +118,7 @@ fn far_out(rows: &Rows, kernel: Kernel, top: &Top, kept: &[usize]) -> Vec<FarOut
             };
             let chance = (2.0 * n * tail).min(1.0);
             (chance < FAR_OUT).then_some(FarOut {
-                life: kept[i] + 1,
+                life: kept.row(i) + 1,
                 residual,
                 chance,
             })
@@ -174,7 +174,7 @@ fn p_value(rows: &Rows, kernel: Kernel, top: &Top, free: &[usize], statistic: f6
 
 fn alpha(rows: &Rows, top: &Top, i: usize) -> f64 {
     let stratum = rows.stratum.get(i).map_or(0, |&s| s as usize);
-    top.at[rows.p + stratum].exp()
+    top.at[rows.p() + stratum].exp()
 }
 
 #[cfg(test)]

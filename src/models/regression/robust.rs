@@ -1,6 +1,7 @@
 //! Errors that allow for lives on one machine being alike.
 
-use super::likelihood::{Coordinates, Rows, fill_upper};
+use super::likelihood::{Coordinates, fill_upper};
+use super::rows::Rows;
 use super::{ClusterSummary, RegressionError};
 use crate::models::Kernel;
 use crate::numerics::linear::{Cholesky, symmetric_eigen};
@@ -78,10 +79,10 @@ pub(super) fn clustered(
             .map(|v| v / scale)
             .collect()
     };
-    let between = (0..rows.p)
+    let between = (0..rows.p())
         .filter(|&a| {
             groups.iter().all(|members| {
-                let value = |i: usize| rows.x[i * rows.p + a];
+                let value = |i: usize| rows.x(i, a);
                 members.iter().all(|&i| value(i) == value(members[0]))
             })
         })

@@ -3,7 +3,8 @@
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use proptest::prelude::*;
 
-use super::likelihood::{Coordinates, Known, Rows};
+use super::likelihood::Coordinates;
+use super::rows::{Known, Rows};
 use super::*;
 use crate::lives::Observations;
 use crate::models::{CautionCode, Family, Kernel};
@@ -333,8 +334,7 @@ fn random_rows(seed: u64, n: usize) -> Rows {
         y_high: Vec::new(),
         y_entry: Vec::new(),
         weight: Vec::new(),
-        x: Vec::new(),
-        p: 3,
+        columns: vec![Vec::new(); 2],
         stratum: Vec::new(),
         strata: 2,
         plain: false,
@@ -352,7 +352,9 @@ fn random_rows(seed: u64, n: usize) -> Rows {
             y - 1.0 - s.uniform()
         });
         rows.weight.push(1.0 + s.below(3) as f64);
-        rows.x.extend([1.0, s.normal(), s.normal()]);
+        for column in &mut rows.columns {
+            column.push(s.normal());
+        }
         rows.stratum.push(s.below(2) as u32);
     }
     rows
@@ -510,5 +512,28 @@ fn one_life_a_machine_needs_no_clustering() {
         c.standard_error,
         c.model_standard_error,
         max_relative = 0.15
+    );
+}
+
+/// A life that ended before an age but was watched from an earlier one ended between the two.
+#[test]
+fn ended_before_an_age_and_watched_from_another_is_within_both() {
+    let mut lives = Observations::default();
+    let ages = [120.0, 310.0, 455.0, 610.0, 800.0, 900.0];
+    for t in ages {
+        lives.push(t, t, 0.0, 1.0);
+    }
+    let mut bounded = lives.clone();
+    lives.push(0.0, 500.0, 200.0, 1.0);
+    bounded.push(200.0, 500.0, 200.0, 1.0);
+    let request = RegressionRequest::weibull(Vec::new());
+    assert_eq!(
+        regress(&lives, &request),
+        regress(&bounded, &request).map(|mut fit| {
+            // Counted as what the row says.
+            fit.lives.left_censored += 1;
+            fit.lives.interval_censored -= 1;
+            fit
+        })
     );
 }
