@@ -102,12 +102,13 @@ impl PartialEq for WorkedOut {
 }
 
 impl PartOutlook {
-    /// Whether the part is shown to wear out with age: the 95 % interval of its shape lies above 1.
+    /// Whether the part is shown to wear out with age: the 95 % interval of its shape lies above 1. A belief
+    /// alone shows nothing.
     pub fn wears_out(&self) -> bool {
         match (self.basis, self.shape_interval) {
             (Basis::Fixed, _) => self.nodes.iter().all(|n| n.shape > 1.0),
+            (Basis::Belief, _) | (_, None) => false,
             (_, Some((low, _))) => low > 1.0,
-            (_, None) => false,
         }
     }
 }

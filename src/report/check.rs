@@ -199,7 +199,7 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
         table.note(format!(
             "Left out besides: {}, because their age at the start of the records is unknown. State it with \
              [[machine]] new_on, or [[fitted]] date and age_hours.",
-            format::plural(u64::from(lives.unknown_start), "life").replace("lifes", "lives")
+            format::plural(u64::from(lives.unknown_start), "life")
         ));
     }
     let unknown: u64 = lives

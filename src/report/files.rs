@@ -222,7 +222,7 @@ pub fn answer(analysis: &Analysis) -> String {
         changes.note(format!("The first {} of {changed}.", changes.rows.len()));
     }
     changes.note(format!(
-        "{} of {all} decisions looked at say run on.",
+        "No change is advised in {} of {all} cases looked at.",
         all - changed
     ));
     let caution = text::wrapped(SAFETY, "", "");

@@ -212,6 +212,11 @@ pub fn plural(n: u64, word: &str) -> String {
     } else {
         "s"
     };
+    if n != 1
+        && let Some(stem) = word.strip_suffix("life")
+    {
+        return format!("{} {stem}lives", count(n));
+    }
     format!("{} {word}{ending}", count(n))
 }
 

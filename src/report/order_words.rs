@@ -16,6 +16,8 @@ pub(super) struct OrderWords {
     pub(super) with: String,
     /// How many cannot wait for the next look.
     pub(super) least_now: Option<String>,
+    /// Where the kit of a job cannot be filled by an order on that day.
+    pub(super) kit: Option<String>,
     /// How the need splits into changes ahead of time and wear-outs.
     pub(super) split: Option<String>,
 }
@@ -81,6 +83,7 @@ impl OrderWords {
             without,
             with,
             least_now,
+            kit: kit(analysis, order),
             split: split(order),
         }
     }
@@ -89,6 +92,31 @@ impl OrderWords {
     pub(super) fn sentence(&self) -> String {
         format!("{} {}: {}.", self.order, self.when, self.without)
     }
+}
+
+/// The first kit that asks for more than the shelf will hold, and when to order for it.
+fn kit(analysis: &Analysis, order: &Order) -> Option<String> {
+    let stock = &analysis.stock;
+    let lines = stock.kits.iter();
+    let line = lines
+        .clone()
+        .find(|k| k.part == order.part && k.short > 0)?;
+    let job = analysis.fleet.jobs.iter().find(|j| j.name == line.job)?;
+    let needed = format!(
+        "the kit for {} from {} asks for {} more than the shelf is likely to hold by then",
+        named(&job.name),
+        format::day_month(job.start),
+        format::count(u64::from(line.short))
+    );
+    let [_, _, longest] = order.lead_days?;
+    let by = job.start.saturating_sub(jiff::Span::new().days(longest));
+    Some(if by < stock.as_of {
+        format!("{needed}, and no delivery is sure to come before")
+    } else if order.order_by.is_some_and(|day| by < day) {
+        format!("{needed}: to carry it whole, order by {}", format::date(by))
+    } else {
+        needed
+    })
 }
 
 /// How the need splits, where parts are changed ahead of time.

@@ -6,10 +6,11 @@ use jiff::civil::Date;
 
 use super::{Cell, Table, format, practice_tables, stock_tables};
 use crate::analysis::Analysis;
+use crate::compare::practice::Band;
 use crate::forecast::FittedPart;
 use crate::lives::{Life, Outcome};
 use crate::models::{Basis, Caution};
-use crate::records::{Disposition, LengthUnit, Part, RowRef};
+use crate::records::{Disposition, LengthUnit, Part, RowRef, TensionCheck};
 use crate::stock::{Advice, Order};
 
 /// Every table of the report, in the order of the page.
@@ -168,7 +169,7 @@ pub(super) fn order_total(analysis: &Analysis) -> Option<String> {
 /// What to change before which job.
 pub fn changes(analysis: &Analysis) -> Table {
     let currency = &analysis.fleet.currency;
-    let mut table = Table::new("changes", "Change before the job, or run on")
+    let mut table = Table::new("changes", "Change before the job, or leave in")
         .words("job", "Job")
         .words("machine", "Machine")
         .words("part", "Part")
@@ -191,7 +192,7 @@ pub fn changes(analysis: &Analysis) -> Table {
         let advice = match d.advice {
             Advice::Change if d.while_open => "change first, the machine being open",
             Advice::Change => "change first",
-            Advice::RunOn => "run on",
+            Advice::RunOn => "no change advised",
         };
         table.push(vec![
             Cell::text(&d.job),
@@ -227,7 +228,8 @@ pub fn kits(analysis: &Analysis) -> Table {
     }
     table.note(
         "Lacking: stock and deliveries by the start of the job, the advised order with them, less \
-         what earlier starts are expected to use, leave so many fewer than are to be carried.",
+         what jobs that are over by then are expected to have used and what jobs still under way have with \
+         them, leave so many fewer than are to be carried.",
     );
     table
 }
@@ -283,7 +285,8 @@ pub fn planned_intervals(analysis: &Analysis) -> Table {
     table.note(
         "About as good: between these hours the expected cost is within 2% of the least. Saves: percent of \
          the cost of running until worn, over what the records leave uncertain; below zero it is a loss. \
-         300 h stands for a few hundred hours, at which it is common practice to change or look.",
+         Costs per hour, also at 300 h (a few hundred hours, at which it is common practice to change or \
+         look), are columns of planned_intervals.csv.",
     );
     table
 }
@@ -641,6 +644,31 @@ pub fn last_tension(analysis: &Analysis) -> Table {
     let outside = |row: &Vec<Cell>| matches!(&row[4], Cell::Text(t) if t != "within");
     table.rows.sort_by_key(|row| !outside(row));
     table
+}
+
+/// The last tension check of each machine where it lay outside the band of the practice, in words:
+/// `too tight`, `too loose`; by machine.
+pub fn last_off_target(analysis: &Analysis) -> Vec<(&TensionCheck, &'static str)> {
+    let Some(practice) = analysis.fleet.practice else {
+        return Vec::new();
+    };
+    let checks = &analysis.fleet.tension;
+    // Sorted by machine and date: the last of a machine is followed by another machine's.
+    (checks.iter().enumerate())
+        .filter(|(i, check)| checks.get(i + 1).is_none_or(|n| n.machine != check.machine))
+        .map(|(_, check)| (check, Band::of(&practice, check.deflection_in)))
+        .filter(|(_, band)| *band != Band::OnTarget)
+        .map(|(check, band)| (check, band.word()))
+        .collect()
+}
+
+/// A deflection in the unit of the practice: `0.31 in`.
+pub fn deflection(analysis: &Analysis, inches: f64) -> String {
+    let (unit, per_inch) = match analysis.fleet.practice.map(|p| p.unit) {
+        Some(LengthUnit::Mm) => ("mm", 25.4),
+        _ => ("in", 1.0),
+    };
+    format!("{} {unit}", format::length(inches * per_inch))
 }
 
 /// Rows in = used + merged + set aside.

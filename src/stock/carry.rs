@@ -21,9 +21,11 @@ pub(super) struct Carried<'a> {
 impl Carried<'_> {
     /// Kits line by line, and as wholes.
     pub(super) fn kits(&self) -> (Vec<KitLine>, Vec<KitTotal>) {
-        let shelves: Vec<Vec<f64>> = (0..self.outlook.parts.len())
-            .map(|p| self.shelf(p))
+        let parts_used: Vec<Vec<f64>> = (0..self.outlook.parts.len())
+            .map(|p| self.used(p))
             .collect();
+        // What each earlier kit took from the shelf, by part and job.
+        let mut taken: Vec<Vec<u32>> = vec![Vec::new(); self.outlook.parts.len()];
         let mut lines = Vec::new();
         let mut totals = Vec::new();
         for j in 0..self.outlook.jobs.len() {
@@ -43,8 +45,10 @@ impl Carried<'_> {
                 cost: Some(0.0),
             };
             for (p, quantity) in kit.quantities.into_iter().enumerate() {
-                let lacking = f64::from(quantity) - shelves[p][j].max(0.0);
+                let shelf = self.shelf(p, j, &parts_used[p], &taken[p]);
+                let lacking = f64::from(quantity) - shelf.max(0.0);
                 let short = ((lacking - 0.5).ceil().max(0.0) as u32).min(quantity);
+                taken[p].push(quantity - short);
                 let need = &parts[p].need;
                 let line = KitLine {
                     job: total.job.clone(),
@@ -73,31 +77,35 @@ impl Carried<'_> {
         self.fleet.parts[ahead.part].unit_cost
     }
 
-    /// What is expected to be on the shelf for each job: stock and deliveries by its start, the advised
-    /// order with them, less what earlier starts use and what is changed in the workshop before it.
-    fn shelf(&self, p: usize) -> Vec<f64> {
+    /// Expected use in each job, changes in the workshop before it included.
+    fn used(&self, p: usize) -> Vec<f64> {
         let name = &self.outlook.parts[p].name;
+        let used = self.outlook.jobs.iter().map(|job| {
+            let mut demands = self.forecast.demand.iter();
+            let of_job =
+                demands.find(|d| d.part == *name && d.job.as_deref() == Some(job.name.as_str()));
+            of_job.map_or(0.0, |d| d.expected)
+        });
+        used.collect()
+    }
+
+    /// What is expected to be on the shelf for a job: stock and deliveries by its start, the advised
+    /// order with them, less what is changed in the workshop before it and what earlier starts took. A job
+    /// that is over has used what it is expected to use and brought the rest back; one that is still out
+    /// has its whole kit with it.
+    fn shelf(&self, p: usize, j: usize, used: &[f64], taken: &[u32]) -> f64 {
         let jobs = &self.outlook.jobs;
-        let used: Vec<f64> = jobs
-            .iter()
-            .map(|job| {
-                let mut demands = self.forecast.demand.iter();
-                let of_job = demands
-                    .find(|d| d.part == *name && d.job.as_deref() == Some(job.name.as_str()));
-                of_job.map_or(0.0, |d| d.expected)
+        let ahead_of = |i: usize| (used[i] - self.in_jobs[p][i].mean()).max(0.0);
+        let gone: f64 = (0..j)
+            .map(|i| {
+                if jobs[i].end < jobs[j].start {
+                    used[i]
+                } else {
+                    used[i].max(ahead_of(i) + f64::from(taken[i]))
+                }
             })
-            .collect();
+            .sum();
         let advised = self.orders[p].advised(self.outlook);
-        jobs.iter()
-            .enumerate()
-            .map(|(j, job)| {
-                let earlier: f64 = (jobs.iter().zip(&used))
-                    .filter(|(other, _)| other.start < job.start)
-                    .map(|(_, used)| used)
-                    .sum();
-                let ahead_of_it = (used[j] - self.in_jobs[p][j].mean()).max(0.0);
-                f64::from(advised.by(job.start)) - earlier - ahead_of_it
-            })
-            .collect()
+        f64::from(advised.by(jobs[j].start)) - gone - ahead_of(j)
     }
 }

@@ -4,6 +4,7 @@ use super::inspect::FEW_HUNDRED_HOURS;
 use super::interval::{BestInterval, best_interval, cost_per_hour, curves, expected_cost_per_hour};
 use super::types::PlannedInterval;
 use crate::forecast::{Costs, PartOutlook, WeibullCurve, without_negligible};
+use crate::models::Basis;
 use crate::records::Part;
 
 /// An interval that costs no more than this share more than the best is about as good.
@@ -30,6 +31,13 @@ pub(super) fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInter
     let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
     let curves = curves(&nodes, ahead.per_change);
     let run_on = Some(expected_cost_per_hour(&curves, costs, None)).filter(|c| c.is_finite());
+    if ahead.basis == Basis::Belief {
+        return nothing(
+            "no interval: none has worn out in the records yet, and a belief alone is no reason to \
+             change parts ahead of time; follow the machine maker's manual",
+            run_on,
+        );
+    }
     if !ahead.wears_out() {
         return nothing(
             "planned change does not pay as far as the records tell: a used part may be no more \

@@ -108,7 +108,8 @@ pub struct KitLine {
     /// Chance that so many are enough in that job.
     pub probability_enough: f64,
     /// How many of them are expected not to be on the shelf when the job starts: stock and deliveries
-    /// by then (the advised order with them), less what earlier starts are expected to use.
+    /// by then (the advised order with them), less what jobs that are over by then are expected to have
+    /// used and the whole kits of jobs still under way.
     pub short: u32,
     /// Chance that what is expected to be on the shelf is enough, if no more than that is carried.
     pub probability_enough_from_shelf: f64,

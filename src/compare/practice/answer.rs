@@ -1,6 +1,7 @@
 //! The answer as a sentence with its uncertainty.
 
 use super::result::{BandRatio, SpellUse};
+use super::spells::IN_BAND;
 use crate::compare::{Comparison, Plan};
 use crate::records::{LengthUnit, Part, Practice};
 
@@ -50,8 +51,9 @@ pub(super) fn answer(
         .machines
         .map_or_else(String::new, |m| format!(" on {m} machines"));
     let percent = 100.0 * c.confidence;
+    let outside = outside_the_band(c);
     let basis = format!(
-        "({percent}%: {:.2} to {:.2}; {worn} worn{on})",
+        "({percent}%: {:.2} to {:.2}; {worn} worn{on}{outside})",
         r.lower, r.upper
     );
     let name = capital(&part.name);
@@ -69,10 +71,24 @@ pub(super) fn answer(
             part.name
         ),
         None => format!(
-            "{name}s in the band ({band}) {times}: an estimate only, since a test needs four machines on \
-             either side.{more}"
+            "The records cannot tell whether keeping {}s in the band ({band}) pays: in it they {times}. That \
+             is an estimate only: a test needs four machines on either side.{more}",
+            part.name
         ),
     }
+}
+
+/// `, 4 of them outside the band on 3 machines`: the lesser side of the evidence.
+fn outside_the_band(c: &Comparison) -> String {
+    let Some(outside) = c.groups.iter().find(|g| g.value != IN_BAND) else {
+        return String::new();
+    };
+    let on = match outside.machines {
+        Some(1) => " on one machine".to_owned(),
+        Some(m) => format!(" on {m}"),
+        None => String::new(),
+    };
+    format!(", {} of them outside the band{on}", outside.worn)
 }
 
 /// How many more worn parts would tell.

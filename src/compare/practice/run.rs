@@ -5,7 +5,7 @@ use super::bands::{bands, distinct};
 use super::cautions::{cautions_of, unread_checks};
 use super::dose::{DoseRequest, DoseResponse, dose};
 use super::result::{BandRatio, PracticeComparison, PracticeError, PracticeOptions, SpellUse};
-use super::spells::{Spell, spells, table};
+use super::spells::{IN_BAND, Spell, spells, table};
 use super::worth::{usage, worth, worth_answer};
 use super::{Band, SpellCounts};
 use crate::compare::{
@@ -330,7 +330,7 @@ fn in_band_frailty(c: &Comparison) -> Option<BandRatio> {
 }
 
 fn turned(r: &LifeRatio, ratio: f64, lower: f64, upper: f64) -> BandRatio {
-    if r.of == "in the band" {
+    if r.of == IN_BAND {
         BandRatio {
             ratio,
             lower,

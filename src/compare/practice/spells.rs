@@ -10,6 +10,8 @@ use crate::records::{Practice, TensionCheck};
 
 /// Share by which a force may differ from the stated one and still be it.
 const FORCE_TOLERANCE: f64 = 0.05;
+/// What lives on target are grouped under; the rest are "outside it".
+pub(super) const IN_BAND: &str = "in the band";
 /// Hours by which a life and the meter of its machine may disagree before its spells are not placed.
 const SLACK_HOURS: f64 = 2.0;
 
@@ -223,7 +225,7 @@ pub(super) fn table(spells: &[Spell], practice: &Practice, held: &[String]) -> L
         text("band", &|s| band(s).word().to_owned()),
         text("in_band", &|s| {
             if band(s) == Band::OnTarget {
-                "in the band"
+                IN_BAND
             } else {
                 "outside it"
             }

@@ -27,7 +27,11 @@ const HEIGHT: f64 = 350.0;
 /// The chart.
 pub(in crate::report) fn reliability(key: &str, title: &str, plot: &ReliabilityPlot) -> Svg {
     let at = |share: f64| {
-        let hours = plot.model.iter().find(|m| m.1 <= share).map(|m| m.0);
+        // Between the points of the curve, as a reader of the line would.
+        let hours = plot.model.windows(2).find(|w| w[1].1 <= share).map(|w| {
+            let (from, to) = (w[0], w[1]);
+            from.0 + (to.0 - from.0) * (from.1 - share).max(0.0) / (from.1 - to.1).max(1e-12)
+        });
         hours.map_or(format::NOTHING.to_owned(), format::hours)
     };
     let description = format!(

@@ -13,7 +13,7 @@ use crate::records::Job;
 use crate::stock::{Advice, ChangeDecision, KitLine, Order};
 
 /// Jobs whose changes are told part by part; those further off in short.
-const SOON: usize = 2;
+pub(super) const SOON: usize = 2;
 /// Jobs shown with what to change and carry; later ones are in the tables.
 const JOBS: usize = 12;
 
@@ -47,7 +47,7 @@ pub(super) fn jobs_ahead(analysis: &Analysis) -> impl Iterator<Item = &Job> {
 fn answer(contents: &Contents<'_>) -> Markup {
     let due = order_words::due(contents.analysis);
     let first_job = jobs_ahead(contents.analysis).next();
-    let changes = first_job.map_or(0, |job| to_change(contents, &job.name).len());
+    let changes = first_job.map_or(Vec::new(), |job| to_change(contents, &job.name));
     html! {
         p.answer {
             @match due.first() {
@@ -62,15 +62,29 @@ fn answer(contents: &Contents<'_>) -> Markup {
                 None => {}
             }
             @if let Some(job) = first_job {
-                @if changes == 0 { "Nothing needs changing before " }
+                @if changes.is_empty() { "Nothing needs changing before " }
                 @else {
-                    strong { "Change " (format::plural(changes as u64, "part")) } " before "
+                    strong { "Change " (format::plural(changes.len() as u64, "part")) }
+                    " (" (named(&changes)) ") before "
                 }
                 (pieces::name(&job.name)) ", which starts " (format::date(job.start)) "."
             } @else {
                 (NO_SCHEDULE)
             }
         }
+    }
+}
+
+/// `EV-2 drive belt, EV-4 wear ring rear and 3 more`.
+fn named(changes: &[&ChangeDecision]) -> Markup {
+    const NAMED: usize = 4;
+    html! {
+        @for (i, change) in changes.iter().take(NAMED).enumerate() {
+            @if i > 0 { ", " }
+            (pieces::name(&change.machine)) " " (pieces::name(&change.part))
+            @if change.position != "1" { " " (pieces::name(&change.position)) }
+        }
+        @if changes.len() > NAMED { " and " (format::count((changes.len() - NAMED) as u64)) " more" }
     }
 }
 
@@ -145,10 +159,13 @@ fn why(contents: &Contents<'_>, order: &Order) -> Markup {
         a href="#table-demand" { (format::expected(order.expected_demand)) " will be needed" }
         ", " (format::count(u64::from(order.needed))) " to be "
         (format::percent(analysis.stock.service_level)) " sure"
-        @if let Some([low, _, high]) = order.lead_days.filter(|l| l[0] < l[2]) {
-            "; there " (low) " to " (high) " days after it is ordered"
+        @match order.lead_days {
+            Some([low, _, high]) if low < high => { "; there " (low) " to " (high) " days after it is ordered" }
+            Some([_, days, _]) => { "; there " (days) " days after it is ordered" }
+            None => {}
         }
         ". "
+        @if let Some(kit) = &words.kit { b { (sentence(kit)) } " " }
         @if let Some(split) = &words.split { (sentence(split)) " " }
         @if let Some(place) = fit {
             @let lives = &analysis.fits[place].lives;
@@ -237,9 +254,22 @@ fn kit_words(kit: &[&KitLine]) -> Markup {
                 b { "Carry " }
                 @for (i, line) in kit.iter().enumerate() {
                     @if i > 0 { ", " }
-                    (format::count(u64::from(line.quantity))) " × " (pieces::name(&line.part))
+                    (kit_line(line))
                 }
                 ", each enough with " (format::chance(least)) " or better."
+            }
+        }
+    }
+}
+
+/// `3 × guide block`, and what of it the shelf will not hold by then.
+pub(super) fn kit_line(line: &KitLine) -> Markup {
+    html! {
+        (format::count(u64::from(line.quantity))) " × " (pieces::name(&line.part))
+        @if line.short > 0 {
+            b {
+                @if line.short == line.quantity { " (none of them on the shelf by then)" }
+                @else { " (" (format::count(u64::from(line.short))) " of them not on the shelf by then)" }
             }
         }
     }

@@ -40,12 +40,14 @@ const LIFE_MODELS: [&str; 11] = [
 ];
 
 /// What the page shows of the planned intervals.
-const PLANNED: [&str; 7] = [
+const PLANNED: [&str; 9] = [
     "part",
     "hours",
-    "cost_per_hour",
-    "cost_per_hour_run_on",
+    "about_as_good_from",
+    "about_as_good_to",
+    "saving_low",
     "saving_middle",
+    "saving_high",
     "probability_saves",
     "note",
 ];
@@ -231,7 +233,13 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
         }
         p.under {
             "In brackets: " (format::percent(fit.confidence)) " intervals. "
-            @if let Some(model) = model { "The forecast rests on " (tables::basis(model.basis)) "." }
+            @if let Some(model) = model {
+                "The forecast rests on " (tables::basis(model.basis)) ". "
+                @if model.nodes.len() > 1 {
+                    "The hours here are those of the best single curve; the bars above and the forecast average \
+                     over every curve that is left possible, so that they spread wider and their middle may lie elsewhere."
+                }
+            }
             @else { "No forecast." }
         }
     }
@@ -255,6 +263,20 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
                 b { (format::count(outside as u64)) " of " (format::plural(fleet.tension.len() as u64, "check")) }
                 " lay outside."
             }
+            @let off = tables::last_off_target(contents.analysis);
+            @if !off.is_empty() {
+                p {
+                    b { "Outside when last read, so set them right: " }
+                    @for (i, (check, word)) in off.iter().take(12).enumerate() {
+                        @if i > 0 { "; " }
+                        (pieces::name(&check.machine)) " " (word) ", " (tables::deflection(contents.analysis, check.deflection_in))
+                        " on " (format::date(check.date))
+                    }
+                    @if off.len() > 12 { "; and " (format::count((off.len() - 12) as u64)) " more" }
+                    "."
+                }
+            }
+            (pieces::safety())
         } @else if fleet.practice_unusable.is_none() {
             p { "No tension practice is stated in fleet.toml." }
         }
@@ -271,7 +293,6 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             (pieces::first_rows(&tables::last_tension(contents.analysis), 40))
             p.under { a href="tables/tension.csv" { "Every check, as CSV" } }
         }
-        (pieces::safety())
     }
 }
 

@@ -3,14 +3,17 @@
 use jiff::Unit;
 use maud::{Markup, html};
 
-use super::super::{SAFETY, format};
+use super::super::{SAFETY, format, tables};
 use super::{Contents, act, pieces};
 use crate::records::{Job, LengthUnit};
+use crate::stock::{ChangeDecision, NextLook};
 
 /// Sheets on the page: the jobs next ahead.
 const SHEETS: usize = 12;
 /// Machines with a line of their own on a sheet.
 const MACHINES: usize = 40;
+/// Parts to look at that a sheet names.
+const LOOKS: usize = 12;
 /// A machine that stands for this many days or more is laid up.
 const LAID_UP: i32 = 7;
 
@@ -37,6 +40,9 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                 (format::date(job.start)) " to " (format::date(job.end)) ", "
                 (format::hours(job.hours)) " operating hours on each of "
                 (format::plural(job.machines.len() as u64, "machine")) "."
+                @if place >= act::SOON {
+                    " As things stood on " (format::date(contents.analysis.stock.as_of)) ": print it again before you leave."
+                }
             }
             p.safety { strong { "Safety first. " } (SAFETY) }
             div.two {
@@ -59,7 +65,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                                         th.s scope="row" { (pieces::name(&c.machine)) }
                                         td { (pieces::name(&c.part)) " " (pieces::name(&c.position)) }
                                         td.n { (format::hours(c.age_hours)) }
-                                        td.n { (format::one_in(c.probability_worn_out)) }
+                                        td.n { (format::percent(c.probability_worn_out)) }
                                     }
                                 }
                             }
@@ -72,12 +78,14 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                     @if kit.is_empty() { p { "No spare advised." } }
                     ul.tick {
                         @for k in &kit {
-                            li { (format::count(u64::from(k.quantity))) " × " (pieces::name(&k.part)) " (enough with " (format::percent(k.probability_enough)) ")" }
+                            li { (act::kit_line(k)) ", enough with " (format::percent(k.probability_enough)) }
                         }
                     }
+                    (looks(contents, job, &changes))
                     h4 { "Workshop" }
                     ul.tick {
                         (tension_line(contents))
+                        (off_target(contents, job))
                         li { "Anti-seize on the roller shafts (common practice)." }
                         @if !idle.is_empty() {
                             li {
@@ -92,6 +100,51 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                 }
             }
             (blanks(job, place))
+        }
+    }
+}
+
+/// Parts that deserve a look before or in this job, the earliest first.
+fn looks(contents: &Contents<'_>, job: &Job, changes: &[&ChangeDecision]) -> Markup {
+    let stock = &contents.analysis.stock;
+    let changed = |part: &str, look: &NextLook| {
+        changes
+            .iter()
+            .any(|c| c.part == part && c.machine == look.machine && c.position == look.position)
+    };
+    let mut due: Vec<(&str, &NextLook)> = (stock.inspections.iter())
+        .flat_map(|found| found.fitted.iter().map(|look| (found.part.as_str(), look)))
+        .filter(|(part, look)| look.job.as_ref() == Some(&job.name) && !changed(part, look))
+        .collect();
+    due.sort_by_key(|(_, look)| look.by);
+    html! {
+        @if !due.is_empty() {
+            h4 { "Look at" }
+            ul.tick {
+                @for (part, look) in due.iter().take(LOOKS) {
+                    li {
+                        (pieces::name(&look.machine)) " " (pieces::name(part))
+                        @if look.position != "1" { " " (pieces::name(&look.position)) }
+                        @if let Some(by) = look.by {
+                            @if by <= job.start { " before the start" } @else { " by " (format::day_month(by)) }
+                        }
+                    }
+                }
+                @if due.len() > LOOKS { li { "and " (format::count((due.len() - LOOKS) as u64)) " more, see the table of next looks" } }
+            }
+        }
+    }
+}
+
+/// Machines of the job whose belt was last read outside the band.
+fn off_target(contents: &Contents<'_>, job: &Job) -> Markup {
+    let off = tables::last_off_target(contents.analysis);
+    html! {
+        @for (check, word) in off.iter().filter(|(check, _)| job.machines.contains(&check.machine)).take(MACHINES) {
+            li {
+                (pieces::name(&check.machine)) " was " (word) " when last read: " (tables::deflection(contents.analysis, check.deflection_in))
+                " on " (format::date(check.date)) "."
+            }
         }
     }
 }
@@ -158,7 +211,7 @@ fn blanks(job: &Job, place: usize) -> Markup {
         div.scroll tabindex="0" role="region" aria-label={"To write down, sheet " (place + 1)} { table.blanks {
             caption { "Write down, for every part that comes out" }
             thead { tr {
-                @for heading in ["Machine", "Hour meter out", "Hour meter back", "Belt deflection", "Part and position changed", "Hour meter then", "Reason (worn, or why else)"] {
+                @for heading in ["Machine", "Hour meter out", "Hour meter back", "Belt deflection found, and left", "Part and position changed", "Hour meter then", "Reason (worn, or in a word why else)"] {
                     th scope="col" { (heading) }
                 }
             } }
