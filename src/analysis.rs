@@ -6,6 +6,8 @@ pub use detail::*;
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use crate::compare::practice::{
     PracticeComparison, PracticeError, PracticeOptions, tension_practice,
 };
@@ -86,15 +88,17 @@ impl Analysis {
         let mut models = Vec::new();
         let mut ahead = options.forecast.clone();
         let mut cautions = Vec::new();
-        for part in &fleet.parts {
+        let each = fleet.parts.par_iter().map(|part| {
             let observed = of_part(&lives.lives, &part.name);
-            if !observed.is_empty()
-                && let Ok(mut fitted) = fit(&observed, &request(part))
-            {
+            let fitted = (!observed.is_empty()).then(|| fit(&observed, &request(part)).ok());
+            (fitted.flatten(), life_model(part, &observed))
+        });
+        for (part, (fitted, model)) in fleet.parts.iter().zip(each.collect::<Vec<_>>()) {
+            if let Some(mut fitted) = fitted {
                 fitted.part = Some(part.name.clone());
                 fits.push(fitted);
             }
-            match life_model(part, &observed) {
+            match model {
                 Ok(model) => {
                     cautions.extend(model.cautions.iter().map(|c| about(&part.name, c)));
                     cautions.extend(trend_caution(
@@ -137,6 +141,8 @@ impl Analysis {
                 models: &models,
                 forecast: &ahead,
                 options: &asked,
+                outlook: &outlook,
+                orders: &stock.orders,
             });
         }
         watch.reached(0.85, "comparing practice");

@@ -1,24 +1,34 @@
-//! One part kind's demand through the schedule, worked out once: in every job, over all jobs, and by
-//! the end of any day.
+//! One part kind's demand through the schedule, worked out once: in every job, over all jobs, by the end of
+//! any day, and by the end of two days together.
 
 use rayon::prelude::*;
 
 use super::counts::{Counts, mix};
 use super::demand::{
-    Accuracy, Group, LEFT_OUT, Totals, WindowDemand, at_least, without_negligible,
+    Accuracy, Counting, Group, LEFT_OUT, Totals, WindowDemand, at_least, without_negligible,
 };
 use super::first_life::{FirstLife, WeibullCurve};
-use super::refine::{Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
+use super::joint::{Both, both_at_most, together};
+use super::refine::{AskMore, Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
+use super::renewal::Window;
 use super::rows::Rows;
-use super::sum::{Term, total};
+use super::sum::total;
+use super::track::Grid;
 use crate::models::WeibullNode;
+use crate::numerics::vector::{exp, exp_m1};
 
 /// More numbers than this are not kept but worked out again: a quarter of a gigabyte.
 const MOST_KEPT: usize = 32_000_000;
 
 /// Edges between which a count's distribution is interpolated.
 const EDGES: usize = 6;
+
+/// Numbers followed in the chances of one number by one time and another by the end.
+const MOST_TOGETHER: usize = 9;
+
+/// Up to so many positions those chances are kept; beyond, the sums are taken as normal together.
+const FEW: u32 = 120;
 
 /// One part kind's demand.
 #[derive(Debug)]
@@ -42,8 +52,12 @@ struct Curves {
     weight: f64,
     error: f64,
     level: Level,
-    /// By group, first life and number, edge.
-    values: Values,
+    /// `P(N(0, t] ≥ n)` by group, first life and number, edge.
+    counts: Values,
+    /// `E[N(0, t] N(0, T]]` by group, first life, edge.
+    products: Values,
+    /// `P(S_i ≤ t, S_{i+j} ≤ T)` by group, first life and i and j, edge; empty for many positions.
+    together: Values,
 }
 
 /// Where the edges of a group's cells lie, and when its parts are first changed.
@@ -52,6 +66,32 @@ struct Axis {
     /// Entries of one stretch between planned changes.
     stretches: Vec<std::ops::Range<usize>>,
     changed_at: Vec<f64>,
+    /// ln age of each first life.
+    ln_age: Vec<f64>,
+    ages: Vec<f64>,
+}
+
+/// Where a time lies between the edges: the first entry and the weights from there on (Lagrange).
+struct Place {
+    t: f64,
+    from: usize,
+    weights: Vec<f64>,
+    /// ln (age + t) of each first life.
+    ln_then: Vec<f64>,
+}
+
+impl Place {
+    fn at(&self, values: &[f64]) -> f64 {
+        let near = self.weights.iter().zip(&values[self.from..]);
+        near.map(|(w, p)| w * p).sum()
+    }
+}
+
+/// Axes of all groups on the grids of one level, and the places of some times on them, by time and group.
+struct Located {
+    level: Level,
+    axes: Vec<Axis>,
+    places: Vec<Vec<Place>>,
 }
 
 impl Courses {
@@ -66,7 +106,6 @@ impl Courses {
         let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
         let none = || WindowDemand {
             counts: vec![Counts::none(); windows],
-            by_curve: vec![(1.0, vec![Counts::none(); windows])],
             error: 0.0,
         };
         let mut courses = Self {
@@ -85,60 +124,39 @@ impl Courses {
         }
         let lives: usize = tracks.firsts.iter().map(|f| f.lives.len()).sum();
         let keep = lives * courses.nodes.len() * 160 <= MOST_KEPT;
-        let share = 1.0 / courses.nodes.len() as f64;
         let planned = courses.groups.iter().any(Group::is_planned);
-        // Each window twice where wear-outs are not all that is used.
-        let twice: Vec<Group> = courses
-            .groups
-            .iter()
-            .map(|g| {
-                let mut g = g.clone();
-                if planned {
-                    g.windows.extend_from_within(..);
-                }
-                g
-            })
-            .collect();
-        let tracks_of_both = Tracks::new(&twice);
-        let answers = Totals {
-            firsts: &tracks_of_both.firsts,
-            windows: if planned { 2 * windows } else { windows },
+        let counting: &[Counting] = if planned {
+            &[Counting::Used, Counting::WearOuts]
+        } else {
+            &[Counting::Used]
         };
-        let ask = |on: &OnGrid<'_>, group: &Group| at_least(on, group, |i| i < windows);
+        let answers = Totals {
+            firsts: &tracks.firsts,
+            windows: counting.len() * windows,
+        };
+        let ask_more = ask_more(is_few(&tracks));
+        let ask = |on: &OnGrid<'_>, group: &Group| at_least(on, group, counting);
+        let apart = |a: &Values, b: &Values, enough| answers.apart(a, b, enough);
         let found: Vec<(f64, Vec<Counts>, Option<Curves>)> = courses
             .nodes
             .par_iter()
             .map(|node| {
                 let life = curve(node, per_change);
-                let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
-                let refined = refine(life, &tracks_of_both, &ask, &answers, within, keep);
-                let Refined {
-                    answer,
-                    error,
-                    level,
-                    curves,
-                } = refined;
-                let counts = answer.iter().map(|c| c.in_sets_of(per_change)).collect();
-                let curves = keep.then_some(Curves {
-                    life,
-                    weight: node.weight,
-                    error,
-                    level,
-                    values: curves,
-                });
-                (error, counts, curves)
+                let within = courses.within(node);
+                let more: Option<&AskMore<'_>> = if keep { Some(&ask_more) } else { None };
+                let refined = refine(life, &tracks, (&ask, more), &apart, within);
+                let counts = answers.make(&refined.values);
+                let counts = counts.iter().map(|c| c.in_sets_of(per_change)).collect();
+                let error = refined.error;
+                let kept = keep.then(|| Curves::new(life, node.weight, refined));
+                (error, counts, kept)
             })
             .collect();
         let weights = || courses.nodes.iter().map(|n| n.weight);
         let error = left_out + weights().zip(&found).map(|(w, f)| w * f.0).sum::<f64>();
         let demand = |range: std::ops::Range<usize>| WindowDemand {
             counts: range
-                .clone()
                 .map(|w| mix(weights().zip(&found).map(|(weight, f)| (weight, &f.1[w]))))
-                .collect(),
-            by_curve: weights()
-                .zip(&found)
-                .map(|(weight, f)| (weight, f.1[range.clone()].to_vec()))
                 .collect(),
             error,
         };
@@ -153,65 +171,295 @@ impl Courses {
         courses
     }
 
+    fn within(&self, node: &WeibullNode) -> (f64, usize) {
+        let share = 1.0 / self.nodes.len() as f64;
+        let allowed = self.accuracy.allowed(share, node.weight);
+        (allowed, self.accuracy.most_cells)
+    }
+
+    /// What is asked of each curve in turn, from what is kept or worked out again.
+    fn each_curve<T: Send>(
+        &self,
+        tracks: &Tracks<'_>,
+        ask: impl Fn(&Curves) -> T + Sync,
+    ) -> Vec<(f64, f64, T)> {
+        let of = |curves: &Curves| (curves.weight, curves.error, ask(curves));
+        if !self.kept.is_empty() {
+            return self.kept.par_iter().map(of).collect();
+        }
+        let windows = self.groups.first().map_or(0, |g| g.windows.len());
+        let answers = Totals {
+            firsts: &tracks.firsts,
+            windows,
+        };
+        let windows = |on: &OnGrid<'_>, group: &Group| at_least(on, group, &[Counting::Used]);
+        let apart = |a: &Values, b: &Values, enough| answers.apart(a, b, enough);
+        let more = ask_more(is_few(tracks));
+        (self.nodes.par_iter())
+            .map(|node| {
+                let life = curve(node, self.per_change);
+                let ask = (&windows as _, Some(&more as _));
+                let refined = refine(life, tracks, ask, &apart, self.within(node));
+                of(&Curves::new(life, node.weight, refined))
+            })
+            .collect()
+    }
+
     /// Parts used from now to a time: for each of several times, given by group.
     pub(super) fn by(&self, times: &[Vec<f64>]) -> WindowDemand {
         let tracks = Tracks::new(&self.groups);
         if tracks.horizon() <= 0.0 {
             return WindowDemand {
                 counts: vec![Counts::none(); times.len()],
-                by_curve: Vec::new(),
                 error: 0.0,
             };
         }
-        let by_curve: Vec<(f64, Vec<Counts>, f64)> = if self.kept.is_empty() {
-            let windows = self.groups.first().map_or(0, |g| g.windows.len());
-            let share = 1.0 / self.nodes.len() as f64;
-            let ask = |on: &OnGrid<'_>, group: &Group| at_least(on, group, |_| true);
-            let answers = Totals {
-                firsts: &tracks.firsts,
-                windows,
-            };
-            self.nodes
-                .par_iter()
-                .map(|node| {
-                    let life = curve(node, self.per_change);
-                    let allowed = self.accuracy.allowed(share, node.weight);
-                    let within = (allowed, self.accuracy.most_cells);
-                    let refined = refine(life, &tracks, &ask, &answers, within, true);
-                    let curves = Curves {
-                        life,
-                        weight: node.weight,
-                        error: refined.error,
-                        level: refined.level,
-                        values: refined.curves,
-                    };
-                    (node.weight, self.at(&tracks, &curves, times), curves.error)
-                })
-                .collect()
-        } else {
-            self.kept
-                .par_iter()
-                .map(|c| (c.weight, self.at(&tracks, c, times), c.error))
-                .collect()
-        };
-        let error = self.left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
+        let located = self.located(&tracks, times);
+        let by_curve = self.each_curve(&tracks, |curves| {
+            let on = Located::of(&located, curves.level);
+            let counts = (0..times.len()).map(|at| counts(&tracks, curves, on, at));
+            let counts = counts.map(|c| c.in_sets_of(self.per_change));
+            counts.collect::<Vec<Counts>>()
+        });
+        let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
         let counts = (0..times.len())
-            .map(|i| mix(by_curve.iter().map(|(w, c, _)| (*w, &c[i]))))
+            .map(|i| mix(by_curve.iter().map(|(w, _, c)| (*w, &c[i]))))
             .collect();
-        WindowDemand {
-            counts,
-            by_curve: by_curve.into_iter().map(|(w, c, _)| (w, c)).collect(),
-            error,
-        }
+        WindowDemand { counts, error }
     }
 
-    /// The sum over all positions at each of the times, under one curve.
-    fn at(&self, tracks: &Tracks<'_>, curves: &Curves, times: &[Vec<f64>]) -> Vec<Counts> {
-        let grids = tracks.grids(curves.level, 1);
-        let axes: Vec<Axis> = tracks
-            .firsts
-            .iter()
-            .zip(grids)
+    /// Chance that at most `limits.0` parts are used from now to a time **and** at most `limits.1` up to
+    /// the end: for each of several times, given by group.
+    pub(super) fn both_enough(&self, times: &[Vec<f64>], limits: &[(u32, u32)]) -> Vec<f64> {
+        let tracks = Tracks::new(&self.groups);
+        if tracks.horizon() <= 0.0 {
+            return vec![1.0; times.len()];
+        }
+        let size = self.per_change.max(1);
+        // As numbers of changes.
+        let limits: Vec<(usize, usize)> = (limits.iter())
+            .map(|(a, b)| ((a / size) as usize, (b / size) as usize))
+            .collect();
+        // The end comes last.
+        let mut times = times.to_vec();
+        times.push(self.groups.iter().map(Group::end).collect());
+        let located = self.located(&tracks, &times);
+        let end = limits.len();
+        let by_curve = self.each_curve(&tracks, |curves| {
+            let on = Located::of(&located, curves.level);
+            let by_end = counts_of_lives(&tracks, curves, on, end);
+            let total_by_end = (!is_few(&tracks)).then(|| total_of(&tracks, &by_end));
+            (limits.iter().enumerate())
+                .map(|(at, limit)| {
+                    let by_time = counts_of_lives(&tracks, curves, on, at);
+                    if let Some(total_by_end) = &total_by_end {
+                        let total = total_of(&tracks, &by_time);
+                        let covariance = covariance(&tracks, curves, on, at, [&by_time, &by_end]);
+                        together(&total, total_by_end, covariance, *limit)
+                    } else {
+                        let lives = both(&tracks, curves, on, at, [&by_time, &by_end]);
+                        both_at_most(&tracks.firsts, &lives, *limit)
+                    }
+                })
+                .collect::<Vec<f64>>()
+        });
+        (0..limits.len())
+            .map(|i| {
+                by_curve
+                    .iter()
+                    .map(|(weight, _, c)| weight * c[i])
+                    .sum::<f64>()
+            })
+            .map(|p| p.clamp(0.0, 1.0))
+            .collect()
+    }
+
+    /// The times on the grids of every level that a curve may have.
+    fn located(&self, tracks: &Tracks<'_>, times: &[Vec<f64>]) -> Vec<Located> {
+        let mut levels: Vec<Level> = (self.nodes.iter())
+            .map(|node| tracks.level(&curve(node, self.per_change), self.accuracy.most_cells))
+            .collect();
+        levels.sort_unstable();
+        levels.dedup();
+        levels
+            .into_iter()
+            .map(|level| Located::new(tracks, level, times))
+            .collect()
+    }
+}
+
+impl Curves {
+    fn new(life: WeibullCurve, weight: f64, refined: Refined) -> Self {
+        let mut more = refined.more.into_iter();
+        let mut next = || more.next().unwrap_or_default();
+        Self {
+            life,
+            weight,
+            error: refined.error,
+            level: refined.level,
+            counts: next(),
+            products: next(),
+            together: next(),
+        }
+    }
+}
+
+fn is_few(tracks: &Tracks<'_>) -> bool {
+    tracks.firsts.iter().map(|f| f.count).sum::<u32>() <= FEW
+}
+
+/// The questions behind [`Curves`].
+fn ask_more(few: bool) -> impl Fn(&OnGrid<'_>, usize) -> Vec<Rows> + Sync {
+    move |on: &OnGrid<'_>, stride: usize| {
+        let grid: &Grid = on.grid;
+        let end = Window::to_the_end(on.kernel, on.negligible);
+        let mut rows = [Rows::default(), Rows::default(), Rows::default()];
+        for course in on.courses {
+            course.curve(grid, stride, MOST_NUMBERS, &mut rows[0]);
+            if few {
+                course.joint_curves(grid, &end, stride, MOST_TOGETHER, &mut rows[2]);
+            } else {
+                course.product(grid, &end, stride, &mut rows[1]);
+            }
+        }
+        rows.into()
+    }
+}
+
+/// `P(N ≥ 1), P(N ≥ 2), …` of each first life of each group by one of the times.
+fn counts_of_lives(tracks: &Tracks<'_>, curves: &Curves, on: &Located, at: usize) -> Vec<Rows> {
+    let groups = tracks.firsts.iter().zip(&curves.counts.0);
+    groups
+        .zip(on.axes.iter().zip(&on.places[at]))
+        .map(|((firsts, values), (axis, place))| {
+            let mut rows = Rows::default();
+            if place.t <= 0.0 {
+                return rows;
+            }
+            rows.reserve(4 * firsts.lives.len(), firsts.lives.len());
+            let level = curves.life.shape * curves.life.scale.ln();
+            let hazard = |ln_age: f64| exp(curves.life.shape * ln_age - level);
+            for (i, first) in firsts.lives.iter().enumerate() {
+                for n in 0..MOST_NUMBERS {
+                    let curve = values.row(i * MOST_NUMBERS + n);
+                    if curve.is_empty() {
+                        break;
+                    }
+                    rows.push(if n == 0 && place.t <= axis.changed_at[i] {
+                        match first {
+                            FirstLife::Aged(_) => {
+                                let ahead = hazard(place.ln_then[i]) - hazard(axis.ln_age[i]);
+                                -exp_m1(-ahead.max(0.0))
+                            }
+                            FirstLife::Met { .. } => first.cdf(&curves.life, place.t),
+                        }
+                    } else {
+                        place.at(curve).clamp(0.0, 1.0)
+                    });
+                }
+                rows.end();
+            }
+            rows
+        })
+        .collect()
+}
+
+fn total_of(tracks: &Tracks<'_>, lives: &[Rows]) -> Counts {
+    total(&tracks.firsts, |g, i| lives[g].row(i))
+}
+
+/// The sum over all positions by one of the times.
+fn counts(tracks: &Tracks<'_>, curves: &Curves, on: &Located, at: usize) -> Counts {
+    total_of(tracks, &counts_of_lives(tracks, curves, on, at))
+}
+
+/// Covariance of the sums by one of the times and by the end.
+fn covariance(
+    tracks: &Tracks<'_>,
+    curves: &Curves,
+    on: &Located,
+    at: usize,
+    [by_time, by_end]: [&[Rows]; 2],
+) -> f64 {
+    let mut covariance = 0.0;
+    for (g, firsts) in tracks.firsts.iter().enumerate() {
+        let place = &on.places[at][g];
+        if place.t <= 0.0 {
+            continue;
+        }
+        for (i, share) in firsts.shares.iter().enumerate() {
+            let mean = |rows: &[Rows]| rows[g].row(i).iter().sum::<f64>();
+            let product = place.at(curves.products.0[g].row(i));
+            covariance += share * (product - mean(by_time) * mean(by_end));
+        }
+    }
+    covariance
+}
+
+/// Chances of every number by one of the times and every number by the end, of each first life.
+///
+/// `P(N(t) = i, N(T) ≥ m) = P(S_i ≤ t, S_m ≤ T) − P(S_{i+1} ≤ t, S_m ≤ T)` for m > i.
+fn both(
+    tracks: &Tracks<'_>,
+    curves: &Curves,
+    on: &Located,
+    at: usize,
+    [by_time, by_end]: [&[Rows]; 2],
+) -> Vec<Vec<Both>> {
+    let of_life = |g: usize, life: usize| {
+        let (by_time, by_end) = (by_time[g].row(life), by_end[g].row(life));
+        let place = &on.places[at][g];
+        let number = |row: &[f64], n: usize| match n {
+            0 => 1.0,
+            n => row.get(n - 1).copied().unwrap_or(0.0),
+        };
+        // P(S_i ≤ t, S_m ≤ T), m ≥ i.
+        let reached = |i: usize, m: usize| {
+            if i == 0 {
+                return number(by_end, m);
+            }
+            if place.t <= 0.0 {
+                return 0.0;
+            }
+            if m == i {
+                return number(by_time, i);
+            }
+            let (row, column) = (i - 1, m - i - 1);
+            if row >= MOST_TOGETHER || column >= MOST_TOGETHER {
+                return 0.0;
+            }
+            let number = (life * MOST_TOGETHER + row) * MOST_TOGETHER + column;
+            let curve = curves.together.0[g].row(number);
+            if curve.is_empty() {
+                0.0
+            } else {
+                place.at(curve)
+            }
+        };
+        let width = by_end.len() + 1;
+        let mut both = Both {
+            width,
+            chances: vec![0.0; (by_time.len() + 1) * width],
+        };
+        for i in 0..=by_time.len().min(by_end.len()) {
+            let mut before = reached(i, i) - reached(i + 1, i + 1);
+            for m in i..width {
+                let after = reached(i, m + 1) - reached(i + 1, m + 1);
+                both.chances[i * width + m] = (before - after).max(0.0);
+                before = after;
+            }
+        }
+        both
+    };
+    (tracks.firsts.iter().enumerate())
+        .map(|(g, firsts)| (0..firsts.lives.len()).map(|i| of_life(g, i)).collect())
+        .collect()
+}
+
+impl Located {
+    fn new(tracks: &Tracks<'_>, level: Level, times: &[Vec<f64>]) -> Self {
+        let grids = tracks.grids(level, 1);
+        let axes: Vec<Axis> = (tracks.firsts.iter().zip(grids))
             .map(|(firsts, grid)| {
                 let (times, stretches) = grid.curve_times();
                 let changed_at = firsts.lives.iter().map(|first| {
@@ -222,64 +470,43 @@ impl Courses {
                     grid.first_change(age)
                         .map_or(f64::INFINITY, |p| grid.edges[grid.points[p].from])
                 });
+                let ages = firsts.lives.iter().map(|first| match first {
+                    FirstLife::Aged(age) => *age,
+                    FirstLife::Met { .. } => 0.0,
+                });
+                let ages: Vec<f64> = ages.collect();
                 Axis {
                     changed_at: changed_at.collect(),
+                    ln_age: ages.iter().map(|age| age.ln()).collect(),
+                    ages,
                     times,
                     stretches,
                 }
             })
             .collect();
-        times
+        let places = times
             .iter()
             .map(|by_group| {
-                let mut rows = Rows::default();
-                let mut starts = Vec::new();
-                for (g, firsts) in tracks.firsts.iter().enumerate() {
-                    starts.push(rows.len());
-                    let (t, axis) = (by_group[g], &axes[g]);
-                    if t <= 0.0 {
-                        continue;
-                    }
-                    let (from, weights) = axis.interpolation(t);
-                    for (i, first) in firsts.lives.iter().enumerate() {
-                        for n in 0..MOST_NUMBERS {
-                            let curve = curves.values.0[g].row(i * MOST_NUMBERS + n);
-                            if curve.is_empty() {
-                                break;
-                            }
-                            rows.push(if n == 0 && t <= axis.changed_at[i] {
-                                first.cdf(&curves.life, t)
-                            } else {
-                                let near = weights.iter().zip(&curve[from..]);
-                                near.map(|(w, p)| w * p).sum::<f64>().clamp(0.0, 1.0)
-                            });
-                        }
-                        rows.end();
-                    }
-                }
-                let sum = total(|show| {
-                    let mut buffer = Vec::new();
-                    for (g, firsts) in tracks.firsts.iter().enumerate() {
-                        if by_group[g] <= 0.0 {
-                            continue;
-                        }
-                        for place in &firsts.places {
-                            show(Term {
-                                at_least: place.row(|i| rows.row(starts[g] + i), &mut buffer),
-                                alike: place.alike,
-                            });
-                        }
-                    }
-                });
-                sum.in_sets_of(self.per_change)
+                let each = axes.iter().zip(by_group);
+                each.map(|(axis, t)| axis.place(*t)).collect()
             })
-            .collect()
+            .collect();
+        Self {
+            level,
+            axes,
+            places,
+        }
+    }
+
+    /// The one of this level.
+    fn of(all: &[Self], level: Level) -> &Self {
+        let at = all.partition_point(|located| located.level < level);
+        &all[at.min(all.len() - 1)]
     }
 }
 
 impl Axis {
-    /// The first entry and the weights by which entries from there on give the value at t (Lagrange).
-    fn interpolation(&self, t: f64) -> (usize, Vec<f64>) {
+    fn place(&self, t: f64) -> Place {
         let near = 1e-9 * self.times.last().copied().unwrap_or(1.0);
         // At the very moment of a planned change: just before it.
         let stretch = self
@@ -303,6 +530,11 @@ impl Axis {
                     .product()
             })
             .collect();
-        (stretch.start + from, weights)
+        Place {
+            t,
+            from: stretch.start + from,
+            weights,
+            ln_then: self.ages.iter().map(|age| (age + t).ln()).collect(),
+        }
     }
 }

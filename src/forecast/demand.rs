@@ -10,11 +10,12 @@ use rayon::prelude::*;
 use super::counts::{Counts, mix};
 use super::first_life::FirstLife;
 use super::firsts::Firsts;
-use super::refine::{Answer, OnGrid, Tracks, Values, refine};
+use super::joint::{Both, both_at_most};
+use super::refine::{MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::{Rows, entry};
-use super::sum::{Term, total};
+use super::sum::total;
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -43,6 +44,11 @@ impl Group {
     pub fn is_planned(&self) -> bool {
         self.starts.iter().any(|s| s.change_from.is_finite())
     }
+
+    /// Hours at the end of its last window.
+    pub(super) fn end(&self) -> f64 {
+        self.windows.iter().map(|w| w.end).fold(0.0, f64::max)
+    }
 }
 
 /// A job start as an occasion for a planned change.
@@ -68,8 +74,6 @@ pub enum Counting {
 pub struct WindowDemand {
     /// Averaged over the posterior, one per window.
     pub counts: Vec<Counts>,
-    /// The same under each curve: weight, then one per window.
-    pub by_curve: Vec<(f64, Vec<Counts>)>,
     /// Bound on the error of any cumulative probability in `counts`, from comparing lattices.
     pub error: f64,
 }
@@ -78,10 +82,8 @@ impl WindowDemand {
     /// Only these windows, in this order.
     #[must_use]
     pub fn windows(&self, wanted: &[usize]) -> Self {
-        let pick = |all: &[Counts]| wanted.iter().map(|w| all[*w].clone()).collect();
         Self {
-            counts: pick(&self.counts),
-            by_curve: self.by_curve.iter().map(|(w, c)| (*w, pick(c))).collect(),
+            counts: wanted.iter().map(|w| self.counts[*w].clone()).collect(),
             error: self.error,
         }
     }
@@ -143,7 +145,6 @@ pub fn demand_of(
     if tracks.horizon() <= 0.0 {
         return WindowDemand {
             counts: vec![Counts::none(); windows],
-            by_curve: vec![(1.0, vec![Counts::none(); windows])],
             error: 0.0,
         };
     }
@@ -151,27 +152,24 @@ pub fn demand_of(
         firsts: &tracks.firsts,
         windows,
     };
-    let used = counting == Counting::Used;
-    let ask = |on_grid: &OnGrid<'_>, group: &Group| at_least(on_grid, group, |_| used);
+    let ask = |on_grid: &OnGrid<'_>, group: &Group| at_least(on_grid, group, &[counting]);
     let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
         .par_iter()
         .map(|node| {
             let life = curve(node, per_change);
             let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
-            let refined = refine(life, &tracks, &ask, &totals, within, false);
-            let counts = refined.answer.iter().map(|c| c.in_sets_of(per_change));
-            (node.weight, counts.collect(), refined.error)
+            let apart = |a: &Values, b: &Values, enough| totals.apart(a, b, enough);
+            let Refined { values, error, .. } = refine(life, &tracks, (&ask, None), &apart, within);
+            let counts = totals.make(&values);
+            let counts = counts.iter().map(|c| c.in_sets_of(per_change)).collect();
+            (node.weight, counts, error)
         })
         .collect();
     let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
     let counts = (0..windows)
         .map(|w| mix(by_curve.iter().map(|(weight, c, _)| (*weight, &c[w]))))
         .collect();
-    WindowDemand {
-        counts,
-        by_curve: by_curve.into_iter().map(|(w, c, _)| (w, c)).collect(),
-        error,
-    }
+    WindowDemand { counts, error }
 }
 
 /// The curves that matter, weights summing to 1, and the weight left out, at most `allowed`.
@@ -209,58 +207,60 @@ pub(super) struct Totals<'a> {
     pub(super) windows: usize,
 }
 
-impl Answer for Totals<'_> {
-    type Of = Vec<Counts>;
-
-    fn make(&self, values: &Values) -> Vec<Counts> {
-        let of_window = |w: usize| {
-            total(|show| {
-                let mut buffer = Vec::new();
-                for (firsts, rows) in self.firsts.iter().zip(&values.0) {
-                    if (0..firsts.lives.len()).all(|i| rows.row(i * self.windows + w).is_empty()) {
-                        continue;
-                    }
-                    for place in &firsts.places {
-                        show(Term {
-                            at_least: place.row(|i| rows.row(i * self.windows + w), &mut buffer),
-                            alike: place.alike,
-                        });
-                    }
-                }
-            })
-        };
-        (0..self.windows).map(of_window).collect()
+impl Totals<'_> {
+    pub(super) fn make(&self, values: &Values) -> Vec<Counts> {
+        (0..self.windows)
+            .map(|w| total(self.firsts, |g, i| values.0[g].row(i * self.windows + w)))
+            .collect()
     }
 
-    fn apart(&self, a: &Vec<Counts>, b: &Vec<Counts>) -> f64 {
-        a.iter()
-            .zip(b)
-            .map(|(a, b)| a.furthest_from(b))
-            .fold(0.0, f64::max)
+    /// Changing one position's distribution by so much at most changes that of the sum by no more.
+    pub(super) fn apart(&self, a: &Values, b: &Values, enough: f64) -> f64 {
+        let of_window = |w: usize| -> f64 {
+            let groups = self.firsts.iter().zip(a.0.iter().zip(&b.0));
+            let each = groups.flat_map(|(firsts, (a, b))| {
+                let lives = firsts.most.iter().enumerate();
+                lives.map(move |(i, most)| most * a.apart(b, i * self.windows + w))
+            });
+            each.sum()
+        };
+        let bound = (0..self.windows).map(of_window).fold(0.0, f64::max);
+        if bound <= enough {
+            return bound;
+        }
+        let (a, b) = (self.make(a), self.make(b));
+        let apart = a.iter().zip(&b).map(|(a, b)| a.furthest_from(b));
+        apart.fold(0.0, f64::max).min(bound)
     }
 }
 
-/// `P(N ≥ 1), P(N ≥ 2), …` of each first life in each window; `used` says in which windows planned
-/// changes count.
-pub(super) fn at_least(on_grid: &OnGrid<'_>, group: &Group, used: impl Fn(usize) -> bool) -> Rows {
-    let windows: Vec<Option<Window>> = group
-        .windows
-        .iter()
-        .enumerate()
-        .map(|(i, w)| {
-            (w.end > w.start).then(|| {
-                let times = (w.start, w.end);
-                Window::new(on_grid.kernel, times, used(i), on_grid.negligible)
-            })
+/// `P(N ≥ 1), P(N ≥ 2), …` of each first life in each window, for each way of counting.
+pub(super) fn at_least(on_grid: &OnGrid<'_>, group: &Group, counting: &[Counting]) -> Rows {
+    let ahead = |count: &Counting, w: &Hours| {
+        (w.end > w.start).then(|| {
+            let used = *count == Counting::Used;
+            Window::new(on_grid.kernel, (w.start, w.end), used, on_grid.negligible)
         })
+    };
+    let windows: Vec<Vec<Option<Window>>> = (counting.iter())
+        .map(|count| group.windows.iter().map(|w| ahead(count, w)).collect())
         .collect();
     let (mut rows, mut space) = (Rows::default(), Vec::new());
+    let each = group.windows.len();
+    let mut entering: Vec<Vec<f64>> = vec![Vec::new(); each];
     for course in on_grid.courses {
-        for window in &windows {
-            if let Some(window) = window {
-                course.at_least(on_grid.kernel, window, &mut space, &mut rows);
+        for (number, windows) in windows.iter().enumerate() {
+            for (window, entering) in windows.iter().zip(&mut entering) {
+                if let Some(window) = window {
+                    // The same for every way of counting.
+                    if number == 0 {
+                        course.entering(on_grid.kernel, window, &mut space);
+                        std::mem::swap(entering, &mut space);
+                    }
+                    course.at_least(on_grid.grid, window, entering, &mut rows);
+                }
+                rows.end();
             }
-            rows.end();
         }
     }
     rows
@@ -288,6 +288,7 @@ pub fn both_enough(
     if tracks.horizon() <= 0.0 {
         return (vec![1.0; limits.len()], 0.0);
     }
+    let followed: Vec<usize> = limits.iter().map(|l| l.0.min(MOST_NUMBERS)).collect();
     let ask = |on_grid: &OnGrid<'_>, group: &Group| -> Rows {
         let windows: Vec<Window> = group
             .windows
@@ -299,7 +300,7 @@ pub fn both_enough(
             .collect();
         let (mut rows, mut space) = (Rows::default(), Vec::new());
         for course in on_grid.courses {
-            for (window, (first, _)) in windows.iter().zip(&limits) {
+            for (window, first) in windows.iter().zip(&followed) {
                 course.joint(on_grid.kernel, window, *first, &mut space, &mut rows);
             }
         }
@@ -308,14 +309,16 @@ pub fn both_enough(
     let both = BothEnough {
         firsts: &tracks.firsts,
         limits: &limits,
+        followed: &followed,
     };
     let by_curve: Vec<(f64, Vec<f64>, f64)> = nodes
         .par_iter()
         .map(|node| {
             let life = curve(node, per_change);
             let within = (accuracy.allowed(share, node.weight), accuracy.most_cells);
-            let refined = refine(life, &tracks, &ask, &both, within, false);
-            (node.weight, refined.answer, refined.error)
+            let apart = |a: &Values, b: &Values, _| both.apart(a, b);
+            let refined = refine(life, &tracks, (&ask, None), &apart, within);
+            (node.weight, both.make(&refined.values), refined.error)
         })
         .collect();
     let error = left_out + by_curve.iter().map(|(w, _, e)| w * e).sum::<f64>();
@@ -332,79 +335,55 @@ pub fn both_enough(
 struct BothEnough<'a> {
     firsts: &'a [Firsts],
     limits: &'a [(usize, usize)],
+    /// Numbers by the start that are followed.
+    followed: &'a [usize],
 }
 
-impl Answer for BothEnough<'_> {
-    type Of = Vec<f64>;
-
+impl BothEnough<'_> {
     fn make(&self, values: &Values) -> Vec<f64> {
-        let each: usize = self.limits.iter().map(|limit| limit.0 + 1).sum();
+        let each: usize = self.followed.iter().map(|first| first + 1).sum();
         let mut row = 0;
-        self.limits
-            .iter()
-            .map(|limit| {
-                let rows = row..row + limit.0 + 1;
+        let pairs = self.limits.iter().zip(self.followed);
+        pairs
+            .map(|(limit, first)| {
+                let rows = row..row + first + 1;
                 row = rows.end;
-                joint_total(self.firsts, values, (each, rows), *limit)
+                let of_life = |values: &Rows, life: usize| {
+                    let rows = rows.clone().map(|row| values.row(life * each + row));
+                    by_both(&rows.collect::<Vec<_>>())
+                };
+                let lives: Vec<Vec<Both>> = (self.firsts.iter().zip(&values.0))
+                    .map(|(firsts, values)| {
+                        let lives = 0..firsts.lives.len();
+                        lives.map(|life| of_life(values, life)).collect()
+                    })
+                    .collect();
+                both_at_most(self.firsts, &lives, *limit)
             })
             .collect()
     }
 
-    fn apart(&self, a: &Vec<f64>, b: &Vec<f64>) -> f64 {
-        a.iter()
-            .zip(b)
-            .map(|(a, b)| (a - b).abs())
-            .fold(0.0, f64::max)
+    fn apart(&self, a: &Values, b: &Values) -> f64 {
+        let (a, b) = (self.make(a), self.make(b));
+        let apart = a.iter().zip(&b).map(|(a, b)| (a - b).abs());
+        apart.fold(0.0, f64::max)
     }
 }
 
-/// The same for one pair, summed over the positions.
-fn joint_total(
-    firsts: &[Firsts],
-    values: &Values,
-    (each, rows): (usize, std::ops::Range<usize>),
-    (first, second): (usize, usize),
-) -> f64 {
-    // Chance of a changes by the start and b by the end, at [a][b].
-    let width = second + 1;
-    let mut used = vec![0.0; (first + 1) * width];
-    used[0] = 1.0;
-    let mut next = vec![0.0; used.len()];
-    let (mut steps, mut buffer) = (Vec::new(), Vec::new());
-    for (firsts, tables) in firsts.iter().zip(&values.0) {
-        for place in &firsts.places {
-            steps.clear();
-            for (i, row) in rows.clone().enumerate() {
-                let row = place.row(|life| tables.row(life * each + row), &mut buffer);
-                joint_steps(i, row, second, &mut steps);
-            }
-            for _ in 0..place.alike {
-                next.fill(0.0);
-                for &(i, all, p) in &steps {
-                    for a in 0..=first - i {
-                        let from = &used[a * width..(a + 1) * width - all];
-                        let to = &mut next[(a + i) * width + all..(a + i + 1) * width];
-                        for (to, from) in to.iter_mut().zip(from) {
-                            *to += p * from;
-                        }
-                    }
-                }
-                std::mem::swap(&mut used, &mut next);
-            }
+/// From `P(i by the start, ≥ n more)`, one row for each i.
+fn by_both(rows: &[&[f64]]) -> Both {
+    let width = rows.iter().enumerate().map(|(i, row)| i + row.len()).max();
+    let width = width.unwrap_or(0) + 1;
+    let mut both = Both {
+        width,
+        chances: vec![0.0; rows.len() * width],
+    };
+    for (i, row) in rows.iter().enumerate() {
+        for (n, p) in row.iter().enumerate() {
+            both.chances[i * width + i + n] = (p - entry(row, n + 1)).max(0.0);
         }
     }
-    used.iter().sum()
-}
-
-/// Adds `(i, i + j, P(i by the start, j more by the end))` of one position, from
-/// `P(i by the start, ≥ n more)` at n.
-fn joint_steps(i: usize, row: &[f64], second: usize, steps: &mut Vec<(usize, usize, f64)>) {
-    for (j, &p) in row.iter().enumerate() {
-        let exactly = p - entry(row, j + 1);
-        if exactly > 1e-15 && i + j <= second {
-            steps.push((i, i + j, exactly));
-        }
-    }
+    both
 }
 
 #[cfg(test)]

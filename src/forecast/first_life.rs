@@ -52,6 +52,11 @@ impl WeibullCurve {
 
     /// `∫_0^y R(t) dt`, hours.
     pub fn mean_up_to(&self, y: f64) -> f64 {
+        self.mean_up_to_of(y, self.mean())
+    }
+
+    /// The same where the mean is known already.
+    pub fn mean_up_to_of(&self, y: f64, mean: f64) -> f64 {
         let v = self.cumulative_hazard(y);
         if v <= 0.0 {
             return 0.0;
@@ -60,7 +65,7 @@ impl WeibullCurve {
             // R = 1 − v + …: ∫ = y (1 − v/(β+1)) to 1e-12 relative.
             return y * (1.0 - v / (self.shape + 1.0));
         }
-        self.mean() * (1.0 - self.mean_share_beyond(y))
+        mean * (1.0 - self.mean_share_beyond(y))
     }
 
     /// The first to wear of `n` parts alike is Weibull too: `R(t)^n`, so `η n^(−1/β)`, same shape.

@@ -33,6 +33,12 @@ pub(super) struct Place {
 pub(super) struct Firsts {
     pub(super) lives: Vec<FirstLife>,
     pub(super) places: Vec<Place>,
+    /// Weight of each life in a sum over all places.
+    pub(super) shares: Vec<f64>,
+    /// The same of the absolute weights: by how much a sum can be off where each life is off by one.
+    pub(super) most: Vec<f64>,
+    /// Places in all.
+    pub(super) count: u32,
 }
 
 impl Firsts {
@@ -40,6 +46,9 @@ impl Firsts {
         let mut firsts = Self {
             lives: Vec::new(),
             places: Vec::new(),
+            shares: Vec::new(),
+            most: Vec::new(),
+            count: 0,
         };
         let mut by_change: std::collections::BTreeMap<usize, Vec<(f64, u32)>> =
             std::collections::BTreeMap::new();
@@ -85,6 +94,16 @@ impl Firsts {
                 });
             }
         }
+        (firsts.shares, firsts.most) =
+            (vec![0.0; firsts.lives.len()], vec![0.0; firsts.lives.len()]);
+        for place in &firsts.places {
+            firsts.count += place.alike;
+            for (life, weight) in place.neighbours() {
+                let weight = f64::from(place.alike) * weight;
+                firsts.shares[life] += weight;
+                firsts.most[life] += weight.abs();
+            }
+        }
         firsts
     }
 
@@ -102,6 +121,14 @@ impl Firsts {
 }
 
 impl Place {
+    /// The lives between which it lies, with their weights.
+    pub(super) fn neighbours(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let weights = self.weights[..self.count].iter();
+        weights
+            .enumerate()
+            .map(|(i, weight)| (self.from + i, *weight))
+    }
+
     /// Its row among the rows of the lives worked out; `into` is used where it lies between some.
     pub(super) fn row<'a, 'b: 'a>(
         &self,

@@ -6,6 +6,8 @@ mod courses;
 mod demand;
 mod first_life;
 mod firsts;
+mod joint;
+mod mixture;
 mod outlook;
 mod policy;
 mod predict;
@@ -21,6 +23,7 @@ mod sum;
 mod table;
 #[cfg(test)]
 pub(crate) mod testing;
+mod thin;
 mod track;
 mod types;
 
@@ -28,6 +31,7 @@ pub use costs::*;
 pub use counts::*;
 pub use demand::*;
 pub use first_life::*;
+pub use mixture::*;
 pub use outlook::*;
 pub use policy::*;
 pub use predict::*;

@@ -12,9 +12,11 @@ use super::demand::{
     Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand_of,
 };
 use super::first_life::FirstLife;
+use super::mixture::Mixture;
 use super::policy::{StartCosts, WearTable};
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
+use super::thin::thinned;
 use super::types::NoForecast;
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
@@ -72,6 +74,12 @@ pub struct PartOutlook {
     pub name: String,
     /// Curves, weighed by every survival once.
     pub nodes: Vec<WeibullNode>,
+    /// Fewer curves, which give the same chances of any one part.
+    pub few: Vec<WeibullNode>,
+    /// The same, to ask for those chances.
+    pub chances: Mixture,
+    /// As few curves as give the same demand.
+    pub for_demand: Vec<WeibullNode>,
     /// Parts taken at each change.
     pub per_change: u32,
     /// Places, sorted by machine, position.
@@ -288,10 +296,18 @@ impl Outlook {
         } else {
             weighed(&model.nodes, per_change, &uncounted)
         };
+        let asked: Vec<_> = (places.iter())
+            .map(|place| (place.first, self.schedules[place.schedule].total()))
+            .filter(|(_, hours)| *hours > 0.0)
+            .collect();
+        let (few, for_demand) = thinned(&nodes, per_change, &asked);
         let mut ahead = PartOutlook {
             part: index,
             name: part.name.clone(),
             nodes,
+            chances: Mixture::new(&few, per_change),
+            few,
+            for_demand,
             per_change,
             places,
             shape_interval: model.shape_interval,
@@ -321,7 +337,7 @@ impl Outlook {
             .iter()
             .map(|p| p.age_hours.unwrap_or(0.0) + self.schedules[p.schedule].total())
             .fold(0.0, f64::max);
-        let table = WearTable::new(&ahead.nodes, ahead.per_change, oldest + longest, longest);
+        let table = WearTable::new(&ahead.few, ahead.per_change, oldest + longest, longest);
         // Machines on the same jobs share the work.
         let mut done: Vec<(Vec<f64>, Vec<StartCosts>)> = Vec::new();
         ahead.starts = self
@@ -382,7 +398,7 @@ impl Outlook {
         }
         let groups = self.groups(part, spans).0;
         demand_of(
-            &part.nodes,
+            &part.for_demand,
             &groups,
             part.per_change,
             self.accuracy,
@@ -397,7 +413,7 @@ impl Outlook {
             group.starts.clear();
         }
         demand_of(
-            &part.nodes,
+            &part.for_demand,
             &groups,
             part.per_change,
             self.accuracy,
@@ -413,7 +429,7 @@ impl Outlook {
     fn courses<'a>(&self, part: &'a PartOutlook) -> &'a Courses {
         part.worked_out.0.get_or_init(|| {
             let groups = self.groups(part, &self.spans_of_jobs()).0;
-            Courses::new(&part.nodes, groups, part.per_change, self.accuracy)
+            Courses::new(&part.for_demand, groups, part.per_change, self.accuracy)
         })
     }
 
@@ -434,9 +450,26 @@ impl Outlook {
         days: &[(Date, Date)],
         limits: &[(u32, u32)],
     ) -> Vec<f64> {
+        if days.iter().all(|d| d.0 > self.as_of && d.1 >= self.end) {
+            let machines = self.groups(part, &self.spans_of_jobs()).1;
+            let times: Vec<Vec<f64>> = (days.iter())
+                .map(|d| {
+                    let by = |s: &usize| self.schedules[*s].hours_by(d.0);
+                    machines.iter().map(by).collect()
+                })
+                .collect();
+            return self.courses(part).both_enough(&times, limits);
+        }
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
         let groups = self.groups(part, &spans).0;
-        both_enough(&part.nodes, &groups, limits, part.per_change, self.accuracy).0
+        both_enough(
+            &part.for_demand,
+            &groups,
+            limits,
+            part.per_change,
+            self.accuracy,
+        )
+        .0
     }
 
     /// Places that run through the same hours, and within them parts alike, share the work. With the

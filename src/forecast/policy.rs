@@ -15,9 +15,9 @@
 //! records are not worth a part.
 
 use super::costs::Costs;
-use super::demand::without_negligible;
 use super::remaining::curve;
 use crate::models::WeibullNode;
+use crate::numerics::vector::{exp, ln_all, widest};
 
 /// Share of the planned cost that a change must save.
 pub const LEAST_SAVING: f64 = 0.05;
@@ -73,24 +73,38 @@ pub struct WearTable {
 impl WearTable {
     /// For ages up to `oldest` and jobs up to `longest` hours (above 0).
     pub fn new(nodes: &[WeibullNode], per_change: u32, oldest: f64, longest: f64) -> Self {
-        let (nodes, _) = without_negligible(nodes, 1e-4);
         let step = longest / STEPS;
         let ages = ((oldest / step).ceil() as usize + 1).min(MOST_AGES);
         let steps = STEPS as usize;
         let mut worn = vec![vec![0.0; steps]; ages];
-        for node in &nodes {
+        let ln_age: Vec<f64> = ln_all(
+            &(0..ages + steps)
+                .map(|i| i as f64 * step)
+                .collect::<Vec<_>>(),
+        );
+        let mut hazard = vec![0.0; ages + steps];
+        let mut good = vec![1.0; steps + 1];
+        for node in nodes {
             let life = curve(node, per_change);
-            let hazard: Vec<f64> = (0..ages + steps)
-                .map(|i| life.cumulative_hazard(i as f64 * step))
-                .collect();
-            for (i, worn) in worn.iter_mut().enumerate() {
-                let mut good = 1.0;
-                for (k, p) in worn.iter_mut().enumerate() {
-                    let then = (hazard[i] - hazard[i + k + 1]).min(0.0).exp();
-                    *p += node.weight * (good - then);
-                    good = then;
-                }
-            }
+            let level = life.shape * life.scale.ln();
+            widest(
+                #[inline(always)]
+                || {
+                    for (hazard, ln_age) in hazard.iter_mut().zip(&ln_age) {
+                        *hazard = exp(life.shape * ln_age - level);
+                    }
+                    hazard[0] = 0.0;
+                    for (i, worn) in worn.iter_mut().enumerate() {
+                        for (good, then) in good[1..].iter_mut().zip(&hazard[i + 1..]) {
+                            let ahead = hazard[i] - then;
+                            *good = exp(if ahead < 0.0 { ahead } else { 0.0 });
+                        }
+                        for (p, good) in worn.iter_mut().zip(good.windows(2)) {
+                            *p += node.weight * (good[0] - good[1]);
+                        }
+                    }
+                },
+            );
         }
         Self { step, worn }
     }

@@ -1,9 +1,9 @@
 //! The forecast itself: remaining life of fitted parts, their chance in each job, demand.
 
+use rayon::prelude::*;
+
 use super::counts::Counts;
-use super::demand::without_negligible;
 use super::outlook::{ForecastOptions, Outlook, PartOutlook, Span};
-use super::remaining::{chance_within, remaining};
 use super::types::{Demand, FittedPart, Forecast, JobChance, QuantityProbability};
 use crate::lives::Lives;
 use crate::models::LifeModel;
@@ -36,7 +36,7 @@ pub fn of_outlook(outlook: &Outlook) -> Forecast {
     let mut fitted = Vec::new();
     let mut demand = Vec::new();
     for part in &outlook.parts {
-        fitted.extend(fitted_parts(outlook, part));
+        fitted.par_extend(fitted_parts(outlook, part));
         demand.extend(part_demand(outlook, part));
     }
     Forecast {
@@ -51,21 +51,25 @@ pub fn of_outlook(outlook: &Outlook) -> Forecast {
 fn fitted_parts<'a>(
     outlook: &'a Outlook,
     part: &'a PartOutlook,
-) -> impl Iterator<Item = FittedPart> + 'a {
-    // Chances need no more digits than the demand has.
-    let (nodes, _) = without_negligible(&part.nodes, 1e-5);
-    part.places.iter().map(move |place| {
+) -> impl ParallelIterator<Item = FittedPart> + 'a {
+    part.places.par_iter().map(move |place| {
         let schedule = &outlook.schedules[place.schedule];
-        let remaining = remaining(&nodes, part.per_change, place.first);
+        let ahead = part.chances.ahead(place.first);
+        let remaining = ahead.remaining();
         let date = |hours: Option<f64>| hours.and_then(|h| schedule.date_at(h));
-        let within = |hours| chance_within(&nodes, part.per_change, place.first, hours);
+        let mut before = 0.0;
         let jobs = schedule
             .runs
             .iter()
-            .map(|run| JobChance {
-                job: outlook.jobs[run.job].name.clone(),
-                hours: run.to - run.from,
-                probability_worn_out: (within(run.to) - within(run.from)).max(0.0),
+            .map(|run| {
+                let after = ahead.within(run.to);
+                let probability_worn_out = (after - before).max(0.0);
+                before = after;
+                JobChance {
+                    job: outlook.jobs[run.job].name.clone(),
+                    hours: run.to - run.from,
+                    probability_worn_out,
+                }
             })
             .collect();
         FittedPart {

@@ -64,7 +64,7 @@ impl<'a> Tracks<'a> {
 
     /// Cells per scale and shape: about one cell to each standard deviation of a life, no fewer than a
     /// few, no more than `most_cells` once cut in two twice.
-    fn level(&self, life: &WeibullCurve, most_cells: usize) -> Level {
+    pub(super) fn level(&self, life: &WeibullCurve, most_cells: usize) -> Level {
         let wanted = CELLS_PER_LIFE * self.horizon / life.scale * life.shape.max(1.0);
         let most = (most_cells as f64 / 4.0).log2().floor().max(1.0);
         let level = wanted.max(1.0).log2().ceil().clamp(2.0, most);
@@ -76,12 +76,12 @@ impl<'a> Tracks<'a> {
 const CELLS_PER_LIFE: f64 = 1.0;
 
 /// How coarse the first grid of a curve is: a power of two.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Level(usize);
 
-/// What one grid has to say: rows by group, then by first life and window (or other question, the same
-/// number of them for each life).
-#[derive(Debug, Clone)]
+/// What one grid has to say: rows by group, then by first life and question (the same number of questions
+/// for each life).
+#[derive(Debug, Clone, Default)]
 pub(super) struct Values(pub(super) Vec<Rows>);
 
 /// Numbers followed in the curves from now to any time: enough but for a few in a million wherever a
@@ -91,6 +91,7 @@ pub(super) const MOST_NUMBERS: usize = 40;
 /// One curve on one grid: what an answer is made from.
 pub(super) struct OnGrid<'a> {
     pub(super) kernel: &'a Kernel<'a>,
+    pub(super) grid: &'a Grid,
     /// Courses of the group's first lives.
     pub(super) courses: &'a [Course],
     /// Chances below this are not carried on.
@@ -100,26 +101,23 @@ pub(super) struct OnGrid<'a> {
 /// What is asked of each group on one grid.
 pub(super) type Ask<'a> = dyn Fn(&OnGrid<'_>, &Group) -> Rows + Sync + 'a;
 
-/// An answer made from the values, and how far two such answers are apart.
-pub(super) trait Answer {
-    /// What is answered.
-    type Of;
-    /// Makes it.
-    fn make(&self, values: &Values) -> Self::Of;
-    /// Largest difference of a probability.
-    fn apart(&self, a: &Self::Of, b: &Self::Of) -> f64;
-}
+/// What is asked besides, every so many cells; nobody checks how exact it is, but it comes from the same
+/// courses.
+pub(super) type AskMore<'a> = dyn Fn(&OnGrid<'_>, usize) -> Vec<Rows> + Sync + 'a;
+
+/// How far two answers are apart: at most so much in any probability. Below `enough` the bound need not
+/// be close.
+pub(super) type Apart<'a> = dyn Fn(&Values, &Values, f64) -> f64 + Sync + 'a;
 
 /// What refining came to.
-pub(super) struct Refined<T> {
-    pub(super) answer: T,
-    /// Bound on the error of its probabilities.
+pub(super) struct Refined {
+    pub(super) values: Values,
+    /// Bound on the error of the probabilities in the answer.
     pub(super) error: f64,
-    /// Its grids, each base cell cut in two, have the edges of the curves.
+    /// Its grids, each base cell cut in two, have the edges of what was asked besides.
     pub(super) level: Level,
-    /// `P(N(0, t] ≥ n)` by group, then by first life and n up to [`MOST_NUMBERS`], at each edge; empty
-    /// unless asked for.
-    pub(super) curves: Values,
+    /// The answers to what was asked besides, by question.
+    pub(super) more: Vec<Values>,
 }
 
 /// The answer for one curve, with a bound on the error of its probabilities.
@@ -129,14 +127,13 @@ pub(super) struct Refined<T> {
 /// `R = (4 fine − coarse)/3` cancels the term in h²; two such values come from three grids. What
 /// remains of the error in them falls at least as `h^p`, so the better one is off by at most
 /// `|R₂ − R₁| / (2^p − 1)`. Finer grids follow until that is within `allowed`.
-pub(super) fn refine<A: Answer>(
+pub(super) fn refine(
     life: WeibullCurve,
     tracks: &Tracks<'_>,
-    ask: &Ask<'_>,
-    answer: &A,
+    (ask, ask_more): (&Ask<'_>, Option<&AskMore<'_>>),
+    apart: &Apart<'_>,
     (allowed, most_cells): (f64, usize),
-    with_curves: bool,
-) -> Refined<A::Of> {
+) -> Refined {
     let level = tracks.level(&life, most_cells);
     let cells = |finer: usize| {
         let grids = tracks.grids(level, finer).iter();
@@ -145,8 +142,8 @@ pub(super) fn refine<A: Answer>(
     let negligible = NEGLIGIBLE * allowed;
     let mut space = Vec::new();
     let mut on_grid = |table: &Table, finer: usize| {
-        let mut values = Values(Vec::new());
-        let mut curves = Values(Vec::new());
+        let mut values = Values::default();
+        let mut more: Vec<Values> = Vec::new();
         let groups = tracks.groups.iter().zip(&tracks.firsts);
         for ((group, firsts), grid) in groups.zip(tracks.grids(level, finer)) {
             let kernel = Kernel::new(table, grid);
@@ -157,44 +154,46 @@ pub(super) fn refine<A: Answer>(
                 .collect();
             let on_grid = OnGrid {
                 kernel: &kernel,
+                grid,
                 courses: &courses,
                 negligible,
             };
             values.0.push(ask(&on_grid, group));
-            if with_curves && finer > 0 {
-                let mut rows = Rows::default();
-                for course in &courses {
-                    course.curve(grid, 1 << (finer - 1), MOST_NUMBERS, &mut rows);
+            if let Some(ask_more) = ask_more.filter(|_| finer > 0) {
+                let answers = ask_more(&on_grid, 1 << (finer - 1));
+                more.resize(answers.len(), Values::default());
+                for (all, rows) in more.iter_mut().zip(answers) {
+                    all.0.push(rows);
                 }
-                curves.0.push(rows);
             }
         }
-        (values, curves)
+        (values, more)
     };
     let order = if life.shape >= 1.0 { 2.0_f64 } else { 1.0 };
+    let sure = order.exp2() - 1.0;
     let mut finer = 2;
     let new_table =
         |finer: usize| Table::new(life, tracks.horizon, (4 * cells(finer)).clamp(64, 1 << 14));
     let mut table = new_table(2);
     let mut middle = on_grid(&table, 1);
-    let mut before = answer.make(&extrapolate(&on_grid(&table, 0).0, &middle.0));
+    let mut before = extrapolate(&on_grid(&table, 0).0, &middle.0);
     loop {
         let fine = on_grid(&table, finer);
-        let best = answer.make(&extrapolate(&middle.0, &fine.0));
-        let error = answer.apart(&before, &best) / (order.exp2() - 1.0);
+        let values = extrapolate(&middle.0, &fine.0);
+        let error = apart(&before, &values, sure * allowed) / sure;
         if error <= allowed || finer == FINEST || 2 * cells(finer) > most_cells {
-            let curves = extrapolate(&middle.1, &fine.1);
+            let pairs = middle.1.iter().zip(&fine.1);
             return Refined {
-                answer: best,
+                values,
                 error,
                 level,
-                curves,
+                more: pairs.map(|(c, f)| extrapolate(c, f)).collect(),
             };
         }
         finer += 1;
         table = new_table(finer);
         middle = fine;
-        before = best;
+        before = values;
     }
 }
 

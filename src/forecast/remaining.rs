@@ -1,15 +1,8 @@
 //! Remaining life of one fitted part, averaged over the posterior.
 
 use super::first_life::{FirstLife, WeibullCurve};
-use super::types::Remaining;
+use super::mixture::Mixture;
 use crate::models::WeibullNode;
-use crate::numerics::roots::brent;
-
-/// Hours beyond which a quantile counts as not reached.
-const NOT_REACHED: f64 = 1e12;
-
-/// Hours below which a quantile counts as now.
-const SMALLEST: f64 = 1e-9;
 
 /// Chance that a part wears out within the next `x` operating hours: `Σ wᵢ F₁ᵢ(x)`.
 ///
@@ -79,48 +72,7 @@ pub fn remaining_quantile(
     first: FirstLife,
     p: f64,
 ) -> Option<f64> {
-    // Over y = ln x: Brent's method inside a bracket that is walked out from the typical scale.
-    let excess = |y: f64| chance_within(nodes, per_change, first, y.exp()) - p;
-    let typical = nodes
-        .iter()
-        .map(|n| n.weight * curve(n, per_change).scale.ln())
-        .sum::<f64>()
-        .clamp(SMALLEST.ln(), NOT_REACHED.ln());
-    let (mut low, mut high) = (typical, typical);
-    if excess(typical) > 0.0 {
-        loop {
-            low -= 1.0;
-            if excess(low) <= 0.0 {
-                break;
-            }
-            if low < SMALLEST.ln() {
-                return Some(0.0);
-            }
-            high = low;
-        }
-    } else {
-        loop {
-            high += 1.0;
-            if excess(high) >= 0.0 {
-                break;
-            }
-            if high > NOT_REACHED.ln() {
-                return None;
-            }
-            low = high;
-        }
-    }
-    brent(excess, low, high, 1e-11).map(f64::exp)
-}
-
-/// The 10, 50 and 90 % points.
-pub fn remaining(nodes: &[WeibullNode], per_change: u32, first: FirstLife) -> Remaining {
-    let at = |p| remaining_quantile(nodes, per_change, first, p);
-    Remaining {
-        p10: at(0.1),
-        p50: at(0.5),
-        p90: at(0.9),
-    }
+    Mixture::new(nodes, per_change).ahead(first).quantile(p)
 }
 
 #[cfg(test)]

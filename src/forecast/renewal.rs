@@ -19,11 +19,13 @@ use super::first_life::{FirstLife, WeibullCurve};
 use super::rows::Rows;
 use super::table::Table;
 use super::track::Grid;
+use crate::numerics::vector::{exp, ln_all, widest};
 
 /// No position is followed through more renewals than this.
 const MOST_RENEWALS: usize = 4000;
 
 /// `Σ aᵢ bᵢ` over the shorter length, in eight running sums.
+#[inline(always)]
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     let n = a.len().min(b.len());
     let (a, b) = (&a[..n], &b[..n]);
@@ -49,8 +51,8 @@ pub(super) struct Kernel<'a> {
 
 impl<'a> Kernel<'a> {
     pub(super) fn new(table: &Table, grid: &'a Grid) -> Self {
-        let life = table.life();
         let mut rows = Vec::with_capacity(grid.size);
+        let fresh = Fresh::new(table.life(), grid);
         // ∫_0^{e − q} F from each edge q up to the edge e, for the end of the cell and its start.
         let mut before: Vec<f64> = vec![0.0; grid.edges.len() + 1];
         let mut after: Vec<f64> = vec![0.0; grid.edges.len() + 1];
@@ -59,9 +61,9 @@ impl<'a> Kernel<'a> {
                 .first()
                 .map_or(point.from, |p| p.from);
             if point.is_planned() {
-                for p in &grid.points[point.low..point.high] {
+                for (i, p) in grid.points[point.low..point.high].iter().enumerate() {
                     let good = if p.is_planned() {
-                        life.reliability(grid.edges[point.from] - grid.edges[p.from])
+                        fresh.good(point.low + i, point.from)
                     } else {
                         let width = grid.edges[p.to] - grid.edges[p.from];
                         1.0 - (before[p.from] - before[p.to]) / width
@@ -70,7 +72,7 @@ impl<'a> Kernel<'a> {
                 }
                 continue;
             }
-            let (start, end) = (grid.edges[point.from], grid.edges[point.to]);
+            let end = grid.edges[point.to];
             for (sum, edge) in after[first_edge..point.to]
                 .iter_mut()
                 .zip(&grid.edges[first_edge..])
@@ -78,10 +80,10 @@ impl<'a> Kernel<'a> {
                 *sum = table.at(end - edge);
             }
             after[point.to] = 0.0;
-            for p in &grid.points[point.low..point.high] {
+            for (i, p) in grid.points[point.low..point.high].iter().enumerate() {
                 let worn = if p.is_planned() {
-                    let new = grid.edges[p.from];
-                    life.reliability(start - new) - life.reliability(end - new)
+                    let new = point.low + i;
+                    fresh.good(new, point.from) - fresh.good(new, point.to)
                 } else {
                     let width = grid.edges[p.to] - grid.edges[p.from];
                     ((after[p.from] - after[p.to]) - (before[p.from] - before[p.to])) / width
@@ -95,12 +97,14 @@ impl<'a> Kernel<'a> {
     }
 
     /// Row k from `low` on.
+    #[inline(always)]
     fn row(&self, k: usize) -> &[f64] {
         let point = &self.grid.points[k];
         &self.rows[point.row..point.row + (point.high - point.low)]
     }
 
     /// `(K g)(k)` with the renewals before `until` only.
+    #[inline(always)]
     fn at(&self, k: usize, g: &[f64], until: usize) -> f64 {
         let point = &self.grid.points[k];
         let high = point.high.min(until);
@@ -108,6 +112,39 @@ impl<'a> Kernel<'a> {
             return 0.0;
         }
         dot(self.row(k), &g[point.low..high])
+    }
+}
+
+/// Parts that are new at planned changes: their reliability at each edge.
+struct Fresh<'a> {
+    grid: &'a Grid,
+    good: Vec<f64>,
+}
+
+impl<'a> Fresh<'a> {
+    fn new(life: &WeibullCurve, grid: &'a Grid) -> Self {
+        let edges = &grid.edges;
+        let mut good = Vec::with_capacity(grid.planned.len() * edges.len());
+        for &point in &grid.planned {
+            let new = grid.points[point].from;
+            good.extend(edges.iter().map(|edge| (edge - edges[new]).max(0.0)));
+        }
+        let level = life.shape * life.scale.ln();
+        let mut good = ln_all(&good);
+        widest(
+            #[inline(always)]
+            || {
+                for good in &mut good {
+                    *good = exp(-exp(life.shape * *good - level));
+                }
+            },
+        );
+        Self { grid, good }
+    }
+
+    fn good(&self, point: usize, edge: usize) -> f64 {
+        let number = self.grid.planned.partition_point(|p| *p < point);
+        self.good[number * self.grid.edges.len() + edge]
     }
 }
 
@@ -151,22 +188,28 @@ impl Course {
             by_number[change] = 1.0 - worn[grid.points[change].from];
         }
         let mut all = by_number.clone();
-        for number in 1..MOST_RENEWALS {
-            let last = (number - 1) * points;
-            let mut sum = 0.0;
-            for k in 0..points {
-                let next = kernel.at(k, &by_number[last..last + points], usize::MAX);
-                sum += next;
-                by_number.push(next);
-            }
-            if sum < negligible {
-                by_number.truncate(number * points);
-                break;
-            }
-            for (sum, p) in all.iter_mut().zip(&by_number[number * points..]) {
-                *sum += p;
-            }
-        }
+        widest(
+            #[inline(always)]
+            || {
+                for number in 1..MOST_RENEWALS {
+                    by_number.resize((number + 1) * points, 0.0);
+                    let (done, next) = by_number.split_at_mut(number * points);
+                    let last = &done[(number - 1) * points..];
+                    let mut sum = 0.0;
+                    for (k, next) in next.iter_mut().enumerate() {
+                        *next = kernel.at(k, last, usize::MAX);
+                        sum += *next;
+                    }
+                    if sum < negligible {
+                        by_number.truncate(number * points);
+                        break;
+                    }
+                    for (sum, p) in all.iter_mut().zip(next) {
+                        *sum += *p;
+                    }
+                }
+            },
+        );
         Self {
             points,
             by_number,
@@ -183,26 +226,29 @@ impl Course {
         self.by_number.get((n - 1) * self.points..n * self.points)
     }
 
-    /// Adds `P(N ≥ 1), P(N ≥ 2), …` in a window to the open row.
-    pub(super) fn at_least(
-        &self,
-        kernel: &Kernel<'_>,
-        window: &Window,
-        entering: &mut Vec<f64>,
-        rows: &mut Rows,
-    ) {
+    /// Chance of the first renewal in a window at each of its points.
+    pub(super) fn entering(&self, kernel: &Kernel<'_>, window: &Window, entering: &mut Vec<f64>) {
+        entering.clear();
+        entering.extend_from_slice(&self.by_number[window.from..window.to]);
+        widest(
+            #[inline(always)]
+            || {
+                for (k, entering) in (window.from..).zip(entering.iter_mut()) {
+                    *entering += kernel.at(k, &self.all, window.from);
+                }
+            },
+        );
+    }
+
+    /// Adds `P(N ≥ 1), P(N ≥ 2), …` in a window to the open row, given what enters it.
+    pub(super) fn at_least(&self, grid: &Grid, window: &Window, entering: &[f64], rows: &mut Rows) {
         if window.from == 0 && window.used {
             for g in self.numbers() {
                 rows.push(g[..window.to].iter().sum());
             }
-            return;
+        } else {
+            window.after(grid, entering, rows);
         }
-        entering.clear();
-        entering.extend(
-            (window.from..window.to)
-                .map(|k| self.by_number[k] + kernel.at(k, &self.all, window.from)),
-        );
-        window.after(kernel.grid, entering, rows);
     }
 
     /// Adds rows i = 0..=first: `P(i parts used before the window, ≥ n in it)` for n = 0, 1, ….
@@ -226,7 +272,7 @@ impl Course {
             rows.push((before(i) - before(i + 1)).max(0.0));
             if window.from == 0 {
                 if i == 0 {
-                    self.at_least(kernel, window, entering, rows);
+                    self.at_least(kernel.grid, window, &[], rows);
                 }
             } else if i == 0 {
                 entering.clear();
@@ -244,22 +290,76 @@ impl Course {
     /// Adds `P(N(0, t] ≥ n)` at the edges of each stretch between planned changes, every `stride`
     /// cells: one row each for n = 1, 2, … up to `most` (empty where there is no more).
     pub(super) fn curve(&self, grid: &Grid, stride: usize, most: usize, rows: &mut Rows) {
-        let stretches = grid.stretches();
         for n in 1..=most {
             if let Some(g) = self.number(n) {
-                let (mut sum, mut done) = (0.0, 0);
-                for cells in &stretches {
-                    sum += g[done..cells.start].iter().sum::<f64>();
-                    rows.push(sum);
-                    for some in g[cells.clone()].chunks(stride) {
-                        sum += some.iter().sum::<f64>();
-                        rows.push(sum);
-                    }
-                    done = cells.end;
-                }
+                running_sums(g.iter().copied(), grid, stride, rows);
             }
             rows.end();
         }
+    }
+
+    /// Adds `E[N(0, t] N(0, T]]` at the same edges, T the end of the grid, from the chances of more by then
+    /// (see [`Window::to_the_end`]): `Σ_{i,m} P(S_i ≤ t, S_m ≤ T)`, S_n the time of the n-th renewal.
+    pub(super) fn product(&self, grid: &Grid, end: &Window, stride: usize, rows: &mut Rows) {
+        let mut each = vec![0.0; self.points];
+        for more in end.more.chunks_exact(self.points.max(1)) {
+            for (sum, more) in each.iter_mut().zip(more) {
+                *sum += more;
+            }
+        }
+        for (sum, all) in each.iter_mut().zip(&self.all) {
+            *sum *= all;
+        }
+        for (i, g) in self.numbers().enumerate() {
+            for (sum, p) in each.iter_mut().zip(g) {
+                *sum += i as f64 * p;
+            }
+        }
+        running_sums(each.into_iter(), grid, stride, rows);
+        rows.end();
+    }
+
+    /// Adds `P(S_i ≤ t, S_{i+j} ≤ T)` at the same edges: one row each for i = 1, … up to `most`, and within
+    /// it j = 1, … up to `most` (empty where there is no more).
+    pub(super) fn joint_curves(
+        &self,
+        grid: &Grid,
+        end: &Window,
+        stride: usize,
+        most: usize,
+        rows: &mut Rows,
+    ) {
+        let points = self.points.max(1);
+        for i in 1..=most {
+            for j in 1..=most {
+                let more = end.more.get(j * points..(j + 1) * points);
+                if let (Some(g), Some(more)) = (self.number(i), more) {
+                    let each = g.iter().zip(more).map(|(g, more)| g * more);
+                    running_sums(each, grid, stride, rows);
+                }
+                rows.end();
+            }
+        }
+    }
+}
+
+/// Sums up to each edge of each stretch between planned changes, every `stride` cells, of what lies at the
+/// points.
+fn running_sums(mut each: impl Iterator<Item = f64>, grid: &Grid, stride: usize, rows: &mut Rows) {
+    let (mut sum, mut done) = (0.0, 0);
+    let mut add = |count: usize| -> f64 {
+        sum += each.by_ref().take(count).sum::<f64>();
+        sum
+    };
+    for cells in &grid.stretches {
+        rows.push(add(cells.start - done));
+        let mut left = cells.len();
+        while left > 0 {
+            let some = left.min(stride);
+            rows.push(add(some));
+            left -= some;
+        }
+        done = cells.end;
     }
 }
 
@@ -294,37 +394,59 @@ impl Window {
             used,
             more: Vec::new(),
         };
-        if points == 0 || (from == 0 && used) {
-            return window;
-        }
-        window.more.reserve(4 * points);
-        window.more.resize(points, 1.0);
-        for m in 1..MOST_RENEWALS {
-            window.more.resize((m + 1) * points, 0.0);
-            let (done, more) = window.more.split_at_mut(m * points);
-            let before = &done[(m - 1) * points..];
-            for k in (from..to).rev() {
-                let point = &grid.points[k];
-                let next = if used || !point.is_planned() {
-                    before[k - from]
-                } else {
-                    more[k - from]
-                };
-                let low = point.low.max(from);
-                if next == 0.0 || low >= point.high {
-                    continue;
-                }
-                let row = &kernel.row(k)[low - point.low..];
-                for (sum, chance) in more[low - from..].iter_mut().zip(row) {
-                    *sum += chance * next;
-                }
-            }
-            if more.iter().copied().fold(0.0, f64::max) < negligible {
-                window.more.truncate(m * points);
-                break;
-            }
+        if points > 0 && !(from == 0 && used) {
+            window.look_ahead(kernel, negligible);
         }
         window
+    }
+
+    /// All points, with the chances of more up to the end.
+    pub(super) fn to_the_end(kernel: &Kernel<'_>, negligible: f64) -> Self {
+        let mut window = Self {
+            from: 0,
+            to: kernel.grid.points.len(),
+            used: true,
+            more: Vec::new(),
+        };
+        window.look_ahead(kernel, negligible);
+        window
+    }
+
+    fn look_ahead(&mut self, kernel: &Kernel<'_>, negligible: f64) {
+        let (from, to, used) = (self.from, self.to, self.used);
+        let points = to - from;
+        self.more.reserve(4 * points);
+        self.more.resize(points, 1.0);
+        widest(
+            #[inline(always)]
+            || {
+                for m in 1..MOST_RENEWALS {
+                    self.more.resize((m + 1) * points, 0.0);
+                    let (done, more) = self.more.split_at_mut(m * points);
+                    let before = &done[(m - 1) * points..];
+                    for k in (from..to).rev() {
+                        let point = &kernel.grid.points[k];
+                        let next = if used || !point.is_planned() {
+                            before[k - from]
+                        } else {
+                            more[k - from]
+                        };
+                        let low = point.low.max(from);
+                        if next == 0.0 || low >= point.high {
+                            continue;
+                        }
+                        let row = &kernel.row(k)[low - point.low..];
+                        for (sum, chance) in more[low - from..].iter_mut().zip(row) {
+                            *sum += chance * next;
+                        }
+                    }
+                    if more.iter().copied().fold(0.0, f64::max) < negligible {
+                        self.more.truncate(m * points);
+                        break;
+                    }
+                }
+            },
+        );
     }
 
     /// Adds `P(≥ n)` for n = 1, 2, …, from the chance of the first renewal in the window at each point.

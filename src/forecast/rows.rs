@@ -13,6 +13,12 @@ impl Rows {
         self.data.push(value);
     }
 
+    /// Makes room for so many more numbers and rows.
+    pub(super) fn reserve(&mut self, numbers: usize, rows: usize) {
+        self.data.reserve(numbers);
+        self.ends.reserve(rows);
+    }
+
     /// Closes a row.
     pub(super) fn end(&mut self) {
         self.ends.push(self.data.len());
@@ -30,7 +36,15 @@ impl Rows {
         self.ends.len()
     }
 
-    /// `(4 fine − coarse)/3`, as chances.
+    /// Largest difference of any number in a row.
+    pub(super) fn apart(&self, other: &Self, i: usize) -> f64 {
+        let (a, b) = (self.row(i), other.row(i));
+        (0..a.len().max(b.len()))
+            .map(|n| (entry(a, n) - entry(b, n)).abs())
+            .fold(0.0, f64::max)
+    }
+
+    /// `(4 fine − coarse)/3`; what should be a chance may lie outside [0, 1] by as much as it is off.
     pub(super) fn extrapolated(coarse: &Self, fine: &Self) -> Self {
         let mut out = Self {
             data: Vec::with_capacity(fine.data.len()),
@@ -39,8 +53,7 @@ impl Rows {
         for i in 0..coarse.len().max(fine.len()) {
             let (c, f) = (coarse.row(i), fine.row(i));
             for n in 0..c.len().max(f.len()) {
-                let value = (4.0 * entry(f, n) - entry(c, n)) / 3.0;
-                out.data.push(value.clamp(0.0, 1.0));
+                out.data.push((4.0 * entry(f, n) - entry(c, n)) / 3.0);
             }
             out.end();
         }

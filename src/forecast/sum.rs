@@ -1,6 +1,10 @@
 //! The number of parts that many positions need together, under one curve.
 
 use super::counts::Counts;
+use super::firsts::Firsts;
+
+/// Up to so many positions are summed by convolution.
+const FEW: u32 = 90;
 
 /// Above this variance the sum is taken from its cumulants.
 const MANY: f64 = 90.0;
@@ -8,50 +12,51 @@ const MANY: f64 = 90.0;
 /// Chances below this are left off at the upper end.
 const NEGLIGIBLE: f64 = 1e-14;
 
-/// One position (or several alike): `P(N ≥ n)`, n = 1, 2, …, and how many are alike in it.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Term<'a> {
-    pub(super) at_least: &'a [f64],
-    pub(super) alike: u32,
-}
-
-/// Distribution of the sum of independent numbers; `each` shows all of them to whoever asks.
+/// Distribution of what all positions need together: `row(g, i)` is `P(N ≥ n)`, n = 1, 2, …, of first life
+/// i of group g.
 ///
 /// By convolution; where the variance is above 90, from the first five cumulants, which
 /// add: the Edgeworth series of lattice variables up to the order −3/2 (Kolassa and `McCullagh`, Annals of
 /// Statistics 18, 1990: for whole numbers the series for the density gives the probabilities). What is
 /// left out is of the order of the fourth power of 1/sd: below 1e-5 in a cumulative probability.
-pub(super) fn total(each: impl Fn(&mut dyn FnMut(Term<'_>))) -> Counts {
-    let mut cumulants = [0.0; 5];
-    let mut count = 0_u32;
-    each(&mut |term| {
-        add_cumulants(&mut cumulants, term);
-        count += term.alike;
-    });
-    if count > 90 && cumulants[1] > MANY {
-        return series(&cumulants);
+pub(super) fn total<'b>(firsts: &[Firsts], row: impl Fn(usize, usize) -> &'b [f64]) -> Counts {
+    let any = |g: usize| (0..firsts[g].lives.len()).any(|i| !row(g, i).is_empty());
+    let needing: Vec<usize> = (0..firsts.len()).filter(|g| any(*g)).collect();
+    let count: u32 = needing.iter().map(|g| firsts[*g].count).sum();
+    if count > FEW {
+        let mut cumulants = [0.0; 5];
+        for &g in &needing {
+            for (i, share) in firsts[g].shares.iter().enumerate() {
+                add_cumulants(&mut cumulants, row(g, i), *share);
+            }
+        }
+        if cumulants[1] > MANY {
+            return series(&cumulants);
+        }
     }
     let mut sum = vec![1.0];
-    let (mut next, mut own) = (Vec::new(), Vec::new());
-    each(&mut |term| {
-        probabilities(term.at_least, &mut own);
-        if own.len() < 2 {
-            return;
-        }
-        for _ in 0..term.alike {
-            next.clear();
-            next.resize(sum.len() + own.len() - 1, 0.0);
-            for (shift, p) in own.iter().enumerate() {
-                for (to, from) in next[shift..].iter_mut().zip(&sum) {
-                    *to += p * from;
+    let (mut next, mut own, mut buffer) = (Vec::new(), Vec::new(), Vec::new());
+    for &g in &needing {
+        for place in &firsts[g].places {
+            probabilities(place.row(|i| row(g, i), &mut buffer), &mut own);
+            if own.len() < 2 {
+                continue;
+            }
+            for _ in 0..place.alike {
+                next.clear();
+                next.resize(sum.len() + own.len() - 1, 0.0);
+                for (shift, p) in own.iter().enumerate() {
+                    for (to, from) in next[shift..].iter_mut().zip(&sum) {
+                        *to += p * from;
+                    }
                 }
+                while next.len() > 1 && next[next.len() - 1] < NEGLIGIBLE {
+                    next.pop();
+                }
+                std::mem::swap(&mut sum, &mut next);
             }
-            while next.len() > 1 && next[next.len() - 1] < NEGLIGIBLE {
-                next.pop();
-            }
-            std::mem::swap(&mut sum, &mut next);
         }
-    });
+    }
     Counts::from_weights(sum)
 }
 
@@ -70,30 +75,29 @@ fn probabilities(at_least: &[f64], own: &mut Vec<f64>) {
     own.push(before);
 }
 
-fn add_cumulants(sum: &mut [f64; 5], term: Term<'_>) {
-    if term.at_least.is_empty() {
-        return;
-    }
+/// Adds the cumulants of one position times its share.
+fn add_cumulants(sum: &mut [f64; 5], at_least: &[f64], share: f64) {
     // E N^r = Σ_{n≥1} (n^r − (n−1)^r) P(N ≥ n).
     let mut m = [0.0; 5];
     let mut before = 1.0_f64;
-    for (i, &p) in term.at_least.iter().enumerate() {
+    for (i, &p) in at_least.iter().enumerate() {
         before = p.clamp(0.0, before);
         let (n, less) = ((i + 1) as f64, i as f64);
-        for (r, m) in (1..).zip(m.iter_mut()) {
-            *m += (n.powi(r) - less.powi(r)) * before;
+        let (mut high, mut low) = (1.0, 1.0);
+        for m in &mut m {
+            (high, low) = (high * n, low * less);
+            *m += (high - low) * before;
         }
     }
     let [a, b, c, d, e] = m;
-    let alike = f64::from(term.alike);
-    sum[0] += alike * a;
-    sum[1] += alike * (b - a * a);
-    sum[2] += alike * (c - 3.0 * b * a + 2.0 * a.powi(3));
-    sum[3] += alike * (d - 4.0 * c * a - 3.0 * b * b + 12.0 * b * a * a - 6.0 * a.powi(4));
-    sum[4] += alike
-        * (e - 5.0 * d * a - 10.0 * c * b + 20.0 * c * a * a + 30.0 * b * b * a
-            - 60.0 * b * a.powi(3)
-            + 24.0 * a.powi(5));
+    let a2 = a * a;
+    sum[0] += share * a;
+    sum[1] += share * (b - a2);
+    sum[2] += share * (c - 3.0 * b * a + 2.0 * a2 * a);
+    sum[3] += share * (d - 4.0 * c * a - 3.0 * b * b + 12.0 * b * a2 - 6.0 * a2 * a2);
+    sum[4] += share
+        * (e - 5.0 * d * a - 10.0 * c * b + 20.0 * c * a2 + 30.0 * b * b * a - 60.0 * b * a2 * a
+            + 24.0 * a2 * a2 * a);
 }
 
 fn series(cumulants: &[f64; 5]) -> Counts {
@@ -138,17 +142,11 @@ mod tests {
                     [p, 0.6 * p * p, 0.2 * p * p * p]
                 })
                 .collect();
-            let terms = || {
-                rows.iter().map(|r| Term {
-                    at_least: r,
-                    alike: 1,
-                })
-            };
             let mut cumulants = [0.0; 5];
             let mut exact = Counts::none();
-            for term in terms() {
-                add_cumulants(&mut cumulants, term);
-                exact = exact.plus(&Counts::from_at_least(term.at_least));
+            for row in &rows {
+                add_cumulants(&mut cumulants, row, 1.0);
+                exact = exact.plus(&Counts::from_at_least(row));
             }
             let off = series(&cumulants).furthest_from(&exact);
             assert!((cumulants[0] - exact.mean()).abs() < 1e-6);

@@ -1,9 +1,24 @@
 //! `∫_0^x F` of one Weibull curve, tabulated: what the renewal matrix is made of.
 
+use std::sync::LazyLock;
+
 use super::first_life::WeibullCurve;
+use crate::numerics::vector::{exp, ln_all, widest};
 
 /// Next to 0, where F is not smooth for shapes that are not whole, the series is used.
 const NEAR_ZERO: usize = 4;
+
+/// So many times finer is the table of the first few cells.
+const FINER: f64 = 16.0;
+
+/// Most points of a table.
+const MOST: usize = (1 << 14) + 2;
+
+/// ln i, from i = 0.
+static LN: LazyLock<Vec<f64>> = LazyLock::new(|| {
+    let whole: Vec<f64> = (0..MOST).map(|i| i as f64).collect();
+    ln_all(&whole)
+});
 
 /// `∫_0^x F(t) dt`, hours, for 0 ≤ x ≤ the longest run of hours: cubic Hermite interpolation between
 /// equally spaced ages, whose slopes are F itself. The error is at most `δ⁴ max|F‴|/384`, δ the
@@ -11,24 +26,39 @@ const NEAR_ZERO: usize = 4;
 #[derive(Debug, Clone)]
 pub(super) struct Table {
     life: WeibullCurve,
+    all: Points,
+    /// The first cells again, finer.
+    near: Points,
+}
+
+#[derive(Debug, Clone)]
+struct Points {
     step: f64,
     inverse: f64,
     /// `(∫_0^x F, F(x))` at x = i·δ.
     points: Vec<(f64, f64)>,
 }
 
-impl Table {
-    /// `cells` is the number of equal parts of `horizon` (> 0).
-    pub(super) fn new(life: WeibullCurve, horizon: f64, cells: usize) -> Self {
-        let step = horizon / cells as f64;
+impl Points {
+    /// So many cells of a length; one more is made, for what rounding lets reach beyond.
+    fn new(life: &WeibullCurve, step: f64, cells: usize) -> Self {
+        let cells = cells.min(MOST - 2);
         let ln_step = step.ln() - life.scale.ln();
+        let mut hazards = vec![(0.0, 1.0); cells + 2];
+        widest(
+            #[inline(always)]
+            || {
+                for ((hazard, good), ln) in hazards.iter_mut().zip(LN.iter()) {
+                    *hazard = exp(life.shape * (ln + ln_step));
+                    *good = exp(-*hazard);
+                }
+            },
+        );
         let mut points = Vec::with_capacity(cells + 2);
         points.push((0.0, 0.0));
         let (mut sum, mut cdf, mut density) = (0.0, 0.0, 0.0);
-        for i in 1..=cells + 1 {
+        for (i, &(hazard, good)) in hazards.iter().enumerate().skip(1) {
             let x = i as f64 * step;
-            let hazard = (life.shape * ((i as f64).ln() + ln_step)).exp();
-            let good = (-hazard).exp();
             let next = 1.0 - good;
             let next_density = if good > 0.0 {
                 life.shape * hazard * good / x
@@ -36,7 +66,7 @@ impl Table {
                 0.0
             };
             if i <= 2 * NEAR_ZERO {
-                sum = near_zero(&life, x);
+                sum = near_zero(life, x);
             } else {
                 // Trapezoid with the correction for its ends; the error is δ⁵F⁗/720.
                 sum += 0.5 * step * (cdf + next) - step * step / 12.0 * (next_density - density);
@@ -45,10 +75,33 @@ impl Table {
             points.push((sum, cdf));
         }
         Self {
-            life,
             step,
             inverse: 1.0 / step,
             points,
+        }
+    }
+
+    /// Place i + t, i whole, t in [0, 1).
+    #[inline(always)]
+    fn at(&self, place: f64) -> f64 {
+        let i = (place as usize).min(self.points.len() - 2);
+        let t = place - i as f64;
+        let ((y0, d0), (y1, d1)) = (self.points[i], self.points[i + 1]);
+        let (rise, h) = (y1 - y0, self.step);
+        let (a, b) = (h * d0 - rise, rise - h * d1);
+        y0 + t * (rise + (1.0 - t) * (a * (1.0 - t) + b * t))
+    }
+}
+
+impl Table {
+    /// `cells` is the number of equal parts of `horizon` (> 0).
+    pub(super) fn new(life: WeibullCurve, horizon: f64, cells: usize) -> Self {
+        let step = horizon / cells as f64;
+        let near = (NEAR_ZERO as f64 * FINER) as usize;
+        Self {
+            all: Points::new(&life, step, cells),
+            near: Points::new(&life, step / FINER, near),
+            life,
         }
     }
 
@@ -57,22 +110,25 @@ impl Table {
     }
 
     /// `∫_0^x F`.
+    #[inline(always)]
     pub(super) fn at(&self, x: f64) -> f64 {
-        let place = x * self.inverse;
-        let i = place as usize;
-        if i < NEAR_ZERO {
-            return if x > 0.0 {
-                near_zero(&self.life, x)
-            } else {
-                0.0
-            };
+        const CLOSE: f64 = NEAR_ZERO as f64;
+        let place = x * self.all.inverse;
+        if place >= CLOSE {
+            self.all.at(place)
+        } else {
+            self.close_at(x, place * FINER)
         }
-        let i = i.min(self.points.len() - 2);
-        let t = place - i as f64;
-        let ((y0, d0), (y1, d1)) = (self.points[i], self.points[i + 1]);
-        let (rise, h) = (y1 - y0, self.step);
-        let (a, b) = (h * d0 - rise, rise - h * d1);
-        y0 + t * (rise + (1.0 - t) * (a * (1.0 - t) + b * t))
+    }
+
+    fn close_at(&self, x: f64, place: f64) -> f64 {
+        if place >= NEAR_ZERO as f64 {
+            self.near.at(place)
+        } else if x > 0.0 {
+            near_zero(&self.life, x)
+        } else {
+            0.0
+        }
     }
 }
 
@@ -88,8 +144,8 @@ fn near_zero(life: &WeibullCurve, x: f64) -> f64 {
             x
         };
     }
-    let (mut power, mut sum, mut k) = (v, 0.0, 1.0);
-    while power.abs() > 1e-17 && k < 60.0 {
+    let (mut power, mut sum, mut k) = (v, 0.0_f64, 1.0);
+    while power.abs() > 1e-15 * sum && k < 60.0 {
         sum += power / (k * life.shape + 1.0);
         k += 1.0;
         power *= -v / k;

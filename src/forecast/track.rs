@@ -1,6 +1,8 @@
 //! The hours ahead of one machine, cut into cells: where parts may be renewed, and which of those
 //! renewed earlier have been changed ahead of time by then.
 
+use std::ops::Range;
+
 use super::demand::{Hours, JobStart};
 
 /// A time of renewal: somewhere in a cell between two edges, or a planned change at one edge.
@@ -79,6 +81,8 @@ impl Track {
             edges,
             points: Vec::new(),
             ages: Vec::new(),
+            planned: Vec::new(),
+            stretches: Vec::new(),
             size: 0,
             near: self.near,
         };
@@ -93,11 +97,13 @@ impl Track {
                     .count();
                 grid.push(edge, edge, low, low + old);
                 grid.ages.push((grid.points.len() - 1, start.change_from));
+                grid.planned.push(grid.points.len() - 1);
                 low += old;
             }
             let own = grid.points.len();
             grid.push(edge, edge + 1, low, own + 1);
         }
+        grid.stretches = grid.cut_in_stretches();
         grid
     }
 }
@@ -113,6 +119,10 @@ pub(super) struct Grid {
     ages: Vec<(usize, f64)>,
     /// Entries of a renewal matrix.
     pub(super) size: usize,
+    /// Points at which parts are changed ahead of time.
+    pub(super) planned: Vec<usize>,
+    /// Cells between one planned change and the next, as ranges of points.
+    pub(super) stretches: Vec<Range<usize>>,
     near: f64,
 }
 
@@ -143,8 +153,7 @@ impl Grid {
             .map(|(point, _)| *point)
     }
 
-    /// Edges between one planned change and the next, as ranges of points (the cells).
-    pub(super) fn stretches(&self) -> Vec<std::ops::Range<usize>> {
+    fn cut_in_stretches(&self) -> Vec<Range<usize>> {
         let mut stretches = Vec::new();
         let mut from = 0;
         for (k, point) in self.points.iter().enumerate() {
@@ -161,9 +170,9 @@ impl Grid {
 
     /// The edges of each stretch, in the order of [`Course::curve`](super::renewal::Course::curve), and
     /// which of them belong to each.
-    pub(super) fn curve_times(&self) -> (Vec<f64>, Vec<std::ops::Range<usize>>) {
+    pub(super) fn curve_times(&self) -> (Vec<f64>, Vec<Range<usize>>) {
         let (mut times, mut stretches) = (Vec::new(), Vec::new());
-        for cells in self.stretches() {
+        for cells in self.stretches.clone() {
             let from = times.len();
             if let Some(point) = self.points.get(cells.start) {
                 times.push(self.edges[point.from]);

@@ -3,9 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::types::{Advice, ChangeDecision};
-use crate::forecast::{
-    FirstLife, LEAST_SAVING, Outlook, PartOutlook, chance_within, without_negligible,
-};
+use crate::forecast::{FirstLife, LEAST_SAVING, Outlook, PartOutlook};
 use crate::models::{Caution, CautionCode};
 use crate::records::Part;
 
@@ -89,15 +87,14 @@ fn change_decisions(
 ) -> Vec<ChangeDecision> {
     let spared = spared_while_open(part);
     let planned = ahead.costs.map_or(0.0, |c| c.planned);
-    let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
     let mut decisions = Vec::new();
     for place in &ahead.places {
         let FirstLife::Aged(age_now) = place.first else {
             continue;
         };
-        let within = |first, hours| chance_within(&nodes, ahead.per_change, first, hours);
         // The part that is in when a job starts: its first life, and when that began.
         let (mut first, mut since) = (place.first, 0.0);
+        let mut chances = ahead.chances.ahead(first);
         for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
             let new_from = if since > 0.0 || first != place.first {
                 run.from - since
@@ -116,10 +113,8 @@ fn change_decisions(
                     saved >= LEAST_SAVING * planned
                 });
             let change = pays || while_open;
-            let (before, after) = (
-                within(first, run.from - since),
-                within(first, run.to - since),
-            );
+            let before = chances.within(run.from - since);
+            let after = chances.within(run.to - since);
             let good = (1.0 - before).max(1e-300);
             decisions.push(ChangeDecision {
                 job: job.clone(),
@@ -140,6 +135,7 @@ fn change_decisions(
             });
             if change {
                 (first, since) = (FirstLife::Aged(0.0), run.from);
+                chances = ahead.chances.ahead(first);
             }
         }
     }

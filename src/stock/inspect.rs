@@ -7,11 +7,10 @@
 //! part ages; what a surviving part says about its kind works the other way.
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::forecast::{
-    FirstLife, Outlook, PartOutlook, chance_within, remaining_quantile, weighed, without_negligible,
-};
+use crate::forecast::{FirstLife, Outlook, PartOutlook, remaining_quantile, weighed};
 
 /// What common practice calls a few hundred operating hours, taken as one number to compare with.
 pub const FEW_HUNDRED_HOURS: f64 = 300.0;
@@ -54,34 +53,23 @@ pub struct NextLook {
 
 /// When to look at a part kind, with an allowed chance in (0, 1).
 pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: f64) -> Inspection {
-    let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
     let size = ahead.per_change;
     let mut looks: Vec<f64> = Vec::new();
     while looks.len() < LOOKS {
         let age = looks.last().copied().unwrap_or(0.0);
         let good = FirstLife::Aged(age);
-        let now = weighed(&nodes, size, &[(good, 1)]);
+        let now = weighed(&ahead.few, size, &[(good, 1)]);
         match remaining_quantile(&now, size, good, chance_unseen) {
             // Looks that crowd together say no more.
             Some(hours) if hours > 1e-3 * (age + hours) => looks.push(age + hours),
             _ => break,
         }
     }
-    // Days need no more digits than these curves have; parts alike share the work.
-    let (few, _) = without_negligible(&ahead.nodes, 1e-3);
-    let mut known: Vec<(FirstLife, Option<f64>)> = Vec::new();
     let mut fitted: Vec<NextLook> = ahead
         .places
-        .iter()
+        .par_iter()
         .map(|place| {
-            let alike = known.iter().find(|(first, _)| *first == place.first);
-            let within_hours = if let Some((_, hours)) = alike {
-                *hours
-            } else {
-                let hours = remaining_quantile(&few, size, place.first, chance_unseen);
-                known.push((place.first, hours));
-                hours
-            };
+            let within_hours = ahead.chances.ahead(place.first).quantile(chance_unseen);
             let schedule = &outlook.schedules[place.schedule];
             let run = within_hours.and_then(|h| schedule.runs.iter().find(|r| h <= r.to));
             NextLook {
@@ -99,12 +87,12 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         let hours = |look: &NextLook| look.within_hours.unwrap_or(f64::INFINITY);
         day(a).cmp(&day(b)).then(hours(a).total_cmp(&hours(b)))
     });
-    let new = FirstLife::Aged(0.0);
+    let few_hundred = FEW_HUNDRED_HOURS;
     Inspection {
         part: ahead.name.clone(),
         chance_unseen,
         looks,
-        probability_worn_by_few_hundred: chance_within(&nodes, size, new, FEW_HUNDRED_HOURS),
+        probability_worn_by_few_hundred: ahead.chances.within(FirstLife::Aged(0.0), few_hundred),
         fitted,
     }
 }

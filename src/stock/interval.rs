@@ -2,17 +2,15 @@
 
 use crate::forecast::{Costs, WeibullCurve};
 use crate::models::WeibullNode;
+use crate::numerics::roots::maximum;
+
+/// Steps of the scan for the best interval.
+const STEPS: usize = 60;
 
 /// Long-run cost per operating hour of changing at age τ or when worn, whichever comes first,
 /// `g(τ) = (c_p R(τ) + c_f F(τ)) / ∫_0^τ R(t) dt`; τ = ∞ is running until worn, `g = c_f / μ`.
 pub fn cost_per_hour(life: &WeibullCurve, costs: Costs, hours: Option<f64>) -> f64 {
-    match hours {
-        None => costs.in_service / life.mean(),
-        Some(hours) => {
-            let worn = life.cdf(hours);
-            (costs.planned * (1.0 - worn) + costs.in_service * worn) / life.mean_up_to(hours)
-        }
-    }
+    Priced::new(1.0, *life).cost_per_hour(costs, hours)
 }
 
 /// The same averaged over the posterior: what is expected of the policy before the curve is known.
@@ -21,10 +19,42 @@ pub fn expected_cost_per_hour(
     costs: Costs,
     hours: Option<f64>,
 ) -> f64 {
-    curves
-        .iter()
-        .map(|(weight, life)| weight * cost_per_hour(life, costs, hours))
-        .sum()
+    expected(&priced(curves), costs, hours)
+}
+
+/// One curve with its mean life, which takes longest to work out.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Priced {
+    weight: f64,
+    life: WeibullCurve,
+    mean: f64,
+}
+
+impl Priced {
+    fn new(weight: f64, life: WeibullCurve) -> Self {
+        let mean = life.mean();
+        Self { weight, life, mean }
+    }
+
+    fn cost_per_hour(&self, costs: Costs, hours: Option<f64>) -> f64 {
+        let Some(hours) = hours else {
+            return costs.in_service / self.mean;
+        };
+        let worn = self.life.cdf(hours);
+        let lived = self.life.mean_up_to_of(hours, self.mean);
+        (costs.planned * (1.0 - worn) + costs.in_service * worn) / lived
+    }
+}
+
+pub(super) fn priced(curves: &[(f64, WeibullCurve)]) -> Vec<Priced> {
+    let each = curves.iter();
+    each.map(|(weight, life)| Priced::new(*weight, *life))
+        .collect()
+}
+
+pub(super) fn expected(curves: &[Priced], costs: Costs, hours: Option<f64>) -> f64 {
+    let each = curves.iter();
+    each.map(|c| c.weight * c.cost_per_hour(costs, hours)).sum()
 }
 
 /// What an interval costs per operating hour, and how sure that is.
@@ -75,10 +105,9 @@ pub struct BestInterval {
 
 /// Searches between 1/1000 of the shortest scale and the hours by which nearly all have worn out
 /// under every curve: a scan on a log scale (the average over curves may have more than one
-/// valley), then golden section around the best point. `None` where running until worn costs no
+/// valley), then Brent's method around the best point. `None` where running until worn costs no
 /// more than 0.1 % more.
 pub fn best_interval(curves: &[(f64, WeibullCurve)], costs: Costs) -> Option<BestInterval> {
-    let run_on = expected_cost_per_hour(curves, costs, None);
     let scales = || curves.iter().map(|(_, c)| c.scale);
     let low = scales().fold(f64::INFINITY, f64::min) * 1e-3;
     let high = curves
@@ -88,36 +117,17 @@ pub fn best_interval(curves: &[(f64, WeibullCurve)], costs: Costs) -> Option<Bes
     if !(low > 0.0 && low < high && high.is_finite()) {
         return None;
     }
-    let cost = |x: f64| expected_cost_per_hour(curves, costs, Some(x.exp()));
+    let curves = priced(curves);
+    let run_on = expected(&curves, costs, None);
+    let saved = |x: f64| -expected(&curves, costs, Some(x.exp()));
     let (a, b) = (low.ln(), high.ln());
-    let steps = 120;
-    let at = |i: usize| a + (b - a) * i as f64 / f64::from(steps);
-    let best = (0..=steps as usize).min_by(|&i, &j| cost(at(i)).total_cmp(&cost(at(j))))?;
-    let (mut left, mut right) = (
-        at(best.saturating_sub(1)),
-        at((best + 1).min(steps as usize)),
-    );
-    let ratio = (5.0_f64.sqrt() - 1.0) / 2.0;
-    let (mut x, mut y) = (
-        right - ratio * (right - left),
-        left + ratio * (right - left),
-    );
-    let (mut cost_x, mut cost_y) = (cost(x), cost(y));
-    while right - left > 1e-9 {
-        if cost_x < cost_y {
-            (right, y, cost_y) = (y, x, cost_x);
-            x = right - ratio * (right - left);
-            cost_x = cost(x);
-        } else {
-            (left, x, cost_x) = (x, y, cost_y);
-            y = left + ratio * (right - left);
-            cost_y = cost(y);
-        }
-    }
-    let hours = (0.5 * (left + right)).exp();
-    let cost_per_hour = expected_cost_per_hour(curves, costs, Some(hours));
+    let at = |i: usize| a + (b - a) * i.min(STEPS) as f64 / STEPS as f64;
+    let scanned: Vec<f64> = (0..=STEPS).map(|i| saved(at(i))).collect();
+    let best = (0..=STEPS).max_by(|&i, &j| scanned[i].total_cmp(&scanned[j]))?;
+    let (ln_hours, saved) = maximum(saved, at(best.saturating_sub(1)), at(best + 1), 1e-10);
+    let cost_per_hour = -saved;
     (cost_per_hour < 0.999 * run_on).then_some(BestInterval {
-        hours,
+        hours: ln_hours.exp(),
         cost_per_hour,
     })
 }

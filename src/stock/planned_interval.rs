@@ -1,7 +1,9 @@
 //! Whether planned change pays, at which hours, and how sure that is.
 
 use super::inspect::FEW_HUNDRED_HOURS;
-use super::interval::{BestInterval, best_interval, cost_per_hour, curves, expected_cost_per_hour};
+use super::interval::{
+    BestInterval, best_interval, cost_per_hour, curves, expected, expected_cost_per_hour, priced,
+};
 use super::types::PlannedInterval;
 use crate::forecast::{Costs, PartOutlook, WeibullCurve, without_negligible};
 use crate::models::Basis;
@@ -28,9 +30,8 @@ pub(super) fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInter
             None,
         );
     };
-    let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
-    let curves = curves(&nodes, ahead.per_change);
-    let run_on = Some(expected_cost_per_hour(&curves, costs, None)).filter(|c| c.is_finite());
+    let few = curves(&ahead.few, ahead.per_change);
+    let run_on = Some(expected_cost_per_hour(&few, costs, None)).filter(|c| c.is_finite());
     if ahead.basis == Basis::Belief {
         return nothing(
             "no interval: none has worn out in the records yet, and a belief alone is no reason to \
@@ -51,23 +52,25 @@ pub(super) fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInter
             run_on,
         );
     }
-    match best_interval(&curves, costs) {
+    match best_interval(&few, costs) {
         None => nothing(
             "planned change does not pay: at no interval does it cost less than running on until worn",
             run_on,
         ),
         Some(best) => {
-            let saving = Saving::of(&curves, costs, best.hours);
+            // A share of the curves counts every one of them.
+            let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
+            let saving = Saving::of(&curves(&nodes, ahead.per_change), costs, best.hours);
             PlannedInterval {
                 part: part.name.clone(),
                 hours: Some(best.hours),
                 cost_per_hour: Some(best.cost_per_hour),
                 cost_per_hour_run_on: run_on,
-                about_as_good: Some(about_as_good(&curves, costs, best)),
+                about_as_good: Some(about_as_good(&few, costs, best)),
                 saving: Some([0.05, 0.5, 0.95].map(|p| saving.quantile(p))),
                 probability_saves: Some(saving.above_zero()),
                 cost_per_hour_at_few_hundred: Some(expected_cost_per_hour(
-                    &curves,
+                    &few,
                     costs,
                     Some(FEW_HUNDRED_HOURS),
                 )),
@@ -127,7 +130,8 @@ impl Saving {
 /// to 1 %.
 fn about_as_good(curves: &[(f64, WeibullCurve)], costs: Costs, best: BestInterval) -> [f64; 2] {
     let limit = (1.0 + ABOUT) * best.cost_per_hour;
-    let good = |hours: f64| expected_cost_per_hour(curves, costs, Some(hours)) <= limit;
+    let curves = priced(curves);
+    let good = |hours: f64| expected(&curves, costs, Some(hours)) <= limit;
     let edge = |factor: f64| {
         let (mut inside, mut outside) = (best.hours, best.hours * factor);
         while good(outside) && (1e-3..1e3).contains(&(outside / best.hours)) {

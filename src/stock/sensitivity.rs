@@ -5,12 +5,14 @@
 //! see what matters.
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::orders::Asked;
 use super::plan::StockOptions;
 use super::timeline::Timeline;
-use crate::forecast::{Counts, ForecastOptions, Outlook, Span};
+use super::types::Order;
+use crate::forecast::{Counts, ForecastOptions, Outlook, PartOutlook, Span};
 use crate::lives::{Life, Lives, Outcome, observations};
 use crate::models::{LifeModel, life_model};
 use crate::records::{Fleet, LeadTime, Part};
@@ -72,46 +74,52 @@ pub struct Asking<'a> {
     pub forecast: &'a ForecastOptions,
     /// What is asked of the plan.
     pub options: &'a StockOptions,
+    /// The outlook as it stands.
+    pub outlook: &'a Outlook,
+    /// The orders as they stand.
+    pub orders: &'a [Order],
 }
 
 /// Every question that bears on a part, by part in catalogue order.
 pub fn sensitivity(asking: &Asking<'_>) -> Vec<Sensitivity> {
-    let mut answers = asking.orders(Question::AsItStands, asking.models, &as_it_is);
-    let believed = asking.refitted(|part| part.believed_life.is_some(), false);
-    answers.extend(asking.orders(Question::WithoutBelief, &believed, &as_it_is));
-    for (factor, question) in USE.into_iter().zip([Question::LessUse, Question::MoreUse]) {
-        let change = |changed: &mut Changed| changed.forecast.hours_factor *= factor;
-        answers.extend(asking.orders(question, asking.models, &change));
-    }
-    answers.extend(asking.orders(Question::LongerLead, asking.models, &longer_lead));
-    let unknown = |part: &Part| {
-        let mut lives = asking.lives.lives.iter();
-        lives.any(|life| life.part == part.name && life.unknown_reason)
-    };
-    let all_worn = asking.refitted(unknown, true);
-    answers.extend(asking.orders(Question::UnknownAllWorn, &all_worn, &as_it_is));
+    let mut answers: Vec<Sensitivity> = (asking.orders.iter())
+        .map(|order| answer(Question::AsItStands, order))
+        .collect();
+    let questions = [
+        Question::WithoutBelief,
+        Question::LessUse,
+        Question::MoreUse,
+        Question::LongerLead,
+        Question::UnknownAllWorn,
+    ];
+    let each = questions
+        .into_par_iter()
+        .map(|question| asking.ask(question));
+    answers.extend(each.collect::<Vec<_>>().into_iter().flatten());
     let place = |name: &str| asking.fleet.parts.iter().position(|p| p.name == name);
     answers.sort_by_key(|a| (place(&a.part), a.question));
     answers
 }
 
-/// What a question may change.
-struct Changed {
-    fleet: Fleet,
-    forecast: ForecastOptions,
-    lead_time_days: Option<f64>,
+fn answer(question: Question, order: &Order) -> Sensitivity {
+    Sensitivity {
+        part: order.part.clone(),
+        question,
+        expected_demand: Some(order.expected_demand),
+        needed: Some(order.needed),
+        order_quantity: Some(order.order_quantity),
+        order_by: order.order_by,
+    }
 }
 
-fn as_it_is(_: &mut Changed) {}
-
-fn longer_lead(changed: &mut Changed) {
-    changed.lead_time_days = changed.lead_time_days.map(|days| days * LONGER);
-    for part in &mut changed.fleet.parts {
-        part.lead_time = part.lead_time.map(|lead| LeadTime {
-            low_days: lead.low_days * LONGER,
-            high_days: lead.high_days * LONGER,
-        });
-    }
+/// The same part with lead times half as long again.
+fn longer_lead(part: &Part) -> Part {
+    let mut part = part.clone();
+    part.lead_time = part.lead_time.map(|lead| LeadTime {
+        low_days: lead.low_days * LONGER,
+        high_days: lead.high_days * LONGER,
+    });
+    part
 }
 
 impl Asking<'_> {
@@ -136,70 +144,89 @@ impl Asking<'_> {
         refit.collect()
     }
 
-    /// Orders of the parts that these models are of. Without a schedule there is nothing to order.
-    fn orders(
-        &self,
-        question: Question,
-        models: &[LifeModel],
-        change: &dyn Fn(&mut Changed),
-    ) -> Vec<Sensitivity> {
-        let mut changed = Changed {
-            fleet: self.fleet.clone(),
-            forecast: self.forecast.clone(),
-            lead_time_days: self.options.lead_time_days,
+    fn ask(&self, question: Question) -> Vec<Sensitivity> {
+        let ahead = |models: &[LifeModel], factor: f64| {
+            let mut options = self.forecast.clone();
+            options.hours_factor *= factor;
+            Outlook::new(self.fleet, self.lives, models, &options)
         };
-        change(&mut changed);
-        let fleet = &changed.fleet;
-        let outlook = Outlook::new(fleet, self.lives, models, &changed.forecast).roughly(TOLERANCE);
-        let order = |ahead| {
+        match question {
+            Question::AsItStands => Vec::new(),
+            Question::WithoutBelief => {
+                let believed = self.refitted(|part| part.believed_life.is_some(), false);
+                let mut answers = self.orders(question, &ahead(&believed, 1.0));
+                answers.extend(self.lost(&believed));
+                answers
+            }
+            Question::LessUse => self.orders(question, &ahead(self.models, USE[0])),
+            Question::MoreUse => self.orders(question, &ahead(self.models, USE[1])),
+            Question::LongerLead => self.orders(question, self.outlook),
+            Question::UnknownAllWorn => {
+                let unknown = |part: &Part| {
+                    let mut lives = self.lives.lives.iter();
+                    lives.any(|life| life.part == part.name && life.unknown_reason)
+                };
+                let all_worn = self.refitted(unknown, true);
+                self.orders(question, &ahead(&all_worn, 1.0))
+            }
+        }
+    }
+
+    /// Orders of the parts of an outlook.
+    fn orders(&self, question: Question, outlook: &Outlook) -> Vec<Sensitivity> {
+        let outlook = outlook.roughly(TOLERANCE);
+        let longer = if question == Question::LongerLead {
+            LONGER
+        } else {
+            1.0
+        };
+        let order = |ahead: &PartOutlook| {
             let mut all = outlook.demand(ahead, &[Span::All]).counts;
             let all = all.pop().unwrap_or_else(Counts::none);
-            let part = &fleet.parts[ahead.part];
+            let mut part = self.fleet.parts[ahead.part].clone();
+            if question == Question::LongerLead {
+                part = longer_lead(&part);
+            }
             let timeline = Timeline::of(&outlook, ahead, &[]);
             let asked = Asked {
                 outlook: &outlook,
                 ahead,
-                part,
+                part: &part,
                 all: &all,
                 timeline: &timeline,
                 allowed: 1.0 - self.options.service_level,
-                lead_time_days: changed.lead_time_days,
-                review_days: fleet.review_days,
+                lead_time_days: self.options.lead_time_days.map(|days| days * longer),
+                review_days: self.fleet.review_days,
             };
-            let order = asked.order(&mut Vec::new()).order;
-            Sensitivity {
-                part: order.part,
-                question,
-                expected_demand: Some(order.expected_demand),
-                needed: Some(order.needed),
-                order_quantity: Some(order.order_quantity),
-                order_by: order.order_by,
-            }
+            answer(question, &asked.order(&mut Vec::new()).order)
         };
-        let mut answers: Vec<Sensitivity> = outlook.parts.iter().map(order).collect();
-        if question == Question::WithoutBelief {
-            // Where the belief is all there is, nothing is left without it.
-            let lost = self.models.iter().filter(|m| {
-                let part = fleet.parts.iter().find(|p| p.name == m.part);
-                part.is_some_and(|p| p.believed_life.is_some())
-                    && !models.iter().any(|kept| kept.part == m.part)
-            });
-            answers.extend(lost.map(|model| Sensitivity {
-                part: model.part.clone(),
-                question,
-                expected_demand: None,
-                needed: None,
-                order_quantity: None,
-                order_by: None,
-            }));
-        }
-        answers
+        outlook.parts.par_iter().map(order).collect()
+    }
+
+    /// Where the belief is all there is, nothing is left without it.
+    fn lost<'a>(&'a self, kept: &'a [LifeModel]) -> impl Iterator<Item = Sensitivity> + 'a {
+        let believed = |part: &str| {
+            let part = self.fleet.parts.iter().find(|p| p.name == part);
+            part.is_some_and(|p| p.believed_life.is_some())
+        };
+        let lost = (self.models.iter())
+            .filter(move |m| believed(&m.part) && !kept.iter().any(|kept| kept.part == m.part));
+        lost.map(|model| Sensitivity {
+            part: model.part.clone(),
+            question: Question::WithoutBelief,
+            expected_demand: None,
+            needed: None,
+            order_quantity: None,
+            order_by: None,
+        })
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::plan::plan;
     use super::*;
+    use crate::forecast::of_outlook;
     use crate::forecast::testing::{fitted, fleet, job, lives, model, part, spread};
     use crate::records::BelievedLife;
     use jiff::civil::date;
@@ -228,12 +255,19 @@ mod tests {
                 .map(|m| fitted("belt", m, "1", Some(60.0)))
                 .collect(),
         );
+        let models = [model("belt", spread(2.0, 250.0, 0.3, 4))];
+        let options = ForecastOptions::default();
+        let outlook = Outlook::new(&fleet, &lives, &models, &options);
+        let asked = StockOptions::default();
+        let plan = plan(&fleet, &outlook, &of_outlook(&outlook), &asked);
         let answers = sensitivity(&Asking {
             fleet: &fleet,
             lives: &lives,
-            models: &[model("belt", spread(2.0, 250.0, 0.3, 4))],
-            forecast: &ForecastOptions::default(),
-            options: &StockOptions::default(),
+            models: &models,
+            forecast: &options,
+            options: &asked,
+            outlook: &outlook,
+            orders: &plan.orders,
         });
         let of = |question| answers.iter().find(|a| a.question == question);
         let base = of(Question::AsItStands).unwrap();

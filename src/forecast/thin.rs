@@ -1,0 +1,410 @@
+//! Fewer curves that say the same.
+//!
+//! A posterior comes as rows of curves: for each of a row of shapes a row of scales. Of one shape, averages
+//! over ln η are taken by the Gauss rule of those very points and weights: k curves that keep all moments of
+//! ln η up to the power 2k − 1 (Golub & Welsch, Mathematics of Computation 23, 1969). Over shapes likewise, by
+//! the Gauss rule of ln β with the weights of the rows; a shape of that rule lies between two rows, and where
+//! its scales lie and how they spread is interpolated between the rows around it.
+//!
+//! How few are enough depends on what is averaged. The chances of one part change slowly from curve to
+//! curve; the demand of many positions, given the curve, has a sharp distribution. So both are tried on a
+//! ladder of rules, and the first is taken that leaves every chance as it was: those of one part within
+//! [`ONE_PART`], worked out in full, and those of the demand within [`DEMAND`], on a sketch of it.
+
+use super::first_life::FirstLife;
+use super::mixture::Mixture;
+use super::remaining::curve;
+use crate::models::WeibullNode;
+use crate::numerics::linear::symmetric_eigen;
+use crate::numerics::vector::{exp, widest};
+
+/// Shapes, and curves of each.
+const LADDER: [(usize, usize); 6] = [(5, 5), (6, 6), (6, 9), (8, 12), (10, 16), (12, 20)];
+
+/// Largest change of a chance of one part.
+const ONE_PART: f64 = 1e-4;
+
+/// Largest change of a chance of the demand, on the sketch.
+const DEMAND: f64 = 3e-4;
+
+/// Rows between which scales are interpolated.
+const NEIGHBOURS: usize = 4;
+
+/// Most positions that the sketch looks at; the rest are taken to be like them.
+const SKETCHED: usize = 24;
+
+/// Chances at which the sketches are compared.
+const COMPARED: u32 = 32;
+
+/// What one position asks of the curves: what is fitted, and the hours ahead.
+pub(super) type Asked = (FirstLife, f64);
+
+/// Curves for the chances of one part, and curves for the demand of all positions.
+pub(super) fn thinned(
+    nodes: &[WeibullNode],
+    per_change: u32,
+    positions: &[Asked],
+) -> (Vec<WeibullNode>, Vec<WeibullNode>) {
+    let rows = rows(nodes);
+    let one = OnePart::new(nodes, per_change);
+    let demand = Sketch::new(nodes, per_change, positions);
+    let mut for_one = None;
+    for (shapes, curves) in LADDER {
+        let Some(few) = fewer(&rows, shapes, curves) else {
+            continue;
+        };
+        if few.len() >= nodes.len() || one.change(&few, per_change) > ONE_PART {
+            continue;
+        }
+        let for_one = for_one.get_or_insert_with(|| few.clone());
+        if demand.change(&few, per_change) <= DEMAND {
+            return (std::mem::take(for_one), few);
+        }
+    }
+    (for_one.unwrap_or_else(|| nodes.to_vec()), nodes.to_vec())
+}
+
+/// Points, rising, with weights.
+type Points = Vec<(f64, f64)>;
+
+/// Curves of one shape.
+#[derive(Debug, Clone)]
+struct Row {
+    ln_shape: f64,
+    weight: f64,
+    /// Mean and standard deviation of ln η.
+    middle: f64,
+    spread: f64,
+    /// (ln η − mean)/sd, with weights summing to 1.
+    points: Points,
+}
+
+impl Row {
+    fn new(nodes: &[WeibullNode]) -> Self {
+        let points: Points = nodes.iter().map(|n| (n.scale.ln(), n.weight)).collect();
+        let (weight, middle, spread, points) = standard(&points);
+        Self {
+            ln_shape: nodes[0].shape.ln(),
+            weight,
+            middle,
+            spread,
+            points,
+        }
+    }
+}
+
+/// Total weight, mean, standard deviation, and the points less the mean in units of it.
+fn standard(points: &Points) -> (f64, f64, f64, Points) {
+    let all: f64 = points.iter().map(|p| p.1).sum();
+    let mean = points.iter().map(|(x, w)| w * x).sum::<f64>() / all;
+    let square = points
+        .iter()
+        .map(|(x, w)| w * (x - mean).powi(2))
+        .sum::<f64>();
+    let sd = (square / all).sqrt();
+    let unit = sd.max(1e-300);
+    let mut points: Points = (points.iter())
+        .map(|(x, w)| ((x - mean) / unit, w / all))
+        .collect();
+    points.sort_by(|a, b| a.0.total_cmp(&b.0));
+    (all, mean, sd, points)
+}
+
+/// By shape.
+fn rows(nodes: &[WeibullNode]) -> Vec<Row> {
+    let mut rows: Vec<Row> = (nodes.chunk_by(|a, b| a.shape == b.shape))
+        .map(Row::new)
+        .collect();
+    rows.sort_by(|a, b| a.ln_shape.total_cmp(&b.ln_shape));
+    rows
+}
+
+/// So many shapes with so many curves of each; `None` where the rows do not bear that.
+fn fewer(rows: &[Row], shapes: usize, curves: usize) -> Option<Vec<WeibullNode>> {
+    if rows.len() < shapes + 2 || rows.windows(2).any(|r| r[0].ln_shape >= r[1].ln_shape) {
+        return None;
+    }
+    let by_shape: Points = rows.iter().map(|row| (row.ln_shape, row.weight)).collect();
+    let (_, middle, spread, by_shape) = standard(&by_shape);
+    let mut few = Vec::with_capacity(shapes * curves);
+    for (z, weight) in gauss(&by_shape, shapes)? {
+        let ln_shape = middle + spread * z;
+        let above = rows.partition_point(|row| row.ln_shape < ln_shape);
+        let (low, high) = (rows.get(above.checked_sub(1)?)?, rows.get(above)?);
+        let share = (ln_shape - low.ln_shape) / (high.ln_shape - low.ln_shape);
+        let near = &rows[above.saturating_sub(2).min(rows.len() - NEIGHBOURS)..][..NEIGHBOURS];
+        let between = |of: fn(&Row) -> f64| -> f64 {
+            let each = near.iter().enumerate().map(|(i, row)| {
+                let others = near.iter().enumerate().filter(|(j, _)| *j != i);
+                let weight: f64 = others
+                    .map(|(_, other)| (ln_shape - other.ln_shape) / (row.ln_shape - other.ln_shape))
+                    .product();
+                weight * of(row)
+            });
+            each.sum()
+        };
+        let (middle, spread) = (between(|r| r.middle), between(|r| r.spread));
+        let rules = (gauss(&low.points, curves)?, gauss(&high.points, curves)?);
+        for (a, b) in rules.0.iter().zip(&rules.1) {
+            let mix = |a: f64, b: f64| a + share * (b - a);
+            few.push(WeibullNode {
+                shape: ln_shape.exp(),
+                scale: (middle + spread * mix(a.0, b.0)).exp(),
+                weight: weight * mix(a.1, b.1),
+            });
+        }
+    }
+    few.retain(|n| n.weight > 0.0);
+    let all: f64 = few.iter().map(|n| n.weight).sum();
+    for node in &mut few {
+        node.weight /= all;
+    }
+    few.iter()
+        .all(|n| n.scale.is_finite() && n.scale > 0.0)
+        .then_some(few)
+}
+
+/// The Gauss rule of points with mean 0, standard deviation 1 and weights summing to 1: the eigenvalues of
+/// the matrix of their recurrence are its points, the squares of the first components of its eigenvectors
+/// the weights. `None` where there are too few points.
+fn gauss(points: &Points, count: usize) -> Option<Points> {
+    if points.len() <= count {
+        return None;
+    }
+    // p₀ = 1, and `b pₖ₊₁ = (x − a) pₖ − b′ pₖ₋₁` with unit norms.
+    let mut matrix = vec![0.0; count * count];
+    let mut before = vec![0.0; points.len()];
+    let mut p = vec![1.0; points.len()];
+    let mut b = 0.0;
+    for k in 0..count {
+        let a: f64 = (points.iter().zip(&p))
+            .map(|((x, w), p)| w * x * p * p)
+            .sum();
+        matrix[k * count + k] = a;
+        if k + 1 == count {
+            break;
+        }
+        let next = (points.iter().zip(&p).zip(&before))
+            .map(|(((x, _), p), before)| (x - a) * p - b * before);
+        let mut next: Vec<f64> = next.collect();
+        let norm: f64 = (points.iter().zip(&next))
+            .map(|((_, w), p)| w * p * p)
+            .sum();
+        b = norm.sqrt();
+        if b < 1e-9 || b.is_nan() {
+            return None;
+        }
+        matrix[k * count + k + 1] = b;
+        matrix[(k + 1) * count + k] = b;
+        for p in &mut next {
+            *p /= b;
+        }
+        before = std::mem::replace(&mut p, next);
+    }
+    let (values, vectors) = symmetric_eigen(matrix, count);
+    let mut rule: Points = (values.into_iter().zip(vectors))
+        .map(|(x, first)| (x, first * first))
+        .collect();
+    rule.sort_by(|a, b| a.0.total_cmp(&b.0));
+    Some(rule)
+}
+
+/// Chances of one part, new and of some age, at a row of hours.
+struct OnePart {
+    asked: Vec<(FirstLife, f64)>,
+    chances: Vec<f64>,
+}
+
+impl OnePart {
+    fn new(nodes: &[WeibullNode], per_change: u32) -> Self {
+        let mixture = Mixture::new(nodes, per_change);
+        let new = mixture.ahead(FirstLife::Aged(0.0));
+        let mut asked = Vec::new();
+        for age in [0.0, 0.3, 0.6].map(|p| if p > 0.0 { new.quantile(p) } else { Some(0.0) }) {
+            let first = FirstLife::Aged(age.unwrap_or(0.0));
+            let ahead = mixture.ahead(first);
+            let hours = [0.01, 0.05, 0.2, 0.5, 0.8, 0.95].map(|p| ahead.quantile(p));
+            asked.extend(hours.into_iter().flatten().map(|hours| (first, hours)));
+        }
+        let chances = asked.iter().map(|(first, x)| mixture.within(*first, *x));
+        Self {
+            chances: chances.collect(),
+            asked,
+        }
+    }
+
+    /// Largest change of any of them.
+    fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
+        let mixture = Mixture::new(few, per_change);
+        (self.asked.iter().zip(&self.chances))
+            .map(|((first, x), chance)| (mixture.within(*first, *x) - chance).abs())
+            .fold(0.0, f64::max)
+    }
+}
+
+/// A sketch of the demand: under each curve normal, with the mean and variance of independent positions
+/// that are each renewed about as often as the hours allow.
+struct Sketch {
+    /// ln age, ln (age + hours) and ln (hours/2) of each position; parts of unknown age count as new.
+    positions: Vec<[f64; 3]>,
+    alike: f64,
+    at: Vec<f64>,
+    chances: Vec<f64>,
+}
+
+impl Sketch {
+    fn new(nodes: &[WeibullNode], per_change: u32, positions: &[Asked]) -> Self {
+        let every = positions.len().div_ceil(SKETCHED).max(1);
+        let few: Vec<[f64; 3]> = (positions.iter().step_by(every))
+            .map(|(first, hours)| {
+                let age = match first {
+                    FirstLife::Aged(age) => *age,
+                    FirstLife::Met { .. } => 0.0,
+                };
+                [age, age + hours, 0.5 * hours].map(f64::ln)
+            })
+            .collect();
+        let mut sketch = Self {
+            alike: positions.len() as f64 / few.len().max(1) as f64,
+            positions: few,
+            at: Vec::new(),
+            chances: Vec::new(),
+        };
+        let by_curve = sketch.by_curve(nodes, per_change);
+        let low = (by_curve.iter()).fold(f64::INFINITY, |low, c| low.min(c.1 - 2.0 * c.2));
+        let high = by_curve
+            .iter()
+            .fold(0.0_f64, |high, c| high.max(c.1 + 2.0 * c.2));
+        let low = low.max(0.0);
+        let share = |i: u32| (f64::from(i) + 0.5) / f64::from(COMPARED);
+        sketch.at = (0..COMPARED)
+            .map(|i| low + (high - low) * share(i))
+            .collect();
+        sketch.chances = sketch.chances_of(&by_curve);
+        sketch
+    }
+
+    /// Weight, mean and standard deviation under each curve.
+    fn by_curve(&self, nodes: &[WeibullNode], per_change: u32) -> Vec<(f64, f64, f64)> {
+        let one = |node: &WeibullNode| {
+            let life = curve(node, per_change);
+            let ln_scale = life.scale.ln();
+            let (mut mean, mut variance) = (0.0, 0.0);
+            for logs in &self.positions {
+                let [now, then, half] = logs.map(|ln| exp(life.shape * (ln - ln_scale)));
+                let ahead = if then > now { then - now } else { 0.0 };
+                let p = 1.0 - exp(-ahead);
+                let renewals = 0.5 * exp(logs[2] - ln_scale);
+                let more = p * (1.0 - exp(-half)) * if renewals > 1.0 { renewals } else { 1.0 };
+                mean += self.alike * (p + more);
+                variance += self.alike * (p * (1.0 - p) + 0.3 * more);
+            }
+            (node.weight, mean, variance.max(0.05).sqrt())
+        };
+        nodes.iter().map(one).collect()
+    }
+
+    fn chances_of(&self, by_curve: &[(f64, f64, f64)]) -> Vec<f64> {
+        let mut chances = vec![0.0; self.at.len()];
+        widest(
+            #[inline(always)]
+            || {
+                for (weight, mean, sd) in by_curve {
+                    for (chance, s) in chances.iter_mut().zip(&self.at) {
+                        // The normal distribution to 2e-4.
+                        let z = (s - mean) / sd;
+                        *chance += weight / (1.0 + exp(-z * (1.5976 + 0.070_56 * z * z)));
+                    }
+                }
+            },
+        );
+        chances
+    }
+
+    /// Largest change of a cumulative chance.
+    fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
+        let chances = self.chances_of(&self.by_curve(few, per_change));
+        (chances.iter().zip(&self.chances))
+            .map(|(a, b)| (a - b).abs())
+            .fold(0.0, f64::max)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::lives::Observations;
+    use crate::models::life_model;
+    use crate::numerics::streams::stream;
+    use crate::records::Part;
+    use approx::assert_abs_diff_eq;
+
+    /// A posterior from simulated lives, `worn` of them worn and three times as many running.
+    fn posterior(worn: u32, seed: u64) -> Vec<WeibullNode> {
+        let mut random = stream(71, seed);
+        let mut lives = Observations::default();
+        for _ in 0..worn {
+            let t = 400.0 * random.exponential().powf(1.0 / 2.2);
+            lives.push(t, t, 0.0, 1.0);
+            for _ in 0..3 {
+                lives.push(250.0 * random.uniform(), f64::INFINITY, 0.0, 1.0);
+            }
+        }
+        life_model(&Part::named("belt"), &lives).unwrap().nodes
+    }
+
+    /// Moments by the rule and by the points that it stands for, to the power 2k − 1.
+    #[test]
+    fn a_rule_keeps_the_moments_of_its_points() {
+        let nodes = posterior(9, 0);
+        for row in rows(&nodes).iter().filter(|row| row.points.len() > 5) {
+            let rule = gauss(&row.points, 5).unwrap();
+            for power in 0..10 {
+                let moment =
+                    |points: &Points| points.iter().map(|(x, w)| w * x.powi(power)).sum::<f64>();
+                let size: f64 = row
+                    .points
+                    .iter()
+                    .map(|(x, w)| w * x.abs().powi(power))
+                    .sum();
+                assert_abs_diff_eq!(moment(&rule), moment(&row.points), epsilon = 1e-9 * size);
+            }
+        }
+    }
+
+    /// Every chance of the demand of few and of many positions, by fewer curves and by all.
+    #[test]
+    fn fewer_curves_change_no_demand_that_anyone_sees() {
+        use super::super::demand::{Accuracy, Group, Hours, demand};
+        let mut furthest = 0.0_f64;
+        for (worn, positions) in [(3, 4), (6, 18), (12, 6), (12, 60), (40, 18), (40, 300)] {
+            let nodes = posterior(worn, u64::from(worn));
+            let ages: Vec<f64> = (0..positions)
+                .map(|i| 250.0 * f64::from(i * 7 % 10) / 10.0)
+                .collect();
+            let asked: Vec<Asked> = ages.iter().map(|a| (FirstLife::Aged(*a), 450.0)).collect();
+            let (_, few) = thinned(&nodes, 1, &asked);
+            let window = |start, end| Hours { start, end };
+            let group = Group {
+                windows: vec![window(0.0, 450.0), window(0.0, 70.0), window(300.0, 380.0)],
+                positions: ages.iter().map(|a| (FirstLife::Aged(*a), 1)).collect(),
+                starts: Vec::new(),
+            };
+            let exact = Accuracy {
+                tolerance: 1e-5,
+                ..Accuracy::default()
+            };
+            let of = |nodes: &[WeibullNode]| demand(nodes, std::slice::from_ref(&group), 1, exact);
+            let (all, thin) = (of(&nodes), of(&few));
+            for (a, b) in all.counts.iter().zip(&thin.counts) {
+                furthest = furthest.max(a.furthest_from(b));
+            }
+            println!(
+                "{worn} worn, {positions} positions: {} of {} curves, {furthest:.1e}",
+                few.len(),
+                nodes.len()
+            );
+        }
+        assert!(furthest < 3e-4, "{furthest}");
+    }
+}
