@@ -6,9 +6,9 @@ use serde::Serialize;
 use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
 use crate::lives::{self, Lives};
-use crate::meters::Meters;
-use crate::records::{Fleet, RowCounts, set_aside_error};
-use crate::report::{self, ProblemGroup, problem_groups};
+use crate::meters::{Meters, TurnedBack};
+use crate::records::{Fleet, NearNames, RowCounts, Text, set_aside_error};
+use crate::report::{self, NearNameSums, ProblemGroup, problem_groups};
 
 /// Arguments of `wearcast check`.
 #[derive(Debug, Args)]
@@ -29,7 +29,17 @@ struct Checked<'a> {
     problems: Vec<ProblemGroup<'a>>,
     lives: Vec<PartLives<'a>>,
     unknown_start: u32,
+    resets_to_declare: Vec<ResetToDeclare<'a>>,
+    near_names: &'a [NearNameSums],
     notes: &'a [String],
+}
+
+/// A meter that went backwards, and the lines that would declare it.
+#[derive(Serialize)]
+struct ResetToDeclare<'a> {
+    #[serde(flatten)]
+    seen: &'a TurnedBack,
+    fleet_toml: String,
 }
 
 #[derive(Serialize)]
@@ -50,10 +60,11 @@ pub(super) fn run(args: &CheckArgs) -> Result<Reply, CliError> {
         return Err(set_aside_error(&lives.problems, lives.rows.set_aside).into());
     }
     let notes: Vec<String> = fleet.notes.iter().chain(&meters.notes).cloned().collect();
+    let near = near_names(args, &fleet, &lives)?;
     let stdout = if args.fleet.json {
-        json(&fleet, &lives, &notes)
+        json(&fleet, &lives, &near, &notes)
     } else {
-        report::check(&fleet, &lives, &notes)
+        report::check(&fleet, &lives, &near, &notes)
     };
     let mut reply = Reply::text(stdout);
     if lives.rows.used == 0 {
@@ -64,24 +75,47 @@ pub(super) fn run(args: &CheckArgs) -> Result<Reply, CliError> {
     Ok(reply)
 }
 
-fn json(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
+/// What would change if names nearly alike were taken in other ways: read again in each.
+fn near_names(
+    args: &CheckArgs,
+    fleet: &Fleet,
+    lives: &Lives,
+) -> Result<Vec<NearNameSums>, CliError> {
+    let doubtful = |code: &str| matches!(code, "similar_machine" | "unknown_part");
+    if !lives.problems.iter().any(|p| doubtful(p.code.as_str())) {
+        return Ok(Vec::new());
+    }
+    let taken = |near| -> Result<Lives, CliError> {
+        let fleet = args.fleet.load_taking(near)?;
+        Ok(lives::build(&fleet))
+    };
+    let as_meant = taken(NearNames::AsMeant)?;
+    let as_others = taken(NearNames::AsOthers)?;
+    Ok(report::near_name_sums(fleet, lives, &as_meant, &as_others))
+}
+
+fn json(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[String]) -> String {
     let parts = fleet.parts.iter().map(|part| {
-        let count = |keep: &dyn Fn(&lives::Life) -> bool| {
-            lives
-                .lives
-                .iter()
-                .filter(|l| l.part == part.name && keep(l))
-                .map(|l| u64::from(l.count))
-                .sum()
-        };
-        PartLives {
+        let name = Text::from(&part.name);
+        let mut of = PartLives {
             part: &part.name,
-            lives: count(&|_| true),
-            worn: count(&|l| l.outcome == lives::Outcome::Worn),
-            unworn: count(&|l| l.outcome == lives::Outcome::Unworn),
-            running: count(&|l| l.outcome == lives::Outcome::Running),
-            unknown_reason: count(&|l| l.unknown_reason),
+            lives: 0,
+            worn: 0,
+            unworn: 0,
+            running: 0,
+            unknown_reason: 0,
+        };
+        for life in lives.lives.iter().filter(|l| l.part == name) {
+            let count = u64::from(life.count);
+            of.lives += count;
+            *match life.outcome {
+                lives::Outcome::Worn => &mut of.worn,
+                lives::Outcome::Unworn => &mut of.unworn,
+                lives::Outcome::Running => &mut of.running,
+            } += count;
+            of.unknown_reason += if life.unknown_reason { count } else { 0 };
         }
+        of
     });
     let checked = Checked {
         fleet: &fleet.name,
@@ -90,6 +124,15 @@ fn json(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
         problems: problem_groups(&lives.problems, &lives.costs),
         lives: parts.collect(),
         unknown_start: lives.unknown_start,
+        resets_to_declare: lives
+            .turned_back
+            .iter()
+            .map(|seen| ResetToDeclare {
+                seen,
+                fleet_toml: report::reset_lines(seen),
+            })
+            .collect(),
+        near_names: near,
         notes,
     };
     report::json("check", &checked)

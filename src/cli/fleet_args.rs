@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::CliError;
-use crate::records::{Fleet, LoadOptions};
+use crate::records::{Fleet, LoadOptions, NearNames};
 
 /// A fleet folder and how to look at it.
 #[derive(Debug, Clone, Args)]
@@ -29,6 +29,15 @@ impl FleetArgs {
             strict,
         };
         Ok(Fleet::load(&self.dir, &options)?)
+    }
+
+    /// Reads the folder with near names taken in one way.
+    pub(super) fn load_taking(&self, near_names: NearNames) -> Result<Fleet, CliError> {
+        let options = LoadOptions {
+            as_of: self.as_of,
+            strict: false,
+        };
+        Ok(Fleet::load_taking(&self.dir, &options, near_names)?)
     }
 }
 

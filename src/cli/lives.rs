@@ -86,8 +86,10 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
         report::json("lives", &listed)
     } else {
         let mut out = report::text(&report::lives_by_part(&fleet, &lives));
-        out.push('\n');
-        out.push_str(&report::text(&report::lives_in_short(&lives.lives)));
+        if args.output.is_none() {
+            out.push('\n');
+            out.push_str(&report::text(&report::lives_in_short(&lives.lives)));
+        }
         out
     };
     Ok(Reply {

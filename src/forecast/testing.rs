@@ -107,6 +107,7 @@ pub(crate) fn lives(fitted: Vec<Fitted>) -> Lives {
         fitted,
         costs: Vec::new(),
         unknown_start: 0,
+        turned_back: Vec::new(),
         problems: Vec::new(),
         rows: RowCounts::default(),
     }

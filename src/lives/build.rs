@@ -1,8 +1,9 @@
 //! Records and meters → lives.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{HashMap, HashSet};
 use std::ops::Range;
 
+use foldhash::fast::RandomState;
 use jiff::civil::Date;
 use rayon::prelude::*;
 
@@ -24,6 +25,9 @@ const MACHINES_AT_A_TIME: usize = 64;
 /// Such groups looked at side by side before what they give is put together.
 const CHUNKS_AT_A_TIME: usize = 64;
 
+/// Kept by text, or by several.
+type ByText<K, V> = HashMap<K, V, RandomState>;
+
 /// Turns a fleet's records into lives.
 ///
 /// A change ends the life at its position and starts the next one there. A part whose age at the
@@ -36,8 +40,8 @@ pub fn build(fleet: &Fleet) -> Lives {
 
 /// [`build`] with meters at hand.
 pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
-    let mut gaps: HashMap<(Text, Text), Vec<&Gap>> = HashMap::new();
-    let mut gaps_anywhere: HashMap<Text, Vec<&Gap>> = HashMap::new();
+    let mut gaps: ByText<(Text, Text), Vec<&Gap>> = HashMap::default();
+    let mut gaps_anywhere: ByText<Text, Vec<&Gap>> = HashMap::default();
     for gap in &fleet.gaps {
         match gap.machine {
             Some(machine) => gaps.entry((gap.part, machine)).or_default().push(gap),
@@ -65,6 +69,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         problems: fleet.problems.clone(),
         rows: fleet.rows,
         costs: Vec::new(),
+        turned_back: meters.turned_back.clone(),
     };
     lives.problems.extend(meters.problems.iter().cloned());
     let mut order: Vec<usize> = (0..fleet.parts.len()).collect();
@@ -109,8 +114,8 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
 }
 
 /// Where the records of each part on each machine stand.
-fn runs(fleet: &Fleet) -> HashMap<Text, HashMap<Text, Range<usize>>> {
-    let mut runs: HashMap<Text, HashMap<Text, Range<usize>>> = HashMap::new();
+fn runs(fleet: &Fleet) -> ByText<Text, ByText<Text, Range<usize>>> {
+    let mut runs: ByText<Text, ByText<Text, Range<usize>>> = HashMap::default();
     let mut from = 0;
     for run in fleet
         .replacements
@@ -168,9 +173,9 @@ struct Building<'a> {
     places: &'a Places,
     slug: &'a str,
     chain_slugs: &'a HashMap<Text, String>,
-    records: HashMap<Text, Range<usize>>,
+    records: ByText<Text, Range<usize>>,
     /// Rows set aside while reading, by part and machine.
-    gaps: &'a HashMap<(Text, Text), Vec<&'a Gap>>,
+    gaps: &'a ByText<(Text, Text), Vec<&'a Gap>>,
     /// Those of this part that name no machine.
     gaps_anywhere: &'a [&'a Gap],
 }
@@ -248,7 +253,7 @@ impl<'a> Building<'a> {
         let last_read = meter.last_read(as_of);
         for chain in &sorting.chains {
             for span in walk(&chain.events, until, last_read, meter) {
-                let stint = Stint::new(machine.text, chain.name, span, self.fleet);
+                let stint = Stint::new(machine.text, chain.name, chain.numbered, span, self.fleet);
                 if has_serials {
                     found.stints.push(stint);
                 } else {
@@ -363,7 +368,7 @@ impl<'a> Building<'a> {
                 let outcome = match span.end {
                     None => "still running",
                     Some(End::Worn | End::FoundWorn | End::FirstOfSet | End::OfSet(_)) => "worn",
-                    Some(End::Unworn | End::Unknown | End::NotTold) => "unworn",
+                    Some(End::Unworn | End::Swapped | End::Unknown | End::NotTold) => "unworn",
                 };
                 format!(
                     "{hours:.0} hours of life on {}, {outcome}, left out",
@@ -391,7 +396,7 @@ impl<'a> Building<'a> {
             Some(End::Worn | End::FoundWorn) => lives,
             Some(End::FirstOfSet) => 1,
             Some(End::OfSet(k)) => k,
-            Some(End::Unworn | End::Unknown | End::NotTold) | None => 0,
+            Some(End::Unworn | End::Swapped | End::Unknown | End::NotTold) | None => 0,
         };
         Some(Cost {
             row,
@@ -423,7 +428,9 @@ impl<'a> Building<'a> {
             Some(End::Worn | End::FoundWorn) => whole(Outcome::Worn),
             Some(End::FirstOfSet) => split(1),
             Some(End::OfSet(k)) => split(k),
-            Some(End::Unworn | End::Unknown | End::NotTold) => whole(Outcome::Unworn),
+            Some(End::Unworn | End::Swapped | End::Unknown | End::NotTold) => {
+                whole(Outcome::Unworn)
+            }
         };
         let record = |at: usize| &self.fleet.replacements[at];
         let covariates = start.record.map_or(Extras::default(), |r| record(r).extra);
@@ -534,19 +541,19 @@ impl<'a> Building<'a> {
 
 /// Ages now shown rest on the last reading; say so where that is long ago.
 fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
-    let aged: BTreeSet<&str> = lives
+    let aged: HashSet<Text, RandomState> = lives
         .fitted
         .iter()
         .filter(|f| f.age_hours.is_some())
-        .map(|f| f.machine.as_str())
+        .map(|f| f.machine)
         .collect();
     for machine in &fleet.machines {
         let Some((day, _)) = meters.last_read(machine, fleet.as_of) else {
             continue;
         };
         let days = days_between(day, fleet.as_of);
-        if days > READING_IS_OLD_DAYS && aged.contains(machine.as_str()) {
-            let row = meters.row_read(fleet, machine, fleet.as_of);
+        if days > READING_IS_OLD_DAYS && aged.contains(&Text::from(machine)) {
+            let row = meters.row_read(machine, fleet.as_of);
             lives.problems.push(Problem {
                 found: Some(
                     format!(

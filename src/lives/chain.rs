@@ -14,6 +14,8 @@ pub(super) enum End {
     FoundWorn,
     /// Came out for another reason.
     Unworn,
+    /// Came out for another reason, and one that had run before went in.
+    Swapped,
     /// Came out for a reason that nothing maps.
     Unknown,
     /// Set: the first of them wore out, and nobody says how many had.
@@ -58,6 +60,8 @@ pub(super) struct Start {
     pub(super) age: f64,
     /// The change that put it in.
     pub(super) record: Option<usize>,
+    /// It had run before, so the age here counts only what it ran since.
+    pub(super) used: bool,
 }
 
 /// Why a life could not be counted.
@@ -135,6 +139,7 @@ pub(super) fn walk(
                         point,
                         age: *age,
                         record: None,
+                        used: false,
                     });
                     open.gap = None;
                 }
@@ -185,6 +190,7 @@ impl Open {
                 point,
                 age: 0.0,
                 record: event.record,
+                used: event.what == What::Change(End::Swapped),
             }),
             // A change whose meter cannot be placed begins a life of unknown age.
             gap: None,

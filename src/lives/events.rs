@@ -23,6 +23,8 @@ pub(super) struct Chain {
     pub(super) events: Vec<Event>,
     /// A row of which not even the day is known may be a change anywhere in it.
     in_doubt: bool,
+    /// A serial number tells the part, or the set as a whole.
+    pub(super) numbered: bool,
 }
 
 /// The positions of a part.
@@ -92,6 +94,7 @@ impl<'a> Sorting<'a> {
                     name,
                     events: Vec::with_capacity(room),
                     in_doubt: false,
+                    numbered: true,
                 })
                 .collect(),
             set_aside: Vec::new(),
@@ -222,6 +225,7 @@ impl<'a> Sorting<'a> {
         let names: Vec<Text> = names.into_iter().copied().collect();
         let end = match (record.verdict, record.worn_count) {
             (_, Some(0)) | (Verdict::Unworn | Verdict::InspectedOk, None) => End::Unworn,
+            (Verdict::Swapped, None) => End::Swapped,
             (_, Some(k)) if usize::from(k) == names.len() => end_of(record),
             (Verdict::Unknown, None) => End::Unknown,
             _ => End::NotTold,
@@ -263,6 +267,12 @@ impl<'a> Sorting<'a> {
 
     fn set_change(&mut self, rows: &[usize]) {
         let n = self.part.per_machine;
+        if rows.len() > 1 {
+            // Numbers of single parts: none of them names the set.
+            for chain in &mut self.chains {
+                chain.numbered = false;
+            }
+        }
         let positions: BTreeSet<Text> = rows
             .iter()
             .filter_map(|&i| self.record(i).position)
@@ -301,6 +311,7 @@ impl<'a> Sorting<'a> {
             Some(k) if n > 1 => End::OfSet(k.min(n)),
             _ if n == 1 => end_of(self.record(rows[0])),
             _ if verdicts.contains(&Verdict::Unknown) => End::Unknown,
+            _ if worn_rows == 0 && verdicts.contains(&Verdict::Swapped) => End::Swapped,
             _ if worn_rows == 0 => End::Unworn,
             // One row a position with some worn and some not: that tells how many.
             _ if each_told && worn_rows < n => End::OfSet(worn_rows),
@@ -532,6 +543,7 @@ fn end_of(record: &Replacement) -> End {
         Verdict::Worn => End::Worn,
         Verdict::FoundWorn => End::FoundWorn,
         Verdict::Unworn | Verdict::InspectedOk => End::Unworn,
+        Verdict::Swapped => End::Swapped,
         Verdict::Unknown => End::Unknown,
     }
 }

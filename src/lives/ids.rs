@@ -1,13 +1,15 @@
 //! Stable names of lives.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
+
+use foldhash::fast::RandomState;
 
 /// Names of machines, parts and positions in a form that can stand in an id and in a file name:
 /// letters and digits, `-` for anything else; different names never share one form.
 #[derive(Debug, Default)]
 pub(super) struct Slugs {
-    by_name: BTreeMap<String, String>,
-    taken: BTreeMap<String, u32>,
+    by_name: HashMap<String, String, RandomState>,
+    taken: HashMap<String, u32, RandomState>,
 }
 
 impl Slugs {

@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 use serde::ser::SerializeStruct;
 
+use crate::meters::TurnedBack;
 use crate::records::{Extras, Problem, RowCounts, RowRef, Text};
 
 /// How a life ended.
@@ -185,6 +186,8 @@ pub struct Lives {
     pub rows: RowCounts,
     /// Lives left out for a problem with a row.
     pub costs: Vec<Cost>,
+    /// Meters that went backwards without a declared reset.
+    pub turned_back: Vec<TurnedBack>,
 }
 
 /// The numbers a model reads: columns of equal length, one row a life.

@@ -26,7 +26,14 @@ pub(super) struct Stint {
 }
 
 impl Stint {
-    pub(super) fn new(machine: Text, chain: Text, span: Span, fleet: &Fleet) -> Self {
+    /// A span of one chain; `numbered` where serial numbers tell its parts, or its sets.
+    pub(super) fn new(
+        machine: Text,
+        chain: Text,
+        numbered: bool,
+        mut span: Span,
+        fleet: &Fleet,
+    ) -> Self {
         let went_in = span
             .start
             .and_then(|s| s.record)
@@ -35,14 +42,14 @@ impl Stint {
             .end_record
             .and_then(|r| fleet.replacements[r].serial_out);
         let entry = span.start.map_or(0.0, |s| s.age);
+        let serial = went_in.or(came_out).filter(|_| numbered);
+        if serial.is_none() && span.start.is_some_and(|s| s.used) {
+            span.age = Err(LeftOut::UnknownStart);
+        }
         Self {
             machine,
             chain,
-            serial: if chain == SET {
-                None
-            } else {
-                went_in.or(came_out)
-            },
+            serial,
             span,
             brought: HoursBounds::exactly(0.0),
             entry,
@@ -89,6 +96,12 @@ pub(super) fn join(stints: &mut [Stint], fleet: &Fleet, problems: &mut Vec<Probl
             };
             key(a).cmp(&key(b)).then(a.cmp(&b))
         });
+        if let Some(first) = places.first().map(|&at| &mut stints[at])
+            && first.span.start.is_some_and(|s| s.used)
+        {
+            // Nobody saw where it ran before.
+            first.span.age = Err(LeftOut::UnknownStart);
+        }
         for pair in places.windows(2) {
             let [first, second] = pair else { continue };
             carry(stints, *first, *second, serial, fleet, problems);

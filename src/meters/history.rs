@@ -51,6 +51,23 @@ pub struct MeterReading {
     pub standing: Standing,
 }
 
+/// A meter that went backwards without a declared reset.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TurnedBack {
+    /// Machine.
+    pub machine: String,
+    /// Day of the last reading that is used.
+    pub last_day: Date,
+    /// What it was.
+    pub last_hours: f64,
+    /// Day of the first reading below it.
+    pub day: Date,
+    /// What that was.
+    pub hours: f64,
+    /// Its row.
+    pub row: Option<RowRef>,
+}
+
 /// Between two resets.
 #[derive(Debug, Clone)]
 struct Stretch {
@@ -95,6 +112,7 @@ impl History {
         read: &mut Vec<(usize, u16)>,
         set_aside: &mut BTreeMap<usize, Problem>,
         problems: &mut Vec<Problem>,
+        turned_back: &mut Vec<TurnedBack>,
     ) -> Self {
         entries.sort_unstable_by(|a, b| {
             a.date
@@ -116,7 +134,7 @@ impl History {
         for reset in resets.iter().copied().map(Some).chain([None]) {
             let here = reset.map_or(rest.len(), |reset| belongs_before(rest, reset));
             let (before, after) = rest.split_at(here);
-            history.judge(before, read, set_aside, problems);
+            history.judge(before, read, set_aside, problems, turned_back);
             rest = after;
             if let Some(reset) = reset {
                 history.joins.push(history.join(reset));
@@ -151,6 +169,7 @@ impl History {
         read: &mut Vec<(usize, u16)>,
         set_aside: &mut BTreeMap<usize, Problem>,
         problems: &mut Vec<Problem>,
+        turned_back: &mut Vec<TurnedBack>,
     ) {
         let open = self.stretches.len() - 1;
         let stretch = &mut self.stretches[open];
@@ -174,6 +193,14 @@ impl History {
                             format!("at least {last}, as on {date}"),
                         ));
                     } else {
+                        turned_back.push(TurnedBack {
+                            machine: String::new(),
+                            last_day: date,
+                            last_hours: last,
+                            day: entry.date,
+                            hours,
+                            row: entry.row,
+                        });
                         doubt = Some((previous.and_then(|p| p.row), entry.row));
                         stretch.in_doubt_from = Some(entry.date);
                     }
@@ -316,15 +343,28 @@ impl History {
             .enumerate()
             .rev()
             .find_map(|(index, stretch)| {
-                let (day, hours) = stretch.readings.iter().rev().find(|(d, _)| *d <= date)?;
+                let beyond = stretch.readings.partition_point(|(d, _)| *d <= date);
+                let (day, hours) = *stretch.readings.get(beyond.checked_sub(1)?)?;
                 Some((
-                    *day,
+                    day,
                     MeterPoint {
                         stretch: index,
-                        shown: HoursBounds::exactly(*hours),
+                        shown: HoursBounds::exactly(hours),
                     },
                 ))
             })
+    }
+
+    /// Row of the last usable reading up to a day: of several alike the first.
+    pub(super) fn row_read(&self, date: Date) -> Option<RowRef> {
+        self.stretches.iter().rev().find_map(|stretch| {
+            let readings = &stretch.readings;
+            let beyond = readings.partition_point(|(d, _)| *d <= date);
+            let last = *readings.get(beyond.checked_sub(1)?)?;
+            let alike = readings[..beyond].iter().rev().take_while(|r| **r == last);
+            let first = beyond - alike.count();
+            Some(stretch.rows[first..beyond].iter().flatten().min().copied())
+        })?
     }
 
     /// Mean use with a 90 % interval: each step between readings is taken as a sum of independent
@@ -475,7 +515,7 @@ fn backwards(
         column: Some("hours".into()),
         found: Some(entry.hours.map_or_else(|| "no reading".to_owned(), |h| h.to_string()).into()),
         allowed: last.map(|h| format!("{h} or more, or a declared reset").into()),
-        advice: "The meter went backwards: correct the wrong reading, or declare the reset or rollover in [[readings.resets]] with its date and new_reading.".into(),
+        advice: "The meter went backwards: correct the wrong reading, or declare the reset or rollover in [[readings.resets]] with its date and new_reading (the lines are given).".into(),
     }
 }
 

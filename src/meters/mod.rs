@@ -13,7 +13,7 @@ use serde::Serialize;
 use crate::records::{Fleet, MeterReset, Problem, RowRef, Text};
 
 use history::{Entry, History};
-pub use history::{MeterReading, Standing};
+pub use history::{MeterReading, Standing, TurnedBack};
 pub use point::{HoursBounds, MeterPoint};
 
 /// Machines looked at side by side before what they give is put together.
@@ -45,6 +45,8 @@ pub struct Meters {
     pub problems: Vec<Problem>,
     /// What was taken as stated instead of read.
     pub notes: Vec<String>,
+    /// Meters that went backwards, one for each undeclared reset.
+    pub turned_back: Vec<TurnedBack>,
 }
 
 /// No stretch: the replacement has no exact reading that is used.
@@ -59,6 +61,7 @@ struct OfMachine {
     set_aside: BTreeMap<usize, Problem>,
     problems: Vec<Problem>,
     note: Option<String>,
+    turned_back: Vec<TurnedBack>,
 }
 
 impl Meters {
@@ -99,6 +102,11 @@ impl Meters {
                 meters.set_aside.extend(of.set_aside);
                 meters.problems.extend(of.problems);
                 meters.notes.extend(of.note);
+                let turned = of.turned_back.into_iter().map(|turned| TurnedBack {
+                    machine: machine.clone(),
+                    ..turned
+                });
+                meters.turned_back.extend(turned);
                 meters.machines.insert(machine.clone(), of.history);
             }
         }
@@ -182,24 +190,9 @@ impl Meters {
         self.machines.get(machine)?.first_read()
     }
 
-    /// The row of the last reading of a machine on or before a day.
-    pub fn row_read(&self, fleet: &Fleet, machine: &str, date: Date) -> Option<RowRef> {
-        let (day, point) = self.last_read(machine, date)?;
-        let hours = point.shown.best;
-        let records = fleet.replacements[fleet.of_machine(machine)]
-            .iter()
-            .filter(|r| r.date == day && r.hours.get() == Some(hours))
-            .map(|r| r.row);
-        let from = fleet
-            .readings
-            .partition_point(|r| r.machine.as_str() < machine);
-        fleet.readings[from..]
-            .iter()
-            .take_while(|r| r.machine.as_str() == machine)
-            .filter(|r| r.date == day && r.hours == hours)
-            .map(|r| r.row)
-            .chain(records)
-            .min()
+    /// The row of the last usable reading of a machine on or before a day.
+    pub fn row_read(&self, machine: &str, date: Date) -> Option<RowRef> {
+        self.machines.get(machine)?.row_read(date)
     }
 
     /// Last usable reading up to a day: the day and the point.
@@ -294,6 +287,7 @@ fn of_machine(
         set_aside: BTreeMap::new(),
         problems: Vec::new(),
         note: None,
+        turned_back: Vec::new(),
     };
     of.history = match facts.and_then(|f| f.hours_per_day) {
         Some(rate) if !has_meter => {
@@ -308,6 +302,7 @@ fn of_machine(
             &mut of.read,
             &mut of.set_aside,
             &mut of.problems,
+            &mut of.turned_back,
         ),
     };
     for (replacement, date) in unread {

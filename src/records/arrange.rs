@@ -171,7 +171,7 @@ fn flag_unknown_reasons(rows: &mut ReplacementRows) {
             column: Some("reason".into()),
             found: Some(quoted(&record.reason).into()),
             allowed: Some("a reason that [records.reasons] maps".into()),
-            advice: "Add this reason to worn, found_worn, unworn or inspected_ok in [records.reasons]; until then it is never counted as worn.".into(),
+            advice: "Add this reason to worn, found_worn, unworn, swapped or inspected_ok in [records.reasons]; until then it is never counted as worn.".into(),
         })
         .collect();
     rows.problems.append(&mut flagged);

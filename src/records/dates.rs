@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use foldhash::fast::RandomState;
 use jiff::civil::Date;
 
 /// Order of day and month in a column of numeric dates.
@@ -76,6 +77,14 @@ impl<'t> DateVotes<'t> {
             day_first: self.day_first.or(later.day_first),
             month_first: self.month_first.or(later.month_first),
             open: self.open.or(later.open),
+        }
+    }
+
+    /// A text that can be read only in this order.
+    pub(crate) fn that_settled(&self, order: DayMonth) -> Option<&'t str> {
+        match order {
+            DayMonth::DayFirst => self.day_first,
+            DayMonth::MonthFirst => self.month_first,
         }
     }
 
@@ -158,14 +167,14 @@ impl DateReader {
 #[derive(Debug)]
 pub(crate) struct DateColumn {
     reader: DateReader,
-    seen: HashMap<Box<str>, Option<Date>>,
+    seen: HashMap<Box<str>, Option<Date>, RandomState>,
 }
 
 impl DateColumn {
     pub(crate) fn new(reader: DateReader) -> Self {
         Self {
             reader,
-            seen: HashMap::new(),
+            seen: HashMap::default(),
         }
     }
 
@@ -175,6 +184,10 @@ impl DateColumn {
     }
 
     pub(crate) fn read(&mut self, text: &str) -> Option<Date> {
+        // Read sooner than it is looked up.
+        if matches!(self.reader, DateReader::Settled(_)) && is_year_first(text.as_bytes()) {
+            return year_first(text.as_bytes());
+        }
         if let Some(&date) = self.seen.get(text) {
             return date;
         }

@@ -18,6 +18,8 @@ pub enum Verdict {
     FoundWorn,
     /// It came out for another reason.
     Unworn,
+    /// It came out for another reason, and one that is not new went in (a set for another hose range).
+    Swapped,
     /// It was looked at, found good and left in.
     InspectedOk,
     /// No mapping in `fleet.toml` covers the text: never counted as worn.

@@ -82,6 +82,7 @@ macro_rules! file_entry {
         #[derive(Debug, Deserialize)]
         #[serde(deny_unknown_fields)]
         pub(crate) struct $name {
+            #[serde(default)]
             pub(crate) file: String,
             pub(crate) sheet: Option<String>,
             pub(crate) header_row: Option<u32>,
@@ -125,7 +126,7 @@ file_entry! {
     }
 }
 file_entry! {
-    /// Hour-meter readings.
+    /// Hour-meter readings; resets alone need no file.
     ReadingsEntry in "[[readings]]" {
         #[serde(default)]
         resets: Vec<ResetEntry>,
@@ -155,6 +156,8 @@ pub(crate) struct ReasonsEntry {
     pub(crate) found_worn: Vec<String>,
     #[serde(default)]
     pub(crate) unworn: Vec<String>,
+    #[serde(default)]
+    pub(crate) swapped: Vec<String>,
     #[serde(default)]
     pub(crate) inspected_ok: Vec<String>,
 }

@@ -4,6 +4,7 @@
 use std::path::{Component, Path, PathBuf};
 
 use super::columns::{Columns, Wanted};
+use super::date_order::{BesideMeter, Impossible};
 use super::dates::{self, DateColumn, DateReader, DateVotes, DayMonth};
 use super::fleet_file::Source;
 use super::numbers::{self, DecimalMark, MarkVotes, is_not_told};
@@ -12,6 +13,38 @@ use super::text_table::{Kind, TextTable};
 use super::{FLEET_FILE, Problem, RecordsError, RowRef, delimited, parquet, spreadsheet};
 use jiff::civil::Date;
 use rayon::prelude::*;
+
+/// Rows that one thread looks at together.
+const ROWS_AT_A_TIME: usize = 1 << 14;
+
+/// What the texts of a column of dates and of some of numbers say about how they are written.
+struct Votes<'t, const N: usize> {
+    dates: DateVotes<'t>,
+    marks: [MarkVotes<'t>; N],
+}
+
+impl<const N: usize> Default for Votes<'_, N> {
+    fn default() -> Self {
+        Self {
+            dates: DateVotes::default(),
+            marks: [MarkVotes::default(); N],
+        }
+    }
+}
+
+impl<const N: usize> Votes<'_, N> {
+    /// Counts the votes of further rows in.
+    fn and(self, later: Self) -> Self {
+        let mut marks = self.marks;
+        for (mark, later) in marks.iter_mut().zip(later.marks) {
+            *mark = mark.and(later);
+        }
+        Self {
+            dates: self.dates.and(later.dates),
+            marks,
+        }
+    }
+}
 
 /// A file entry, opened.
 pub(super) struct Opened {
@@ -60,6 +93,91 @@ impl Opened {
         key: &str,
         notes: &mut Vec<String>,
     ) -> Result<DateColumn, RecordsError> {
+        let votes = self.votes(self.open_dates(key), []).dates;
+        self.judge_dates(key, votes, None, notes)
+    }
+
+    /// Dates beside a meter, whose order is checked against it; and the decimal marks of the meter
+    /// and of further numbers. One look at the rows.
+
+    pub(super) fn dates_beside_meter(
+        &self,
+        further: &str,
+        notes: &mut Vec<String>,
+    ) -> Result<(DateColumn, [DecimalMark; 2]), RecordsError> {
+        let votes = self.votes(
+            self.open_dates("date"),
+            ["hours", further].map(|key| self.open_numbers(key)),
+        );
+        let [hours, second] = votes.marks;
+        let mark = self.judge_decimal("hours", hours, notes)?;
+        let meter = || {
+            let at = BesideMeter {
+                date: self.columns.get("date")?,
+                machine: self.columns.get("machine")?,
+                hours: self.columns.get("hours")?,
+                mark,
+            };
+            Some(Impossible::count(&self.table, self.rows(), &at))
+        };
+        let dates = self.judge_dates("date", votes.dates, Some(&meter), notes)?;
+        Ok((dates, [mark, self.judge_decimal(further, second, notes)?]))
+    }
+
+    /// The column of a key whose texts have to settle how its dates are written.
+    fn open_dates(&self, key: &str) -> Option<usize> {
+        let stated = self.source.dates.is_some();
+        self.columns.get(key).filter(|_| !stated)
+    }
+
+    /// The column of a key whose texts have to settle its decimal mark.
+    fn open_numbers(&self, key: &str) -> Option<usize> {
+        let stated = self.source.decimal.is_some();
+        self.columns.get(key).filter(|_| !stated)
+    }
+
+    /// What the texts of some columns say about how they are written.
+    fn votes<const N: usize>(
+        &self,
+        dates: Option<usize>,
+        numbers: [Option<usize>; N],
+    ) -> Votes<'_, N> {
+        if dates.is_none() && numbers.iter().all(Option::is_none) {
+            return Votes::default();
+        }
+        let rows: Vec<_> = self.rows().step_by(ROWS_AT_A_TIME).collect();
+        let end = self.rows().end;
+        rows.into_par_iter()
+            .map(|from| {
+                let mut votes = Votes::default();
+                let mut cells = Vec::new();
+                for row in from..(from + ROWS_AT_A_TIME).min(end) {
+                    self.table.cells(row, &mut cells);
+                    let text = |column: usize| {
+                        let cell = cells.get(column).copied();
+                        cell.filter(|_| self.table.kind(row, column) == Kind::Text)
+                    };
+                    if let Some(text) = dates.and_then(text) {
+                        votes.dates.add(text);
+                    }
+                    for (votes, column) in votes.marks.iter_mut().zip(numbers) {
+                        if let Some(text) = column.and_then(text) {
+                            votes.add(text);
+                        }
+                    }
+                }
+                votes
+            })
+            .reduce(Votes::default, Votes::and)
+    }
+
+    fn judge_dates(
+        &self,
+        key: &str,
+        votes: DateVotes<'_>,
+        meter: Option<&dyn Fn() -> Option<Impossible>>,
+        notes: &mut Vec<String>,
+    ) -> Result<DateColumn, RecordsError> {
         if let Some(format) = &self.source.dates {
             let sample = jiff::civil::date(2026, 3, 31);
             let read_back = jiff::fmt::strtime::format(format, sample)
@@ -81,25 +199,27 @@ impl Opened {
             return Ok(DateColumn::new(DateReader::Settled(None)));
         };
         let heading = self.columns.heading(key);
-        let votes = self
-            .rows()
-            .into_par_iter()
-            .filter(|&r| self.table.kind(r, column) == Kind::Text)
-            .fold(DateVotes::default, |mut votes, row| {
-                votes.add(self.table.cell(row, column));
-                votes
-            })
-            .reduce(DateVotes::default, DateVotes::and);
         match votes.settle() {
             Ok(reader) => {
                 self.half_converted(column, &reader)?;
                 if let DateReader::Settled(Some(order)) = &reader {
-                    let order = if *order == DayMonth::DayFirst { "day first" } else { "month first" };
-                    notes.push(format!("Dates in {}, column \"{heading}\", are read {order}.", self.table.name()));
+                    notes.push(format!("Dates in {}, column \"{heading}\", are read {}.", self.table.name(), order.words()));
+                    notes.extend(self.against_meter(&heading, *order, votes, meter));
                 }
                 Ok(DateColumn::new(reader))
             }
             Err(dates::Unsettled::Ambiguous(text)) => {
+                let told = meter.and_then(|count| count());
+                if let Some(order) = told.and_then(Impossible::order) {
+                    let other = told.map_or(0, |t| t.day_first.max(t.month_first));
+                    notes.push(format!(
+                        "Dates in {}, column \"{heading}\", are read {}: no date tells the order, but read the other way round {other} readings of the \
+                         hour meter would run backwards or faster than 24 hours a day, and none does so.",
+                        self.table.name(),
+                        order.words()
+                    ));
+                    return Ok(DateColumn::new(DateReader::Settled(Some(order))));
+                }
                 let readings = dates::both_readings(&text)
                     .map_or_else(String::new, |(day, month)| format!(" {} could be {day} or {month}.", quoted(&text)));
                 Err(self.refuse(format!(
@@ -114,6 +234,26 @@ impl Opened {
                 quoted(&month_first)
             ))),
         }
+    }
+
+    /// What to say where the dates that tell their order and the meter disagree.
+    fn against_meter(
+        &self,
+        heading: &str,
+        order: DayMonth,
+        votes: DateVotes<'_>,
+        meter: Option<&dyn Fn() -> Option<Impossible>>,
+    ) -> Option<String> {
+        let told = meter.and_then(|count| count())?;
+        let meant = told.order().filter(|meant| *meant != order)?;
+        Some(format!(
+            "The hour meter speaks against that order in {}, column \"{heading}\": read so, {} readings run backwards or faster than 24 hours a \
+             day; read {}, none does. Look at {}, which settled the order, and correct it, or state dates = \"…\".",
+            self.table.name(),
+            told.day_first.max(told.month_first),
+            meant.words(),
+            quoted(votes.that_settled(order).unwrap_or_default()),
+        ))
     }
 
     /// A day from a cell: as the column's texts are written, or as the spreadsheet keeps it.
@@ -176,11 +316,7 @@ impl Opened {
         let (Some(day), Some(text)) = (cells, text) else {
             return Ok(());
         };
-        let order = if *order == DayMonth::DayFirst {
-            "day first"
-        } else {
-            "month first"
-        };
+        let order = order.words();
         Err(self.refuse(format!(
             "column \"{}\": some dates are text, {order} ({}), and every real date cell has a day up to 12 (such as {day}), \
              so a spreadsheet program may have turned day and month around in those. Look at one whose day you know and \
@@ -196,6 +332,16 @@ impl Opened {
         key: &str,
         notes: &mut Vec<String>,
     ) -> Result<DecimalMark, RecordsError> {
+        let [votes] = self.votes(None, [self.open_numbers(key)]).marks;
+        self.judge_decimal(key, votes, notes)
+    }
+
+    fn judge_decimal(
+        &self,
+        key: &str,
+        votes: MarkVotes<'_>,
+        notes: &mut Vec<String>,
+    ) -> Result<DecimalMark, RecordsError> {
         match self.source.decimal.as_deref() {
             Some(".") => return Ok(DecimalMark::Dot),
             Some(",") => return Ok(DecimalMark::Comma),
@@ -207,19 +353,7 @@ impl Opened {
             }
             None => {}
         }
-        let Some(column) = self.columns.get(key) else {
-            return Ok(DecimalMark::Dot);
-        };
         let heading = self.columns.heading(key);
-        let votes = self
-            .rows()
-            .into_par_iter()
-            .filter(|&r| self.table.kind(r, column) == Kind::Text)
-            .fold(MarkVotes::default, |mut votes, row| {
-                votes.add(self.table.cell(row, column));
-                votes
-            })
-            .reduce(MarkVotes::default, MarkVotes::and);
         match votes.settle() {
             Ok(mark) => {
                 if mark == DecimalMark::Comma {

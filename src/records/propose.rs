@@ -5,6 +5,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 use super::columns::RECORDS;
+use super::date_order::{BesideMeter, Impossible};
 use super::dates::{self, DateReader, DayMonth};
 use super::numbers::{self, DecimalMark, is_not_told};
 use super::opened::read_file;
@@ -481,17 +482,20 @@ impl Looking<'_> {
         };
         match DateReader::settle(self.texts(column)) {
             Ok(DateReader::Settled(Some(order))) => {
-                let order = if order == DayMonth::DayFirst {
-                    "day first"
-                } else {
-                    "month first"
-                };
                 self.settled.push(format!(
-                    "Dates are read {order}; rows with a number above 12 settle it."
+                    "Dates are read {}; rows with a number above 12 settle it.",
+                    order.words()
                 ));
             }
             Ok(_) => {}
             Err(dates::Unsettled::Ambiguous(text)) => {
+                if let Some(order) = self.order_by_meter(columns, column) {
+                    self.settled.push(format!(
+                        "Dates are read {}: no row tells the order, but the hour meter does.",
+                        order.words()
+                    ));
+                    return;
+                }
                 let (day, month) = dates::both_readings(&text)
                     .map_or_else(Default::default, |(d, m)| (d.to_string(), m.to_string()));
                 let mark = if text.contains('.') {
@@ -522,6 +526,17 @@ impl Looking<'_> {
                 ));
             }
         }
+    }
+
+    fn order_by_meter(&self, columns: &[ColumnProposal], date: usize) -> Option<DayMonth> {
+        let hours = self.column(columns, "hours")?;
+        let at = BesideMeter {
+            date,
+            machine: self.column(columns, "machine")?,
+            hours,
+            mark: DecimalMark::settle(self.texts(hours)).ok()?,
+        };
+        Impossible::count(self.table, self.rows(), &at).order()
     }
 
     fn decimal_mark(&mut self, hours: Option<usize>, out: &mut String) {
@@ -580,10 +595,15 @@ impl Looking<'_> {
         );
         let _ = writeln!(
             out,
+            "swapped = [{}]                  # likewise, and one that had run before went in: a set for another hose range",
+            own("swapped")
+        );
+        let _ = writeln!(
+            out,
             "inspected_ok = [{}]             # looked at, found good, left in",
             own("inspected_ok")
         );
-        let own_words = ["worn", "unworn", "found_worn", "inspected_ok"];
+        let own_words = ["worn", "unworn", "swapped", "found_worn", "inspected_ok"];
         let open: Vec<&(String, usize)> = found
             .iter()
             .filter(|(r, _)| !own_words.contains(&r.to_lowercase().as_str()))
@@ -594,7 +614,7 @@ impl Looking<'_> {
                 "# {FILL_IN}: sort these reasons of the export into the lists"
             );
             self.to_fill_in.push(format!(
-                "reasons: sort {} into worn, found_worn, unworn, inspected_ok: {}.",
+                "reasons: sort {} into worn, found_worn, unworn, swapped, inspected_ok: {}.",
                 open.len(),
                 list(open.iter().map(|(r, _)| r))
             ));

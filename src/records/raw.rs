@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use super::columns::RECORDS;
-use super::load::fleet_file;
 use super::opened::Opened;
+use super::settings::fleet_file;
 use super::{RecordsError, RowRef};
 
 /// A row of an export, cell by cell.

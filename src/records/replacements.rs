@@ -10,18 +10,19 @@ use super::fleet_file::{HoursUnit, RecordsEntry, VerdictWord};
 use super::names::Names;
 use super::opened::Opened;
 use super::reasons::Reasons;
-use super::row_cells::{Chunk, RowCells, RowReader};
+use super::row_cells::{Desk, RowCells, RowReader};
 use super::shared::Source;
 use super::{
-    Extras, Gap, Problem, RecordsError, Replacement, RowCounts, RowRef, Text, Told, Verdict,
+    Extras, Gap, NearNames, Problem, RecordsError, Replacement, RowCounts, RowRef, Text, Told,
+    Verdict,
 };
 
 /// More operating hours than any meter shows (over a hundred years without a stop).
 pub(super) const ABSURD_HOURS: f64 = 1e6;
-/// Rows that are read side by side before they are added in their order.
-const WAVE: usize = 1 << 17;
-/// Rows that one thread reads at a time.
-const CHUNK: usize = 1 << 14;
+/// Desks at which rows are read side by side before they are added in their order.
+const DESKS: usize = 4;
+/// Rows that are read at a desk at a time.
+const AT_A_DESK: usize = 1 << 15;
 
 /// What reading the exports gives.
 #[derive(Debug, Default)]
@@ -32,6 +33,8 @@ pub(super) struct ReplacementRows {
     pub(super) gaps: Vec<Gap>,
     pub(super) problems: Vec<Problem>,
     pub(super) rows: RowCounts,
+    /// What to make of names nearly like known ones.
+    pub(super) near_names: NearNames,
     /// Parts near to texts that no part is called.
     near: HashMap<String, BTreeSet<Text>>,
 }
@@ -40,17 +43,6 @@ pub(super) struct ReplacementRows {
 pub(super) struct SharedNames<'a> {
     pub(super) machines: &'a mut Names,
     pub(super) parts: &'a mut Names,
-}
-
-/// What a chunk's texts mean, by their number in the chunk.
-struct Meanings {
-    machines: Vec<Option<Text>>,
-    parts: Vec<Option<Text>>,
-    positions: Vec<Option<Text>>,
-    reasons: Vec<(Text, Verdict)>,
-    serials: Vec<Option<Text>>,
-    serials_out: Vec<Option<Text>>,
-    extras: Vec<Extras>,
 }
 
 impl ReplacementRows {
@@ -72,50 +64,46 @@ impl ReplacementRows {
             .map(|&c| Text::from(&opened.columns.headings[c]))
             .collect();
         let source = opened.table.source();
+        let mut desks: Vec<Desk<'_>> = (0..DESKS).map(|_| reader.desk()).collect();
         let mut from = all.start;
         while from < all.end {
-            let to = (from + WAVE).min(all.end);
-            let chunks: Vec<Chunk<'_>> = (from..to)
-                .step_by(CHUNK)
-                .collect::<Vec<_>>()
-                .into_par_iter()
-                .map(|first| reader.read(first..(first + CHUNK).min(to)))
-                .collect();
-            for chunk in chunks {
-                let meanings = Meanings::of(&chunk, &headings, names, &mut reasons);
-                for cells in &chunk.rows {
-                    self.row(
-                        opened,
-                        source,
-                        cells,
-                        &chunk,
-                        &meanings,
-                        names,
-                        &mut reasons,
-                    );
+            let stretch = |desk: usize| {
+                let first = (from + desk * AT_A_DESK).min(all.end);
+                first..(first + AT_A_DESK).min(all.end)
+            };
+            desks
+                .par_iter_mut()
+                .enumerate()
+                .for_each(|(at, desk)| reader.read(stretch(at), desk));
+            // In the order of the file: how a name is written first is how it is shown.
+            for desk in &mut desks {
+                learn(desk, &headings, names, &mut reasons);
+                for cells in &desk.rows {
+                    self.row(opened, source, cells, desk, names, &mut reasons);
                 }
             }
-            from = to;
+            from += DESKS * AT_A_DESK;
         }
         Ok(())
     }
 
-    #[expect(clippy::too_many_arguments, reason = "all that one row needs")]
     fn row(
         &mut self,
         opened: &Opened,
         source: Source,
         cells: &RowCells,
-        chunk: &Chunk<'_>,
-        meanings: &Meanings,
+        desk: &Desk<'_>,
         names: &mut SharedNames<'_>,
         reasons: &mut Reasons,
     ) {
         self.rows.rows_in += 1;
-        let machine = meanings.machines[cells.machine as usize];
-        let part = meanings.parts[cells.part as usize];
-        let position = meanings.positions[cells.position as usize];
-        let (reason, mut verdict) = meanings.reasons[cells.reason as usize];
+        let machine = desk.machines.meaning(cells.machine);
+        let part = desk
+            .parts
+            .meaning(cells.part)
+            .or_else(|| self.meant_part(desk.parts.text(cells.part), names.parts));
+        let position = desk.positions.meaning(cells.position);
+        let (reason, mut verdict) = desk.reasons.meaning(cells.reason);
         let usable = !cells.overflows
             && cells
                 .hours
@@ -123,7 +111,7 @@ impl ReplacementRows {
         let (Some(machine), Some(part), Some(date), Ok(hours), true) =
             (machine, part, cells.date, cells.hours, usable)
         else {
-            let part_text = chunk.parts.text(cells.part);
+            let part_text = desk.parts.text(cells.part);
             self.set_aside(
                 opened, cells, machine, part, position, part_text, names, reasons,
             );
@@ -148,11 +136,11 @@ impl ReplacementRows {
             hours: Told::new(hours),
             reason,
             verdict,
-            serial: meanings.serials[cells.serial as usize],
-            serial_out: meanings.serials_out[cells.serial_out as usize],
+            serial: desk.serials.meaning(cells.serial),
+            serial_out: desk.serials_out.meaning(cells.serial_out),
             quantity: quantity.and_then(NonZeroU16::new),
             worn_count,
-            extra: meanings.extras[cells.extra as usize],
+            extra: desk.extras_mean[cells.extra as usize],
             row: RowRef::of(source, opened.table.number(cells.row as usize)),
             merged: None,
             unkept: cells.unkept,
@@ -199,6 +187,9 @@ impl ReplacementRows {
         if reasons.verdict(opened.text(row, "reason")) != Verdict::InspectedOk {
             let parts = match part {
                 Some(part) => std::iter::once(part).collect(),
+                None if self.near_names == NearNames::AsOthers && !part_text.is_empty() => {
+                    BTreeSet::new()
+                }
                 None => self.near_parts(part_text, names.parts),
             };
             let hours = cells
@@ -256,6 +247,15 @@ impl ReplacementRows {
         });
     }
 
+    /// The one part that a text no part is called could mean, where it is to be taken so.
+    fn meant_part(&mut self, text: &str, parts: &Names) -> Option<Text> {
+        if self.near_names != NearNames::AsMeant || text.is_empty() {
+            return None;
+        }
+        let near = self.near_parts(text, parts);
+        near.first().copied().filter(|_| near.len() == 1)
+    }
+
     /// Parts that a text no part is called could mean.
     fn near_parts(&mut self, text: &str, parts: &Names) -> BTreeSet<Text> {
         if let Some(near) = self.near.get(text) {
@@ -269,48 +269,28 @@ impl ReplacementRows {
     }
 }
 
-impl Meanings {
-    /// Looks up each text of a chunk once, in the order in which they first stand in the file.
-    fn of(
-        chunk: &Chunk<'_>,
-        headings: &[Text],
-        names: &mut SharedNames<'_>,
-        reasons: &mut Reasons,
-    ) -> Self {
-        let told = |text: &&str| {
-            (!super::numbers::is_not_told(text)).then(|| Text::from(super::names::one_spaced(text)))
-        };
-        Self {
-            machines: chunk
-                .machines
-                .texts()
-                .iter()
-                .map(|text| (!text.is_empty()).then(|| names.machines.learn(text)))
-                .collect(),
-            parts: chunk
-                .parts
-                .texts()
-                .iter()
-                .map(|text| names.parts.known(text))
-                .collect(),
-            positions: chunk.positions.texts().iter().map(told).collect(),
-            reasons: chunk
-                .reasons
-                .texts()
-                .iter()
-                .map(|text| (Text::from(*text), reasons.verdict(text)))
-                .collect(),
-            serials: chunk.serials.texts().iter().map(told).collect(),
-            serials_out: chunk.serials_out.texts().iter().map(told).collect(),
-            extras: chunk
-                .extras
-                .iter()
-                .map(|texts| {
-                    let filled = headings.iter().zip(texts).filter(|(_, t)| !t.is_empty());
-                    Extras::new(filled.map(|(h, t)| (*h, Text::from(*t))).collect())
-                })
-                .collect(),
-        }
+/// Looks up each text that a desk has met since, once, in the order in which they stand in the file.
+fn learn(
+    desk: &mut Desk<'_>,
+    headings: &[Text],
+    names: &mut SharedNames<'_>,
+    reasons: &mut Reasons,
+) {
+    let told = |text: &str| {
+        (!super::numbers::is_not_told(text)).then(|| Text::from(super::names::one_spaced(text)))
+    };
+    desk.machines
+        .learn(|text| (!text.is_empty()).then(|| names.machines.learn(text)));
+    desk.parts.learn(|text| names.parts.known(text));
+    desk.positions.learn(told);
+    desk.reasons
+        .learn(|text| (Text::from(text), reasons.verdict(text)));
+    desk.serials.learn(told);
+    desk.serials_out.learn(told);
+    for texts in &desk.extras[desk.extras_mean.len()..] {
+        let filled = headings.iter().zip(texts).filter(|(_, t)| !t.is_empty());
+        let extras = Extras::new(filled.map(|(h, t)| (*h, Text::from(*t))).collect());
+        desk.extras_mean.push(extras);
     }
 }
 
@@ -327,6 +307,7 @@ fn reasons(entry: &RecordsEntry) -> Reasons {
         (&entry.reasons.worn, Verdict::Worn),
         (&entry.reasons.found_worn, Verdict::FoundWorn),
         (&entry.reasons.unworn, Verdict::Unworn),
+        (&entry.reasons.swapped, Verdict::Swapped),
         (&entry.reasons.inspected_ok, Verdict::InspectedOk),
     ];
     let patterns = lists

@@ -1,5 +1,5 @@
 //! Rows of a replacement export, chunk by chunk: dates and numbers read, texts as numbers of the
-//! chunk. Chunks are read side by side and do not know of each other.
+//! desk. Chunks are read side by side and do not know of each other.
 
 use std::collections::{HashMap, HashSet};
 use std::hash::BuildHasher;
@@ -9,34 +9,41 @@ use foldhash::fast::RandomState;
 use foldhash::quality::FixedState;
 use jiff::civil::Date;
 
-use super::RecordsError;
 use super::dates::DateColumn;
 use super::numbers::DecimalMark;
 use super::opened::{Opened, number};
 use super::text::quoted;
+use super::{Extras, RecordsError, Text, Verdict};
 
 /// A further column with more different texts than this numbers the rows, and is no group.
 const MOST_TEXTS: usize = 100_000;
 /// Most parts that one row can be about.
 const MOST_COUNTED: f64 = 10_000.0;
+/// Different texts of a column that a desk remembers from one stretch of rows to the next.
+const MOST_REMEMBERED: usize = 1 << 18;
 
-/// Texts of one column in a chunk, each once, in the order in which they first stand there.
+/// Texts of one column, each once and with what it means, in the order in which they were met.
 #[derive(Debug)]
-pub(super) struct ChunkTexts<'t> {
+pub(super) struct Met<'t, M> {
     texts: Vec<&'t str>,
     codes: HashMap<&'t str, u32, RandomState>,
     last: u32,
+    /// What the texts mean, as far as anybody has said.
+    means: Vec<M>,
 }
 
-impl<'t> ChunkTexts<'t> {
-    fn new() -> Self {
+impl<M> Default for Met<'_, M> {
+    fn default() -> Self {
         Self {
             texts: Vec::new(),
             codes: HashMap::default(),
             last: 0,
+            means: Vec::new(),
         }
     }
+}
 
+impl<'t, M: Copy> Met<'t, M> {
     fn code(&mut self, text: &'t str) -> u32 {
         if self.texts.get(self.last as usize) == Some(&text) {
             return self.last;
@@ -50,21 +57,35 @@ impl<'t> ChunkTexts<'t> {
         code
     }
 
-    /// The texts by number.
-    pub(super) fn texts(&self) -> &[&'t str] {
-        &self.texts
+    /// Says what the texts mean that were met since.
+    pub(super) fn learn(&mut self, mut meaning: impl FnMut(&'t str) -> M) {
+        for text in &self.texts[self.means.len()..] {
+            self.means.push(meaning(text));
+        }
+    }
+
+    /// What a text means.
+    pub(super) fn meaning(&self, code: u32) -> M {
+        self.means[code as usize]
     }
 
     /// The text of a number.
     pub(super) fn text(&self, code: u32) -> &'t str {
         self.texts.get(code as usize).copied().unwrap_or_default()
     }
+
+    /// Forgets texts that are too many to repeat often.
+    fn forget_many(&mut self) {
+        if self.texts.len() > MOST_REMEMBERED {
+            *self = Self::default();
+        }
+    }
 }
 
 /// A whole number in a cell, where there is one; `Err` when there is something else.
 pub(super) type Count = Result<Option<u16>, ()>;
 
-/// One row: numbers lead to the chunk's texts.
+/// One row: numbers lead to the desk's texts.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct RowCells {
     /// Row of the table.
@@ -86,18 +107,51 @@ pub(super) struct RowCells {
     pub(super) overflows: bool,
 }
 
-/// Some rows of an export.
+/// Rows of an export that were read together, and the texts met in them and before them.
 #[derive(Debug)]
-pub(super) struct Chunk<'t> {
+pub(super) struct Desk<'t> {
+    /// The rows read last.
     pub(super) rows: Vec<RowCells>,
-    pub(super) machines: ChunkTexts<'t>,
-    pub(super) parts: ChunkTexts<'t>,
-    pub(super) positions: ChunkTexts<'t>,
-    pub(super) reasons: ChunkTexts<'t>,
-    pub(super) serials: ChunkTexts<'t>,
-    pub(super) serials_out: ChunkTexts<'t>,
-    /// Texts of the further columns, one each.
+    pub(super) machines: Met<'t, Option<Text>>,
+    pub(super) parts: Met<'t, Option<Text>>,
+    pub(super) positions: Met<'t, Option<Text>>,
+    pub(super) reasons: Met<'t, (Text, Verdict)>,
+    pub(super) serials: Met<'t, Option<Text>>,
+    pub(super) serials_out: Met<'t, Option<Text>>,
+    /// Texts of the further columns, those of a row together.
     pub(super) extras: Vec<Vec<&'t str>>,
+    extra_codes: HashMap<Vec<&'t str>, u32, RandomState>,
+    /// What they mean, as far as anybody has said.
+    pub(super) extras_mean: Vec<Extras>,
+    dates: DateColumn,
+}
+
+impl<'t> Desk<'t> {
+    /// The number of a row's further texts.
+    fn extra_code(&mut self, extra: &[&'t str]) -> u32 {
+        if let Some(&code) = self.extra_codes.get(extra) {
+            return code;
+        }
+        let code = self.extras.len() as u32;
+        self.extras.push(extra.to_vec());
+        self.extra_codes.insert(extra.to_vec(), code);
+        code
+    }
+
+    fn clear(&mut self) {
+        self.rows.clear();
+        self.machines.forget_many();
+        self.parts.forget_many();
+        self.positions.forget_many();
+        self.reasons.forget_many();
+        self.serials.forget_many();
+        self.serials_out.forget_many();
+        if self.extras.len() > MOST_REMEMBERED {
+            self.extras = Vec::new();
+            self.extra_codes = HashMap::default();
+            self.extras_mean = Vec::new();
+        }
+    }
 }
 
 /// How the rows of one export are read.
@@ -121,9 +175,7 @@ impl<'a> RowReader<'a> {
         to_hours: f64,
         notes: &mut Vec<String>,
     ) -> Result<Self, RecordsError> {
-        let dates = opened.dates("date", notes)?;
-        let decimal = opened.decimal("hours", notes)?;
-        let whole = opened.decimal("quantity", notes)?;
+        let (dates, [decimal, whole]) = opened.dates_beside_meter("quantity", notes)?;
         let (numbering, kept): (Vec<usize>, Vec<usize>) = opened
             .columns
             .others
@@ -148,8 +200,25 @@ impl<'a> RowReader<'a> {
         })
     }
 
-    /// Reads some rows.
-    pub(super) fn read(&self, rows: Range<usize>) -> Chunk<'a> {
+    /// A desk that has seen nothing yet.
+    pub(super) fn desk(&self) -> Desk<'a> {
+        Desk {
+            rows: Vec::new(),
+            machines: Met::default(),
+            parts: Met::default(),
+            positions: Met::default(),
+            reasons: Met::default(),
+            serials: Met::default(),
+            serials_out: Met::default(),
+            extras: Vec::new(),
+            extra_codes: HashMap::default(),
+            extras_mean: Vec::new(),
+            dates: DateColumn::new(self.dates.reader().clone()),
+        }
+    }
+
+    /// Reads some rows at a desk, in place of those read there before.
+    pub(super) fn read(&self, rows: Range<usize>, desk: &mut Desk<'a>) {
         let table = &self.opened.table;
         let columns = &self.opened.columns;
         let [
@@ -176,18 +245,8 @@ impl<'a> RowReader<'a> {
             "worn_count",
         ]
         .map(|key| columns.get(key));
-        let mut chunk = Chunk {
-            rows: Vec::with_capacity(rows.len()),
-            machines: ChunkTexts::new(),
-            parts: ChunkTexts::new(),
-            positions: ChunkTexts::new(),
-            reasons: ChunkTexts::new(),
-            serials: ChunkTexts::new(),
-            serials_out: ChunkTexts::new(),
-            extras: Vec::new(),
-        };
-        let mut extra_codes: HashMap<Vec<&'a str>, u32, RandomState> = HashMap::default();
-        let mut dates = DateColumn::new(self.dates.reader().clone());
+        desk.clear();
+        desk.rows.reserve_exact(rows.len());
         let mut cells: Vec<&'a str> = Vec::new();
         let mut extra: Vec<&'a str> = Vec::new();
         for row in rows {
@@ -204,25 +263,17 @@ impl<'a> RowReader<'a> {
             let count = |column| count(text(column), kind(column), self.whole);
             extra.clear();
             extra.extend(self.kept.iter().map(|&c| text(Some(c))));
-            let extra_code = if let Some(&code) = extra_codes.get(&extra) {
-                code
-            } else {
-                let code = chunk.extras.len() as u32;
-                chunk.extras.push(extra.clone());
-                extra_codes.insert(extra.clone(), code);
-                code
-            };
-            chunk.rows.push(RowCells {
+            let read = RowCells {
                 row: row as u32,
-                machine: chunk.machines.code(text(machine)),
-                part: chunk.parts.code(text(part)),
-                position: chunk.positions.code(text(position)),
-                reason: chunk.reasons.code(text(reason)),
-                serial: chunk.serials.code(text(serial)),
-                serial_out: chunk.serials_out.code(text(serial_out)),
-                extra: extra_code,
+                machine: desk.machines.code(text(machine)),
+                part: desk.parts.code(text(part)),
+                position: desk.positions.code(text(position)),
+                reason: desk.reasons.code(text(reason)),
+                serial: desk.serials.code(text(serial)),
+                serial_out: desk.serials_out.code(text(serial_out)),
+                extra: desk.extra_code(&extra),
                 unkept: self.digest(text(position), &cells),
-                date: date.and_then(|_| self.opened.day(text(date), kind(date), &mut dates)),
+                date: date.and_then(|_| self.opened.day(text(date), kind(date), &mut desk.dates)),
                 hours: number(text(hours), kind(hours), self.decimal)
                     .map(|h| h.map(|h| h / self.to_hours)),
                 quantity: count(quantity),
@@ -230,9 +281,9 @@ impl<'a> RowReader<'a> {
                 overflows: cells
                     .get(columns.headings.len()..)
                     .is_some_and(|beyond| beyond.iter().any(|cell| !cell.is_empty())),
-            });
+            };
+            desk.rows.push(read);
         }
-        chunk
     }
 
     /// A digest of what tells rows apart and is not kept with them.

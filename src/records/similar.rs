@@ -1,47 +1,49 @@
 //! Machine names that differ only in punctuation or spacing: most likely one machine, but only a
 //! person can know.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap};
+
+use foldhash::fast::RandomState;
+use rayon::prelude::*;
 
 use super::replacements::ReplacementRows;
 use super::text::quoted;
-use super::{Disposition, Gap, Problem, Reading, Replacement, Text};
+use super::{Disposition, Gap, NearNames, Problem, Reading, Replacement, Text};
 
 /// Sets aside the rows of the rarer spellings, each as a possible change on the machine that is
 /// spelled so most often (or in `fleet.toml`). Names that `fleet.toml` both lists are two machines.
+/// Where near names are to be taken in another way, nothing is set aside.
 pub(super) fn leave_out(
     rows: &mut ReplacementRows,
     readings: &mut Vec<Reading>,
     stated: &BTreeSet<String>,
 ) -> Vec<Problem> {
-    let mut by_name: HashMap<Text, usize> = HashMap::new();
+    let mut by_name: HashMap<Text, usize, RandomState> = HashMap::default();
     for run in rows.replacements.chunk_by(|a, b| a.machine == b.machine) {
         *by_name.entry(run[0].machine).or_default() += run.len();
     }
     for reading in &*readings {
         *by_name.entry(reading.machine).or_default() += 1;
     }
-    let mut counts: BTreeMap<String, BTreeMap<Text, usize>> = BTreeMap::new();
-    for (name, count) in by_name {
-        counts
-            .entry(letters(&name))
-            .or_default()
-            .insert(name, count);
-    }
+    let mut spelled: Vec<(String, Text, usize)> = by_name
+        .into_par_iter()
+        .map(|(name, count)| (letters(&name), name, count))
+        .collect();
+    spelled.par_sort_unstable();
     let mut main_of: HashMap<Text, Text> = HashMap::new();
-    for spellings in counts.into_values().filter(|s| s.len() > 1) {
+    for spellings in spelled.chunk_by(|a, b| a.0 == b.0).filter(|s| s.len() > 1) {
         let main = spellings
             .iter()
-            .max_by_key(|(name, count)| {
+            .max_by_key(|(_, name, count)| {
                 (
                     stated.contains(name.as_str()),
-                    **count,
-                    std::cmp::Reverse(**name),
+                    *count,
+                    std::cmp::Reverse(*name),
                 )
             })
-            .map(|(name, _)| *name);
+            .map(|(_, name, _)| *name);
         let Some(main) = main else { continue };
-        for (name, _) in spellings {
+        for &(_, name, _) in spellings {
             if name != main && !stated.contains(name.as_str()) {
                 main_of.insert(name, main);
             }
@@ -49,6 +51,22 @@ pub(super) fn leave_out(
     }
     if main_of.is_empty() {
         return Vec::new();
+    }
+    match rows.near_names {
+        NearNames::SetAside => {}
+        NearNames::AsOthers => return Vec::new(),
+        NearNames::AsMeant => {
+            let meant = |name: &mut Text| *name = main_of.get(name).copied().unwrap_or(*name);
+            rows.replacements
+                .iter_mut()
+                .for_each(|r| meant(&mut r.machine));
+            readings.iter_mut().for_each(|r| meant(&mut r.machine));
+            rows.gaps
+                .iter_mut()
+                .filter_map(|gap| gap.machine.as_mut())
+                .for_each(meant);
+            return Vec::new();
+        }
     }
     let problem = |name: &str, main: &str, places| {
         Problem {

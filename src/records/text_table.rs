@@ -186,35 +186,91 @@ impl Lines {
         self.text.len()
     }
 
-    fn cells(&self, row: usize) -> LineCells<'_> {
+    /// A row's text and what separates its cells.
+    fn line(&self, row: usize) -> (&str, u8) {
         let line = self.rows[row];
-        let own = line.start as usize >= self.own_from;
-        LineCells {
-            rest: self.text.get(line.start as usize..line.end as usize),
-            delimiter: if own {
-                OWN_DELIMITER as u8
-            } else {
-                self.delimiter
-            },
-            quotes: self.quotes && !own,
+        let text = self
+            .text
+            .get(line.start as usize..line.end as usize)
+            .unwrap_or_default();
+        if line.start as usize >= self.own_from {
+            (text, OWN_DELIMITER as u8)
+        } else {
+            (text, self.delimiter)
+        }
+    }
+
+    /// Whether any cell of a line stands in quotation marks; rows written anew keep theirs as text.
+    fn is_quoted(&self, text: &str, delimiter: u8) -> bool {
+        self.quotes
+            && delimiter != OWN_DELIMITER as u8
+            && memchr::memchr(b'"', text.as_bytes()).is_some()
+    }
+
+    fn width(&self, row: usize) -> usize {
+        let (text, delimiter) = self.line(row);
+        if self.is_quoted(text, delimiter) {
+            QuotedCells::new(text, delimiter).count()
+        } else {
+            memchr::memchr_iter(delimiter, text.as_bytes()).count() + 1
+        }
+    }
+
+    /// One cell; empty beyond the row's end.
+    fn cell(&self, row: usize, column: usize) -> &str {
+        let (text, delimiter) = self.line(row);
+        if self.is_quoted(text, delimiter) {
+            return QuotedCells::new(text, delimiter)
+                .nth(column)
+                .unwrap_or_default();
+        }
+        let mut ends = memchr::memchr_iter(delimiter, text.as_bytes());
+        let start = match column.checked_sub(1).map(|before| ends.nth(before)) {
+            None => 0,
+            Some(Some(end)) => end + 1,
+            Some(None) => return "",
+        };
+        let end = ends.next().unwrap_or(text.len());
+        text.get(start..end).unwrap_or_default()
+    }
+
+    /// All cells of a row.
+    fn cells<'t>(&'t self, row: usize, into: &mut Vec<&'t str>) {
+        let (text, delimiter) = self.line(row);
+        if self.is_quoted(text, delimiter) {
+            into.extend(QuotedCells::new(text, delimiter).map(trimmed));
+            return;
+        }
+        let mut start = 0;
+        for end in memchr::memchr_iter(delimiter, text.as_bytes()).chain([text.len()]) {
+            into.push(trimmed(text.get(start..end).unwrap_or_default()));
+            start = end + 1;
         }
     }
 }
 
-/// The cells of one line, one after the other.
-struct LineCells<'t> {
+/// The cells of one line with quotation marks, one after the other.
+struct QuotedCells<'t> {
     rest: Option<&'t str>,
     delimiter: u8,
-    quotes: bool,
 }
 
-impl<'t> Iterator for LineCells<'t> {
+impl<'t> QuotedCells<'t> {
+    fn new(line: &'t str, delimiter: u8) -> Self {
+        Self {
+            rest: Some(line),
+            delimiter,
+        }
+    }
+}
+
+impl<'t> Iterator for QuotedCells<'t> {
     type Item = &'t str;
 
     fn next(&mut self) -> Option<&'t str> {
         let rest = self.rest?;
         let bytes = rest.as_bytes();
-        if self.quotes && bytes.first() == Some(&b'"') {
+        if bytes.first() == Some(&b'"') {
             let end = memchr::memchr(b'"', &bytes[1..]).map_or(bytes.len(), |at| at + 1);
             let cell = rest.get(1..end).unwrap_or_default();
             self.rest = (bytes.get(end + 1) == Some(&self.delimiter))
@@ -222,7 +278,7 @@ impl<'t> Iterator for LineCells<'t> {
                 .flatten();
             return Some(cell);
         }
-        match bytes.iter().position(|&b| b == self.delimiter) {
+        match memchr::memchr(self.delimiter, bytes) {
             Some(at) => {
                 self.rest = rest.get(at + 1..);
                 rest.get(..at)
@@ -289,7 +345,7 @@ impl TextTable {
     /// Cells in a row.
     pub(crate) fn width(&self, row: usize) -> usize {
         match &self.form {
-            Form::Lines(lines) => lines.cells(row).count(),
+            Form::Lines(lines) => lines.width(row),
             Form::Rows(rows) => rows.starts[row + 1] - rows.starts[row],
         }
     }
@@ -297,7 +353,7 @@ impl TextTable {
     /// A cell's text without surrounding blanks; empty beyond the row's end.
     pub(crate) fn cell(&self, row: usize, column: usize) -> &str {
         match &self.form {
-            Form::Lines(lines) => lines.cells(row).nth(column).map_or("", trimmed),
+            Form::Lines(lines) => trimmed(lines.cell(row, column)),
             Form::Rows(rows) => {
                 at(rows, row, column).map_or("", |cell| trimmed(rows.text_of(cell)))
             }
@@ -308,7 +364,7 @@ impl TextTable {
     pub(crate) fn cells<'t>(&'t self, row: usize, into: &mut Vec<&'t str>) {
         into.clear();
         match &self.form {
-            Form::Lines(lines) => into.extend(lines.cells(row).map(trimmed)),
+            Form::Lines(lines) => lines.cells(row, into),
             Form::Rows(rows) => into.extend(
                 rows.cells[rows.starts[row]..rows.starts[row + 1]]
                     .iter()

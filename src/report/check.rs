@@ -5,10 +5,15 @@ use std::fmt::Write;
 
 use super::{Cell, Table, format, text, wrapped};
 use crate::lives::{Cost, Life, Lives, Outcome};
-use crate::records::{Disposition, Fleet, Problem, RowRef};
+use crate::meters::TurnedBack;
+use crate::records::{Disposition, Fleet, Problem, RowRef, Text};
 
 /// Rows shown of each kind of problem.
 const SHOWN: usize = 5;
+/// Hours in a day: no meter runs faster.
+const HOURS_PER_DAY: f64 = 24.0;
+/// Lives listed one by one.
+const LISTED: usize = 2_000;
 
 /// Problems of one kind with one thing to do about them.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -130,7 +135,8 @@ fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
     let mut any = false;
     for part in &fleet.parts {
         let (mut doubtful, mut worn, mut hours) = (0_u64, 0_u64, 0.0);
-        for life in lives.lives.iter().filter(|l| l.part == part.name) {
+        let name = Text::from(&part.name);
+        for life in lives.lives.iter().filter(|l| l.part == name) {
             let count = u64::from(life.count);
             doubtful += if life.unknown_reason { count } else { 0 };
             worn += if life.outcome == Outcome::Worn {
@@ -158,6 +164,96 @@ fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
     any.then_some(table)
 }
 
+/// What the lives of a part come to.
+#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize)]
+pub struct Sums {
+    /// Lives.
+    pub lives: u64,
+    /// Those that wore out.
+    pub worn: u64,
+    /// Hours seen.
+    pub hours: f64,
+}
+
+/// What a part's lives come to with near names taken in each way.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct NearNameSums {
+    /// Part.
+    pub part: String,
+    /// Rows with such names set aside.
+    pub as_used: Sums,
+    /// Such names taken as those they are near to.
+    pub as_meant: Sums,
+    /// Such names taken as machines and parts of their own.
+    pub as_others: Sums,
+}
+
+/// What would change if names that are nearly those of a machine or part were taken in other ways;
+/// parts for which nothing would are left out.
+pub fn near_name_sums(
+    fleet: &Fleet,
+    as_used: &Lives,
+    as_meant: &Lives,
+    as_others: &Lives,
+) -> Vec<NearNameSums> {
+    let sums = |lives: &Lives, part: Text| {
+        let mut sums = Sums::default();
+        for life in lives.lives.iter().filter(|l| l.part == part) {
+            let count = u64::from(life.count);
+            sums.lives += count;
+            sums.worn += if life.outcome == Outcome::Worn {
+                count
+            } else {
+                0
+            };
+            sums.hours += hours_seen(life);
+        }
+        sums
+    };
+    fleet
+        .parts
+        .iter()
+        .map(|part| {
+            let name = Text::from(&part.name);
+            NearNameSums {
+                part: part.name.clone(),
+                as_used: sums(as_used, name),
+                as_meant: sums(as_meant, name),
+                as_others: sums(as_others, name),
+            }
+        })
+        .filter(|s| s.as_meant != s.as_used || s.as_others != s.as_used)
+        .collect()
+}
+
+/// [`near_name_sums`] as a table.
+pub fn near_names(sums: &[NearNameSums]) -> Option<Table> {
+    let mut table = Table::new("near_names", "If names nearly alike were …")
+        .words("part", "Part")
+        .words("taken", "Taken")
+        .figures("lives", "Lives")
+        .figures("worn", "Worn")
+        .figures("hours", "Hours a worn part");
+    for of_part in sums {
+        for (words, sums) in [
+            ("set aside, as used", of_part.as_used),
+            ("the names they are near to", of_part.as_meant),
+            ("machines and parts of their own", of_part.as_others),
+        ] {
+            let each = (sums.worn > 0).then(|| sums.hours / sums.worn as f64);
+            table.push(vec![
+                Cell::text(&of_part.part),
+                Cell::text(words),
+                Cell::Count(sums.lives),
+                Cell::Count(sums.worn),
+                Cell::maybe(each, Cell::Hours),
+            ]);
+        }
+    }
+    table.note("Hours a worn part: hours seen over worn lives. Say which it is with aliases in [[machine]] or [[part]], or list both names there.");
+    (!sums.is_empty()).then_some(table)
+}
+
 fn hours_seen(life: &Life) -> f64 {
     let end = if life.high.is_finite() {
         life.high
@@ -177,21 +273,19 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
         .figures("running", "Running")
         .figures("hours", "Hours seen");
     for part in &fleet.parts {
-        let of_part: Vec<&Life> = lives.lives.iter().filter(|l| l.part == part.name).collect();
-        let count = |outcome: Option<Outcome>| -> u64 {
-            of_part
-                .iter()
-                .filter(|l| outcome.is_none_or(|o| l.outcome == o))
-                .map(|l| u64::from(l.count))
-                .sum()
-        };
-        let hours = of_part.iter().map(|l| hours_seen(l)).sum();
+        let name = Text::from(&part.name);
+        let (mut all, mut hours) = ([0_u64; 3], 0.0);
+        for life in lives.lives.iter().filter(|l| l.part == name) {
+            all[life.outcome as usize] += u64::from(life.count);
+            hours += hours_seen(life);
+        }
+        let count = |outcome: Outcome| Cell::Count(all[outcome as usize]);
         table.push(vec![
             Cell::text(&part.name),
-            Cell::Count(count(None)),
-            Cell::Count(count(Some(Outcome::Worn))),
-            Cell::Count(count(Some(Outcome::Unworn))),
-            Cell::Count(count(Some(Outcome::Running))),
+            Cell::Count(all.iter().sum()),
+            count(Outcome::Worn),
+            count(Outcome::Unworn),
+            count(Outcome::Running),
             Cell::Hours(hours),
         ]);
     }
@@ -225,7 +319,7 @@ pub fn lives_in_short(lives: &[Life]) -> Table {
         .figures("count", "×")
         .figures("start", "In")
         .figures("end", "Out, or seen to");
-    for life in lives {
+    for life in lives.iter().take(LISTED) {
         let low = format::hours(life.low);
         let hours = if life.low == life.high || life.high.is_infinite() {
             low
@@ -241,12 +335,18 @@ pub fn lives_in_short(lives: &[Life]) -> Table {
             Cell::Date(life.end),
         ]);
     }
+    if lives.len() > LISTED {
+        table.note(format!(
+            "Listed: the first {LISTED} of {} lives; -o FILE writes all.",
+            format::count(lives.len() as u64)
+        ));
+    }
     table.note("A range of hours: it wore out somewhere in between. --trace LIFE shows the rows behind one, -o FILE writes all.");
     table
 }
 
-/// The whole check as text.
-pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
+/// The whole check as text; `near` is what would change with near names taken in other ways.
+pub fn check(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[String]) -> String {
     let rows = lives.rows;
     let mut out = wrapped(
         &format!("{}, as of {}", format::plain(&fleet.name), fleet.as_of),
@@ -300,17 +400,84 @@ pub fn check(fleet: &Fleet, lives: &Lives, notes: &[String]) -> String {
             );
         }
     }
+    out.push_str(&resets_to_declare(&lives.turned_back));
     out.push('\n');
     out.push_str(&text(&lives_by_part(fleet, lives)));
     if let Some(doubts) = doubts(fleet, lives) {
         out.push('\n');
         out.push_str(&text(&doubts));
     }
+    if let Some(near) = near_names(near) {
+        out.push('\n');
+        out.push_str(&text(&near));
+    }
     if !notes.is_empty() {
         out.push_str("\nSettled without being told\n");
         for note in notes {
             out.push_str(&wrapped(&format::plain(note), "- ", "  "));
         }
+    }
+    out
+}
+
+/// Lines for `fleet.toml` that would declare what a meter that went backwards seems to say: reset to
+/// nothing the day after the last good reading, or, where that leaves too little time for what it
+/// shows, swapped for one that showed as much. Only a person can know; nothing is declared unasked.
+pub fn reset_lines(turned: &TurnedBack) -> String {
+    let next = turned.last_day.tomorrow().unwrap_or(turned.day);
+    let day = next.min(turned.day);
+    let days = f64::from((turned.day - day).get_days()) + 1.0;
+    let (day, new_reading) = if turned.hours <= HOURS_PER_DAY * days {
+        (day, 0.0)
+    } else {
+        (turned.day, turned.hours)
+    };
+    let rolled = [1e3, 1e4, 1e5, 1e6]
+        .into_iter()
+        .find(|full| turned.last_hours < *full && turned.last_hours > 0.95 * full);
+    let rollover = match rolled {
+        Some(full) if new_reading == 0.0 => {
+            format!("  # if it rolled over: old_reading = {full:?}")
+        }
+        _ => String::new(),
+    };
+    format!(
+        "[[readings]]\n[[readings.resets]]\nmachine = {}\ndate = {day}  # after {}, up to {}\nnew_reading = {new_reading:?}{rollover}\n\
+         # old_reading = {:?}  # what it showed last, at least this; without it the hours lost are bounded\n",
+        toml_text(&turned.machine),
+        turned.last_day,
+        turned.day,
+        turned.last_hours,
+    )
+}
+
+/// A text as TOML writes it.
+fn toml_text(text: &str) -> String {
+    toml::Value::from(text).to_string()
+}
+
+/// What to paste for the meters that went backwards.
+fn resets_to_declare(turned_back: &[TurnedBack]) -> String {
+    let mut out = String::new();
+    if turned_back.is_empty() {
+        return out;
+    }
+    out.push_str(&wrapped(
+        "Meters that went backwards: if a meter was reset, swapped or rolled over, put its lines at the end of fleet.toml \
+         with the day and the readings corrected. If the reading is a slip, correct it in the export.",
+        "\n",
+        "",
+    ));
+    for turned in turned_back.iter().take(SHOWN) {
+        out.push('\n');
+        out.push_str(&reset_lines(turned));
+    }
+    if turned_back.len() > SHOWN {
+        let _ = writeln!(
+            out,
+            "\nand {} more (--json lists all)",
+            turned_back.len() - SHOWN
+        );
     }
     out
 }

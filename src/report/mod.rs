@@ -27,7 +27,10 @@ mod text;
 mod validation;
 
 pub use chart::Svg;
-pub use check::{ProblemGroup, check, lives_by_part, lives_in_short, problem_groups};
+pub use check::{
+    NearNameSums, ProblemGroup, Sums, check, lives_by_part, lives_in_short, near_name_sums,
+    near_names, problem_groups, reset_lines,
+};
 pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
 pub use json::{json, json_of_work};

@@ -533,6 +533,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         lives,
         fitted,
         costs: Vec::new(),
+        turned_back: Vec::new(),
         unknown_start: 3,
         problems: problems.clone(),
         rows,

@@ -135,6 +135,7 @@ fn case(machines: usize, jobs: usize) -> Case {
             lives: Vec::new(),
             fitted,
             unknown_start: 0,
+            turned_back: Vec::new(),
             costs: Vec::new(),
             problems: Vec::new(),
             rows: RowCounts::default(),

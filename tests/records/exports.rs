@@ -374,3 +374,93 @@ fn headings_of_other_habits_and_what_is_left_over_are_shown() {
         assert!(toml.contains(said), "{said}: {toml}");
     }
 }
+
+#[test]
+fn cells_merged_downwards_in_an_open_document_hold_for_all_their_rows() {
+    let text = |t: &str| {
+        format!(
+            "<table:table-cell office:value-type=\"string\"><text:p>{t}</text:p></table:table-cell>"
+        )
+    };
+    let machine = "<table:table-cell table:number-rows-spanned=\"3\" table:number-columns-spanned=\"1\" office:value-type=\"string\">\
+        <text:p>M1</text:p></table:table-cell>";
+    let covered = "<table:covered-table-cell/>";
+    let mut rows = String::new();
+    let headings: String = ["machine", "date", "part", "hours", "reason"]
+        .map(text)
+        .concat();
+    rows.push_str(&format!("<table:table-row>{headings}</table:table-row>"));
+    for (place, day, hours) in [
+        (machine.to_owned(), "2025-01-10", "100"),
+        (covered.to_owned(), "2025-03-01", "450"),
+        (covered.to_owned(), "2025-06-01", "600"),
+        (text("M2"), "2025-02-01", "80"),
+    ] {
+        let cells = [day, "belt", hours, "worn"].map(text).concat();
+        rows.push_str(&format!(
+            "<table:table-row>{place}{cells}</table:table-row>"
+        ));
+    }
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("log.ods"), crate::hostile::document(&rows)).unwrap();
+    std::fs::write(
+        dir.path().join("fleet.toml"),
+        "[fleet]\nname = \"x\"\n[[records]]\nfile = \"log.ods\"\n[records.reasons]\nworn = [\"worn\"]\n[[part]]\nname = \"belt\"\n",
+    )
+    .unwrap();
+    let fleet = Fleet::load(dir.path(), &LoadOptions::default()).unwrap();
+    assert_eq!(
+        briefs(&wearcast::lives::build(&fleet)),
+        ["M1 1 worn 350", "M1 1 worn 150"]
+    );
+    assert!(
+        fleet
+            .notes
+            .iter()
+            .any(|n| n.starts_with("2 cells of log.ods [Log] are merged")),
+        "{:?}",
+        fleet.notes
+    );
+}
+
+#[test]
+fn days_and_times_of_a_parquet_file_are_days() {
+    use polars::prelude::{Column, DataFrame, DataType, ParquetWriter, TimeUnit};
+    // 2025-01-10 and 2025-03-01 are the days 20,098 and 20,148 after the first of 1970.
+    let days = [20_098_i32, 20_148];
+    let late = days.map(|d| (i64::from(d) * 86_400 + 86_399) * 1_000_000);
+    let dir = tempfile::tempdir().unwrap();
+    let settings = "[fleet]\nname = \"x\"\n[[records]]\nfile = \"log.parquet\"\n[records.reasons]\nworn = [\"worn\"]\n[[part]]\nname = \"belt\"\n";
+    std::fs::write(dir.path().join("fleet.toml"), settings).unwrap();
+    let dates = [
+        Column::new("date".into(), days)
+            .cast(&DataType::Date)
+            .unwrap(),
+        Column::new("date".into(), late)
+            .cast(&DataType::Datetime(TimeUnit::Microseconds, None))
+            .unwrap(),
+    ];
+    for date in dates {
+        let text = |name: &str, value: &str| Column::new(name.into(), [value, value]);
+        let columns = vec![
+            date,
+            text("machine", "M1"),
+            text("part", "belt"),
+            Column::new("hours".into(), [100_i16, 450]),
+            text("reason", "worn"),
+        ];
+        let mut frame = DataFrame::new(2, columns).unwrap();
+        let file = std::fs::File::create(dir.path().join("log.parquet")).unwrap();
+        ParquetWriter::new(file).finish(&mut frame).unwrap();
+        let fleet = Fleet::load(dir.path(), &LoadOptions::default()).unwrap();
+        let read: Vec<_> = fleet.replacements.iter().map(|r| r.date).collect();
+        assert_eq!(
+            read,
+            [
+                jiff::civil::date(2025, 1, 10),
+                jiff::civil::date(2025, 3, 1)
+            ]
+        );
+        assert_eq!(briefs(&wearcast::lives::build(&fleet)), ["M1 1 worn 350"]);
+    }
+}

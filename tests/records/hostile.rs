@@ -123,7 +123,7 @@ fn heading_row() -> String {
 }
 
 /// An open document of one sheet.
-fn document(rows: &str) -> Vec<u8> {
+pub(crate) fn document(rows: &str) -> Vec<u8> {
     let names = "urn:oasis:names:tc:opendocument:xmlns";
     zipped(&[
         (

@@ -491,3 +491,104 @@ fn a_job_may_leave_open_which_machines_go() {
         .filter(|p| p.code == "machines_assigned");
     assert_eq!(told.count(), 2);
 }
+
+const FIVE_DAYS: &str = "03/04/2025,M1,belt,100,worn\n05/04/2025,M1,belt,140,worn\n01/05/2025,M1,belt,300,worn\n\
+    02/06/2025,M1,belt,600,worn\n07/06/2025,M1,belt,650,worn\n";
+
+#[test]
+fn the_meter_tells_which_of_day_and_month_comes_first() {
+    // Month first, the 5th of January and the 6th of February would come before the 4th of March,
+    // with 300 and 600 hours before 100.
+    let records = format!("date,machine,part,hours,reason\n{FIVE_DAYS}");
+    let folder = Folder::new(BELT, &[("records.csv", &records)]);
+    let fleet = folder.load().unwrap();
+    assert_eq!(fleet.replacements[0].date, jiff::civil::date(2025, 4, 3));
+    assert!(
+        fleet
+            .notes
+            .iter()
+            .any(|n| n.contains("are read day first: no date tells")),
+        "{:?}",
+        fleet.notes
+    );
+    // A meter that rises under either order tells nothing, nor does a single reading.
+    for rows in [
+        "03/04/2025,M1,belt,100,worn\n04/05/2025,M1,belt,200,worn\n",
+        "03/04/2025,M1,belt,100,worn\n05/03/2025,M1,belt,50,worn\n",
+    ] {
+        let records = format!("date,machine,part,hours,reason\n{rows}");
+        let refused = Folder::new(BELT, &[("records.csv", &records)]).refused();
+        assert!(
+            refused.contains("could be 2025-04-03 or 2025-03-04"),
+            "{refused}"
+        );
+    }
+}
+
+#[test]
+fn a_meter_that_speaks_against_the_order_of_the_dates_is_said() {
+    let records =
+        format!("date,machine,part,hours,reason\n{FIVE_DAYS}06/13/2025,M1,belt,800,worn\n");
+    let fleet = Folder::new(BELT, &[("records.csv", &records)])
+        .load()
+        .unwrap();
+    assert!(
+        fleet
+            .notes
+            .iter()
+            .any(|n| n.contains("speaks against that order") && n.contains("\"06/13/2025\"")),
+        "{:?}",
+        fleet.notes
+    );
+}
+
+#[test]
+fn the_lines_given_for_a_meter_that_went_backwards_declare_its_reset() {
+    // Reset to nothing; swapped for one that showed 700; rolled over at 10,000.
+    let rows = "2025-01-10,M1,belt,100,worn\n2025-03-01,M1,belt,450,worn\n2025-06-01,M1,belt,20,worn\n2025-08-01,M1,belt,90,worn\n\
+        2025-01-10,M2,belt,900,worn\n2025-01-20,M2,belt,990,worn\n2025-01-22,M2,belt,700,worn\n\
+        2025-01-10,M3,belt,9900,worn\n2025-01-20,M3,belt,9990,worn\n2025-01-22,M3,belt,40,worn\n";
+    let lives = belts(rows);
+    assert_eq!(lives.rows.set_aside, 4);
+    let lines: Vec<String> = lives
+        .turned_back
+        .iter()
+        .map(wearcast::report::reset_lines)
+        .collect();
+    assert_eq!(lines.len(), 3);
+    assert!(
+        lines[2].contains("if it rolled over: old_reading = 10000.0"),
+        "{}",
+        lines[2]
+    );
+    let declared = belts_with(&lines.concat(), rows);
+    assert_eq!(declared.rows.set_aside, 0);
+    assert!(declared.turned_back.is_empty());
+    // From 450 on the 1st of March, at most 24 hours on each of two days until the reset, and 20 since.
+    assert!(
+        briefs(&declared).contains(&"M1 1 worn 20..68".to_owned()),
+        "{:?}",
+        briefs(&declared)
+    );
+}
+
+#[test]
+fn a_swap_of_sets_is_not_wear_and_what_goes_in_is_not_new() {
+    let toml = ROLLERS.replace("unworn = [", "swapped = [\"hose size change\"]\nunworn = [");
+    let rows = |numbers: [&str; 4]| {
+        let [a, b, c, d] = numbers;
+        format!(
+            "date,machine,part,hours,reason,serial\n2025-01-10,M1,roller,100,worn,{a}\n2025-02-10,M1,roller,200,hose size change,{b}\n\
+             2025-03-10,M1,roller,300,hose size change,{c}\n2025-04-10,M1,roller,450,worn,{d}\n"
+        )
+    };
+    // Nobody tells which set is which: the two that go in at 200 and 300 may have run before.
+    let lives = Folder::new(&toml, &[("records.csv", &rows([""; 4]))]).lives();
+    assert_eq!(briefs(&lives), ["M1 set unworn 100 ×3"]);
+    assert_eq!(lives.unknown_start, 9);
+    assert_eq!(lives.rows.used, 4);
+    // Set A runs from 100 to 200 and from 300 to 450; where B had run before is not known.
+    let lives = Folder::new(&toml, &[("records.csv", &rows(["A", "B", "A", "C"]))]).lives();
+    assert_eq!(briefs(&lives), ["M1 set unworn 250 ×2", "M1 set worn 250"]);
+    assert_eq!(lives.unknown_start, 6);
+}
