@@ -9,8 +9,11 @@
 #[expect(dead_code, reason = "the example's main is not run here")]
 mod evaporator_crew;
 
+use std::fmt::Write;
+
 use wearcast::lives::{build, observations};
-use wearcast::models::{LifeModel, life_model};
+use wearcast::models::{Family, LifeModel, estimate, life_model};
+use wearcast::numerics::streams::stream;
 use wearcast::records::{Fleet, LoadOptions};
 
 const CREWS: u64 = 40;
@@ -73,4 +76,47 @@ fn guide_blocks_with_few_worn_are_not_claimed_to_be_known_better_than_they_are()
         median >= enough && b10 >= enough,
         "{median} and {b10} of {models}"
     );
+}
+
+/// Mean over many exports of the median estimated from sets of three changed together at the first
+/// to wear, over the true median; with or without a column that says that one was worn.
+fn median_of_sets(is_counted: bool) -> f64 {
+    const EXPORTS: u64 = 200;
+    const CHANGES: usize = 60;
+    let (shape, scale) = (2.0, 500.0);
+    let true_median = scale * std::f64::consts::LN_2.powf(1.0 / shape);
+    let mut sum = 0.0;
+    for export in 0..EXPORTS {
+        let mut random = stream(31, export);
+        let mut hours = 10.0;
+        let mut rows = String::from("date,machine,part,hours,reason,worn_count\n");
+        let mut day = jiff::civil::date(2000, 1, 1);
+        for _ in 0..=CHANGES {
+            let count = if is_counted { "1" } else { "" };
+            writeln!(rows, "{day},M1,roller,{hours},worn,{count}").unwrap();
+            let first = (0..3)
+                .map(|_| scale * random.exponential().powf(1.0 / shape))
+                .fold(f64::INFINITY, f64::min);
+            hours += first;
+            day = day + jiff::Span::new().days((first / 20.0) as i64 + 1);
+        }
+        let dir = tempfile::tempdir().unwrap();
+        let toml = "[fleet]\nname = \"Sets\"\n[[records]]\nfile = \"r.csv\"\n[records.reasons]\nworn = [\"worn\"]\n\
+            [[part]]\nname = \"roller\"\nper_machine = 3\nchanged = \"as a set\"\n";
+        std::fs::write(dir.path().join("fleet.toml"), toml).unwrap();
+        std::fs::write(dir.path().join("r.csv"), rows).unwrap();
+        let lives = build(&Fleet::load(dir.path(), &LoadOptions::default()).unwrap());
+        let curve = estimate(&observations(&lives.lives), Family::Weibull).unwrap();
+        let median = curve.scale * std::f64::consts::LN_2.powf(1.0 / curve.shape);
+        sum += median / true_median;
+    }
+    sum / EXPORTS as f64
+}
+
+#[test]
+fn sets_changed_at_the_first_to_wear_come_back_with_the_median_of_single_parts() {
+    for is_counted in [false, true] {
+        let ratio = median_of_sets(is_counted);
+        assert!((ratio - 1.0).abs() < 0.03, "{ratio}");
+    }
 }

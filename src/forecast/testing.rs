@@ -106,6 +106,7 @@ pub(crate) fn lives(fitted: Vec<Fitted>) -> Lives {
         lives: Vec::new(),
         fitted,
         costs: Vec::new(),
+        turned_back: Vec::new(),
         unknown_start: 0,
         turned_back: Vec::new(),
         problems: Vec::new(),
