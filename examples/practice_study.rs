@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 use wearcast::compare::practice::{PracticeComparison, PracticeOptions, tension_practice};
 use wearcast::compare::{
-    CompareOptions, Comparison, Planned, compare, design_effect, plan, power, worn_per_arm,
+    self, CompareOptions, Comparison, Planned, compare, plan, power, worn_per_arm,
 };
 use wearcast::lives::{ColumnValues, LivesTable, NamedColumn, build_with};
 use wearcast::meters::Meters;
@@ -267,15 +267,28 @@ fn row(
         })
         .sum::<f64>()
         / all.len().max(1) as f64;
-    let effect = match made.design {
-        Design::ByMachine => design_effect(shape, spread, worn / f64::from(made.machines / 2)),
-        _ => 1.0,
+    let foretold = if made.machines > 1 {
+        let planned = Planned {
+            shape,
+            machine_sd: spread,
+            machines_per_arm: f64::from(made.machines) / 2.0,
+            hours_per_worn: None,
+            hours_per_month: None,
+            worn: [0.0, 0.0],
+        };
+        let design = match made.design {
+            Design::ByMachine => compare::Design::ByMachine,
+            _ => compare::Design::Alternating,
+        };
+        design.power(&planned, 1.3, 0.05, worn)
+    } else {
+        power(shape, 1.3, 0.05, worn)
     };
     let _ = writeln!(
         out,
         "| {shape} | {machines} | {spread} | {} | {worn:.1} | {} | {} |",
         made.design.name(),
-        percent(power(shape, 1.3, 0.05, worn / effect)),
+        percent(foretold),
         percent(told)
     );
 }

@@ -21,8 +21,7 @@ pub use holm::holm;
 pub use log_rank::{LogRank, Tally, log_rank};
 pub use permutation::{PermutationTest, permute_machines};
 pub use planning::{
-    Expectation, Plan, Planned, design_effect, expected_limits, plan, power, reduced_bias,
-    worn_per_arm,
+    Design, Expectation, Plan, Planned, expected_limits, plan, power, reduced_bias, worn_per_arm,
 };
 pub use run::compare;
 pub use several::{NotCompared, Several, compare_several};

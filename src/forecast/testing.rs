@@ -108,7 +108,6 @@ pub(crate) fn lives(fitted: Vec<Fitted>) -> Lives {
         costs: Vec::new(),
         turned_back: Vec::new(),
         unknown_start: 0,
-        turned_back: Vec::new(),
         problems: Vec::new(),
         rows: RowCounts::default(),
     }
