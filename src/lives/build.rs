@@ -194,6 +194,11 @@ impl<'a> Building<'a> {
                 .par_chunks(MACHINES_AT_A_TIME)
                 .map(|some| {
                     let mut found = Found::default();
+                    let runs = some.iter().filter_map(|m| self.records.get(&m.text));
+                    found.lives.reserve(
+                        runs.map(|run| run.len() + self.places.positions.len())
+                            .sum(),
+                    );
                     for machine in some {
                         self.on_machine(machine, has_serials, &mut found);
                     }

@@ -173,6 +173,9 @@ impl History {
     ) {
         let open = self.stretches.len() - 1;
         let stretch = &mut self.stretches[open];
+        stretch.readings.reserve_exact(entries.len());
+        stretch.rows.reserve_exact(entries.len());
+        read.reserve(entries.len());
         let mut previous: Option<&Entry> = None;
         let mut doubt: Option<(Option<RowRef>, Option<RowRef>)> = None;
         for (index, entry) in entries.iter().enumerate() {

@@ -7,9 +7,46 @@ use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, TENSION};
 use super::fleet_file::{ForceWord, JobsEntry, LengthWord, ReadingsEntry, TensionEntry};
 use super::load::{FLEET_FILE, Loading};
+use super::numbers::DecimalMark;
 use super::opened::Opened;
 use super::replacements::{ABSURD_HOURS, per_hour};
 use super::{Job, MeterReset, Reading, RecordsError, TensionCheck};
+
+/// Units of length that a cell may state itself, and how many make an inch.
+const LENGTHS: [(&str, f64); 6] = [
+    ("mm", MM_PER_INCH),
+    ("inches", 1.0),
+    ("inch", 1.0),
+    ("in.", 1.0),
+    ("in", 1.0),
+    ("\"", 1.0),
+];
+/// Units of force that a cell may state itself, and how many make a pound-force.
+const FORCES: [(&str, f64); 4] = [
+    ("lbf", 1.0),
+    ("lbs", 1.0),
+    ("lb", 1.0),
+    ("n", NEWTON_PER_LBF),
+];
+
+/// A number cell that may state its unit: the number, and its unit's factor where it does.
+fn measured(
+    opened: &Opened,
+    row: usize,
+    key: &str,
+    mark: DecimalMark,
+    units: &[(&str, f64)],
+) -> Result<Option<(f64, Option<f64>)>, ()> {
+    let text = opened.text(row, key).to_lowercase();
+    for (unit, per) in units {
+        if let Some(number) = text.strip_suffix(unit).map(str::trim_end)
+            && number.ends_with(|c: char| c.is_ascii_digit())
+        {
+            return mark.read(number).map(|n| Some((n, Some(*per)))).ok_or(());
+        }
+    }
+    Ok(opened.number(row, key, mark)?.map(|n| (n, None)))
+}
 
 impl Loading<'_> {
     pub(super) fn read_readings(&mut self, entry: &ReadingsEntry) -> Result<(), RecordsError> {
@@ -135,12 +172,13 @@ impl Loading<'_> {
         for row in opened.rows() {
             let machine = opened.text(row, "machine");
             let date = opened.date(row, "date", &mut dates);
-            let deflection = opened
-                .number(row, "deflection", decimal)
+            let deflection = measured(&opened, row, "deflection", decimal, &LENGTHS)
                 .ok()
                 .flatten()
+                .map(|(length, per)| length / per.unwrap_or(per_inch))
                 .filter(|d| *d > 0.0);
-            let force = opened.number(row, "force", force_decimal);
+            let force = measured(&opened, row, "force", force_decimal, &FORCES)
+                .map(|told| told.map(|(force, per)| force / per.unwrap_or(per_lbf)));
             let bad = |key, code: &str, allowed: &str| {
                 opened.problem(
                     row,
@@ -163,19 +201,19 @@ impl Loading<'_> {
                 (_, _, None, _) => self.problems.push(bad(
                     "deflection",
                     "tension_unreadable_deflection",
-                    "a length > 0",
+                    "a length > 0, with or without its unit (in, mm)",
                 )),
                 (.., Err(())) => self.problems.push(bad(
                     "force",
                     "tension_unreadable_force",
-                    "a force > 0, or an empty cell",
+                    "a force > 0 with or without its unit (lbf, N), or an empty cell",
                 )),
                 (false, Some(date), Some(deflection), Ok(force)) => {
                     self.tension.push(TensionCheck {
                         date,
                         machine: self.machine_names.learn(machine).into(),
-                        deflection_in: deflection / per_inch,
-                        force_lbf: force.or(entry.force).map(|f| f / per_lbf),
+                        deflection_in: deflection,
+                        force_lbf: force.or(entry.force.map(|f| f / per_lbf)),
                         row: opened.row_ref(row),
                     });
                 }

@@ -25,6 +25,7 @@ pub(crate) mod parquet;
 pub(crate) mod positions;
 mod problem;
 mod propose;
+mod proposed_settings;
 mod raw;
 mod reasons;
 mod replacements;
@@ -37,6 +38,7 @@ mod spreadsheet;
 mod starter;
 pub(crate) mod text;
 mod text_table;
+mod ways_of_writing;
 
 pub use error::RecordsError;
 pub use fleet::*;

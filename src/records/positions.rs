@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use foldhash::fast::RandomState;
 use rayon::prelude::*;
 
 use super::text::{list, plain};
@@ -16,7 +17,7 @@ struct Told {
 
 /// Every position of every part as it is told, in the order in which they first stand there.
 fn tell(replacements: &[Replacement]) -> Vec<Told> {
-    let mut places: HashMap<(Text, Option<Text>), usize> = HashMap::new();
+    let mut places: HashMap<(Text, Option<Text>), usize, RandomState> = HashMap::default();
     let mut all: Vec<Told> = Vec::new();
     for record in replacements {
         let at = *places
@@ -47,7 +48,7 @@ pub(super) fn settle(
 ) -> Result<(), RecordsError> {
     let all = tell(replacements);
     check_single(parts, &all)?;
-    let mut written: HashMap<(Text, Option<Text>), Option<Text>> = HashMap::new();
+    let mut written: HashMap<(Text, Option<Text>), Option<Text>, RandomState> = HashMap::default();
     for part in parts.iter_mut() {
         let told: Vec<&Told> = all.iter().filter(|t| t.part == part.name).collect();
         if part.positions.is_empty() {

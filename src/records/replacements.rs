@@ -19,8 +19,8 @@ use super::{
 
 /// More operating hours than any meter shows (over a hundred years without a stop).
 pub(super) const ABSURD_HOURS: f64 = 1e6;
-/// Desks at which rows are read side by side before they are added in their order.
-const DESKS: usize = 4;
+/// Most desks at which rows are read side by side before they are added in their order, one a thread.
+const MOST_DESKS: usize = 16;
 /// Rows that are read at a desk at a time.
 const AT_A_DESK: usize = 1 << 15;
 
@@ -64,7 +64,9 @@ impl ReplacementRows {
             .map(|&c| Text::from(&opened.columns.headings[c]))
             .collect();
         let source = opened.table.source();
-        let mut desks: Vec<Desk<'_>> = (0..DESKS).map(|_| reader.desk()).collect();
+        // How many there are changes nothing: what they read is added in the order of the file.
+        let desk_count = rayon::current_num_threads().clamp(1, MOST_DESKS);
+        let mut desks: Vec<Desk<'_>> = (0..desk_count).map(|_| reader.desk()).collect();
         let mut from = all.start;
         while from < all.end {
             let stretch = |desk: usize| {
@@ -82,7 +84,7 @@ impl ReplacementRows {
                     self.row(opened, source, cells, desk, names, &mut reasons);
                 }
             }
-            from += DESKS * AT_A_DESK;
+            from += desk_count * AT_A_DESK;
         }
         Ok(())
     }

@@ -19,15 +19,29 @@ use super::{Extras, RecordsError, Text, Verdict};
 const MOST_TEXTS: usize = 100_000;
 /// Most parts that one row can be about.
 const MOST_COUNTED: f64 = 10_000.0;
+/// A column with no more different texts than this repeats them all the time.
+const FEW: usize = 256;
 /// Different texts of a column that a desk remembers from one stretch of rows to the next.
 const MOST_REMEMBERED: usize = 1 << 18;
+
+/// A number below [`FEW`] from a text's end and length, at once.
+fn quick_key(text: &str) -> usize {
+    let tail = text.as_bytes().last_chunk::<4>();
+    let tail = tail.map_or_else(
+        || text.bytes().fold(0, |n, b| (n << 8) | u32::from(b)),
+        |tail| u32::from_le_bytes(*tail),
+    );
+    let mixed = (tail ^ text.len() as u32).wrapping_mul(0x9e37_79b1);
+    (mixed >> 24) as usize % FEW
+}
 
 /// Texts of one column, each once and with what it means, in the order in which they were met.
 #[derive(Debug)]
 pub(super) struct Met<'t, M> {
     texts: Vec<&'t str>,
     codes: HashMap<&'t str, u32, RandomState>,
-    last: u32,
+    /// Where few texts are, the one that was met last under each quick key.
+    near: [u32; FEW],
     /// What the texts mean, as far as anybody has said.
     means: Vec<M>,
 }
@@ -37,7 +51,7 @@ impl<M> Default for Met<'_, M> {
         Self {
             texts: Vec::new(),
             codes: HashMap::default(),
-            last: 0,
+            near: [0; FEW],
             means: Vec::new(),
         }
     }
@@ -45,15 +59,20 @@ impl<M> Default for Met<'_, M> {
 
 impl<'t, M: Copy> Met<'t, M> {
     fn code(&mut self, text: &'t str) -> u32 {
-        if self.texts.get(self.last as usize) == Some(&text) {
-            return self.last;
+        let key = quick_key(text);
+        // Among many texts the one met last is hardly ever the same, and looking at it costs.
+        if self.texts.len() <= FEW
+            && let Some(&near) = self.near.get(key)
+            && self.texts.get(near as usize) == Some(&text)
+        {
+            return near;
         }
         let next = self.texts.len() as u32;
         let code = *self.codes.entry(text).or_insert(next);
         if code == next {
             self.texts.push(text);
         }
-        self.last = code;
+        self.near[key] = code;
         code
     }
 
@@ -121,6 +140,8 @@ pub(super) struct Desk<'t> {
     /// Texts of the further columns, those of a row together.
     pub(super) extras: Vec<Vec<&'t str>>,
     extra_codes: HashMap<Vec<&'t str>, u32, RandomState>,
+    /// The ones met last under each quick key.
+    extra_near: [u32; FEW],
     /// What they mean, as far as anybody has said.
     pub(super) extras_mean: Vec<Extras>,
     dates: DateColumn,
@@ -129,7 +150,16 @@ pub(super) struct Desk<'t> {
 impl<'t> Desk<'t> {
     /// The number of a row's further texts.
     fn extra_code(&mut self, extra: &[&'t str]) -> u32 {
+        let key = extra
+            .iter()
+            .fold(0, |key, text| (key * 31 + quick_key(text)) % FEW);
+        if let Some(&near) = self.extra_near.get(key)
+            && self.extras.get(near as usize).is_some_and(|e| e == extra)
+        {
+            return near;
+        }
         if let Some(&code) = self.extra_codes.get(extra) {
+            self.extra_near[key] = code;
             return code;
         }
         let code = self.extras.len() as u32;
@@ -212,6 +242,7 @@ impl<'a> RowReader<'a> {
             serials_out: Met::default(),
             extras: Vec::new(),
             extra_codes: HashMap::default(),
+            extra_near: [0; FEW],
             extras_mean: Vec::new(),
             dates: DateColumn::new(self.dates.reader().clone()),
         }

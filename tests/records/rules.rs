@@ -592,3 +592,70 @@ fn a_swap_of_sets_is_not_wear_and_what_goes_in_is_not_new() {
     assert_eq!(briefs(&lives), ["M1 set unworn 250 ×2", "M1 set worn 250"]);
     assert_eq!(lives.unknown_start, 6);
 }
+
+#[test]
+fn minutes_millimetres_and_newtons_are_stored_in_one_unit() {
+    let toml = BELT.replace(
+        "file = \"records.csv\"\n",
+        "file = \"records.csv\"\nhours_unit = \"min\"\n",
+    ) + "[[tension]]\nfile = \"tension.csv\"\nunit = \"mm\"\nforce_unit = \"N\"\n";
+    let records = "date,machine,part,hours,reason\n2025-01-10,M1,belt,6000,worn\n2025-03-01,M1,belt,27000,worn\n";
+    // 25.4 mm make an inch and 4.4482216152605 N a pound-force (exact by definition).
+    let tension = "date,machine,deflection,force\n2025-01-11,M1,6.35,22.2411080763025\n2025-01-12,M1,0.25 in,5 lbf\n\
+        2025-01-13,M1,6.35mm,22.2411080763025 N\n2025-01-14,M1,wide,5\n";
+    let folder = Folder::new(&toml, &[("records.csv", records), ("tension.csv", tension)]);
+    assert_eq!(briefs(&folder.lives()), ["M1 1 worn 350"]);
+    let fleet = folder.load().unwrap();
+    assert_eq!(fleet.tension.len(), 3);
+    for check in &fleet.tension {
+        assert!((check.deflection_in - 0.25).abs() < 1e-12, "{check:?}");
+        assert!((check.force_lbf.unwrap() - 5.0).abs() < 1e-12, "{check:?}");
+    }
+    assert!(
+        fleet
+            .problems
+            .iter()
+            .any(|p| p.code == "tension_unreadable_deflection")
+    );
+}
+
+#[test]
+fn the_meter_is_known_within_bounds_on_any_day() {
+    let folder = Folder::new(
+        &format!("{BELT}[[readings]]\nfile = \"readings.csv\"\n"),
+        &[
+            (
+                "records.csv",
+                "date,machine,part,hours,reason\n2025-01-10,M1,belt,100,worn\n",
+            ),
+            (
+                "readings.csv",
+                "date,machine,hours\n2025-01-20,M1,160\n2025-01-25,M1,9000\n2025-02-01,M1,200\n",
+            ),
+        ],
+    );
+    let fleet = folder.load().unwrap();
+    let meters = wearcast::meters::Meters::new(&fleet);
+    let at = |day| {
+        let hours = meters
+            .hours_at("M1", jiff::civil::date(2025, 1, day))
+            .unwrap();
+        (hours.low, hours.best, hours.high)
+    };
+    assert_eq!(at(20), (160.0, 160.0, 160.0));
+    // A reading that needs more than 24 hours a day is rejected; between the others hours are shared by days.
+    assert_eq!(at(26), (160.0, 160.0 + 40.0 * 6.0 / 12.0, 200.0));
+    // Two days after the 10th at most 24 hours on each of three days.
+    assert_eq!(at(12), (100.0, 112.0, 160.0));
+    let standings: Vec<_> = meters.readings("M1").iter().map(|r| r.standing).collect();
+    let used = wearcast::meters::Standing::Used;
+    assert_eq!(
+        standings,
+        [used, used, wearcast::meters::Standing::Absurd, used]
+    );
+    // 100 hours in 22 days.
+    let rate = meters.use_per_day("M1").unwrap();
+    assert!(
+        (rate.mean - 100.0 / 22.0).abs() < 1e-12 && rate.low < rate.mean && rate.mean < rate.high
+    );
+}

@@ -31,7 +31,7 @@ pub(in crate::report) fn meters(key: &str, title: &str, lines: &[MeterLine]) -> 
         format::plural(lines.len() as u64, "machine"),
         if doubtful > 0 {
             format!(
-                "{} could not be used and are marked with a cross.",
+                "{} could not be used and are marked with a cross, at the edge where they lie far outside.",
                 format::plural(doubtful as u64, "reading")
             )
         } else {
@@ -53,10 +53,14 @@ fn draw_meters(lines: &[MeterLine]) -> Sketch {
         .min()
         .unwrap_or(Date::constant(2000, 1, 1));
     let last = all().map(|r| r.0).max().unwrap_or(first);
-    let most = all()
-        .map(|r| r.1)
-        .filter(|h| h.is_finite())
-        .fold(0.0, f64::max);
+    // A slip of the pen must not flatten the readings that are used: far ones stand at the top edge.
+    let highest = |readings: &mut dyn Iterator<Item = f64>| readings.fold(0.0, f64::max);
+    let used = highest(&mut lines.iter().flat_map(|l| &l.readings).map(|r| r.1));
+    let most = if used > 0.0 {
+        highest(&mut all().map(|r| r.1).filter(|h| *h <= 1.5 * used))
+    } else {
+        highest(&mut all().map(|r| r.1).filter(|h| h.is_finite()))
+    };
     let across = Scale::linear(0.0, days(first, last).max(1.0), LEFT, WIDTH - RIGHT);
     let up = vertical(&mut sketch, most, "meter, hours");
     for tick in date_ticks(first, last, 8) {
