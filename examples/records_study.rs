@@ -33,7 +33,7 @@ const REASONS: [&str; 5] = ["worn", "broken", "planned", "hose size", "moved"];
 type Change = (u32, u8, u32);
 
 /// Writes a folder with an export of about so many rows.
-fn write(dir: &Path, rows: u64, is_dirty: bool) -> Result<(), Failure> {
+pub(crate) fn write(dir: &Path, rows: u64, is_dirty: bool) -> Result<(), Failure> {
     let mut random = Xoshiro256PlusPlus::seed_from_u64(20);
     let machines = rows.div_ceil(POSITIONS * CHANGES);
     let mut changes: Vec<Change> = Vec::with_capacity(rows as usize);
@@ -97,7 +97,7 @@ fn write(dir: &Path, rows: u64, is_dirty: bool) -> Result<(), Failure> {
 }
 
 /// Rows, rows used and lives of a folder.
-fn read(dir: &Path) -> Result<(u64, u64, usize), Failure> {
+pub(crate) fn read(dir: &Path) -> Result<(u64, u64, usize), Failure> {
     let fleet = Fleet::load(dir, &LoadOptions::default())?;
     let lives = lives::build(&fleet);
     Ok((lives.rows.rows_in, lives.rows.used, lives.lives.len()))
