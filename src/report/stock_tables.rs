@@ -269,8 +269,8 @@ pub fn value(analysis: &Analysis) -> Table {
         table.note(words);
     }
     table.note(
-        "Lacking: expected number that wears out with none on the shelf. Lacking one is taken to stop its \
-         machine for half a job of average length, at what an hour of an unplanned stop costs \
+        "Lacking: expected number that wears out with none on the shelf. Lacking one (of a set changed together: the whole set) is \
+         taken to stop its machine for half a job of average length, at what an hour of an unplanned stop costs \
          (unplanned_stop in fleet.toml). Expected left over: what the schedule is expected to leave on the \
          shelf, which later jobs can use.",
     );
@@ -310,7 +310,7 @@ pub(super) fn value_in_words(analysis: &Analysis) -> Option<String> {
     Some(format!(
         "On the shelf now: {}. The orders cost {}, of which about {} is expected to be left over, with the \
          stock, after the schedule. Shortages are expected to cost {} if nothing is ordered and {} if the \
-         advice is followed, taking each part lacking to stop its machine for half an average job{rest}.",
+         advice is followed, taking each part or set lacking to stop its machine for half an average job{rest}.",
         sum(|v| v.0),
         sum(|v| v.1),
         sum(|v| v.2),

@@ -21,7 +21,7 @@ pub struct PartValue {
     /// Worth of what is expected to be left at the end of the schedule if the advice is followed.
     pub left_at_the_end: Option<f64>,
     /// What lacking one costs: the machine stands for half a job of average length, at what an hour of
-    /// an unplanned stop costs.
+    /// an unplanned stop costs. A set changed together stops it once, so that each part of it bears its share.
     pub one_lacking: Option<f64>,
     /// Expected number that wears out with none on the shelf, if nothing is ordered.
     pub expected_lacking_if_nothing_ordered: f64,
@@ -48,7 +48,8 @@ pub(super) fn value(
     let ordered = lacking(order.fill_rate);
     let one_lacking = part
         .unplanned_stop
-        .map(|stop| 0.5 * mean_job(outlook, ahead) * stop.cost_per_hour);
+        .map(|stop| 0.5 * mean_job(outlook, ahead) * stop.cost_per_hour)
+        .map(|stop| stop / f64::from(ahead.per_change.max(1)));
     let all = planned
         .supply
         .by(outlook.end)
