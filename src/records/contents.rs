@@ -126,7 +126,7 @@ mod tests {
         let path = dir.path().join("a");
         for change in ["longer, by far", "x", "same"] {
             std::fs::write(&path, "text").unwrap();
-            let past = std::time::SystemTime::now() - std::time::Duration::from_secs(60);
+            let past = std::time::SystemTime::now() - std::time::Duration::from_mins(1);
             let file = File::options().write(true).open(&path).unwrap();
             file.set_modified(past).unwrap();
             let refused = read_judging(&path, "a", 100, |_| {

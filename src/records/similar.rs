@@ -57,14 +57,12 @@ pub(super) fn leave_out(
         NearNames::AsOthers => return Vec::new(),
         NearNames::AsMeant => {
             let meant = |name: &mut Text| *name = main_of.get(name).copied().unwrap_or(*name);
-            rows.replacements
-                .iter_mut()
-                .for_each(|r| meant(&mut r.machine));
-            readings.iter_mut().for_each(|r| meant(&mut r.machine));
-            rows.gaps
-                .iter_mut()
-                .filter_map(|gap| gap.machine.as_mut())
-                .for_each(meant);
+            let records = rows.replacements.iter_mut().map(|r| &mut r.machine);
+            let gaps = rows.gaps.iter_mut().filter_map(|gap| gap.machine.as_mut());
+            let read = readings.iter_mut().map(|r| &mut r.machine);
+            for name in records.chain(gaps).chain(read) {
+                meant(name);
+            }
             return Vec::new();
         }
     }

@@ -16,6 +16,7 @@ use super::text_table::Kind;
 const ROWS_AT_A_TIME: usize = 1 << 14;
 
 /// What the texts of a column of dates and of some of numbers say about how they are written.
+#[derive(Clone, Copy)]
 struct Votes<'t, const N: usize> {
     dates: DateVotes<'t>,
     marks: [MarkVotes<'t>; N],
