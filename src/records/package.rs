@@ -18,6 +18,13 @@ pub(super) const MAX_COLUMNS: u32 = 2_000;
 pub(super) const MOST_BELOW: u64 = 100_000;
 /// Fewest bytes that a shared text takes in its file.
 const SHORTEST_SHARED: u64 = 5;
+/// Digits of the last row of a sheet, 1048576.
+const MOST_DIGITS: usize = 7;
+/// Letters of its last column, XFD, and two marks of a fixed place.
+const MOST_LETTERS: usize = 5;
+/// The refusal of sheets with places that cannot be.
+const BAD_REFERENCE: &str =
+    "it is damaged: a cell has a place that no sheet has; save it again as .xlsx or .csv";
 /// The refusal of sheets with far too many cells.
 pub(super) const TOO_MANY_CELLS: &str =
     "a sheet reaches over more cells than any record needs; export the sheet as .csv";
@@ -72,7 +79,9 @@ pub(super) fn look_inside(
             entry_name.ends_with("workbook.xml") || entry_name.ends_with("sharedstrings.xml")
         };
         let mut content = Vec::new();
-        unpacked += if says_something {
+        unpacked += if entry_name.contains("worksheets/") {
+            read_sheet(&mut limited).ok_or_else(|| refuse(BAD_REFERENCE))?
+        } else if says_something {
             limited
                 .read_to_end(&mut content)
                 .map_err(|_| refuse(no_package))? as u64
@@ -98,6 +107,56 @@ pub(super) fn look_inside(
         }
     }
     Ok(package)
+}
+
+/// Reads a sheet's text to its end; `None` where it cannot be read, or where a cell or an area has a
+/// place that no sheet has, which the reader of sheets would take for another.
+fn read_sheet(sheet: &mut impl Read) -> Option<u64> {
+    let mut block = vec![0_u8; 1 << 18];
+    let mut open: Vec<u8> = Vec::new();
+    let mut length = 0;
+    loop {
+        let read = sheet.read(&mut block).ok()?;
+        length += read as u64;
+        open.extend_from_slice(&block[..read]);
+        // A tag may go on in the next block; text that long is none.
+        let whole = match memchr::memrchr(b'<', &open) {
+            Some(at) if read > 0 && open.len() - at < 1 << 20 => at,
+            _ => open.len(),
+        };
+        if !open[..whole].split(|b| *b == b'<').all(has_real_places) {
+            return None;
+        }
+        open.drain(..whole);
+        if read == 0 {
+            return Some(length);
+        }
+    }
+}
+
+/// Whether the places that a tag names in `r` and `ref` can be places of a sheet.
+fn has_real_places(tag: &[u8]) -> bool {
+    let end = memchr::memchr(b'>', tag).unwrap_or(tag.len());
+    let head = &tag[..end];
+    memchr::memchr_iter(b'r', head).all(|at| {
+        if at == 0 || !head[at - 1].is_ascii_whitespace() {
+            return true;
+        }
+        let rest = &head[at + 1..];
+        let rest = rest.strip_prefix(b"ef").unwrap_or(rest).trim_ascii_start();
+        let Some(value) = rest.strip_prefix(b"=").map(<[u8]>::trim_ascii_start) else {
+            return true;
+        };
+        let Some(mark) = value.first().filter(|b| matches!(b, b'"' | b'\'')) else {
+            return true;
+        };
+        let value = &value[1..];
+        let end = memchr::memchr(*mark, value).unwrap_or(value.len());
+        value[..end].split(|b| *b == b':').all(|place| {
+            let digits = place.iter().filter(|b| b.is_ascii_digit()).count();
+            digits <= MOST_DIGITS && place.len() - digits <= MOST_LETTERS
+        })
+    })
 }
 
 /// How many shared texts a workbook claims to have; room is made for them before they are read.
@@ -218,6 +277,29 @@ mod tests {
         for too_many in ["1000000000", "&#49;000000000"] {
             let message = claims(too_many).unwrap_err().to_string();
             assert!(message.contains("more texts than it can hold"), "{message}");
+        }
+    }
+
+    #[test]
+    fn a_place_that_no_sheet_has_is_refused() {
+        let sheet = |tag: &str| {
+            let text = format!(
+                "<sheetData>{}<row r=\"1\">{tag}</row>",
+                "<c/>".repeat(100_000)
+            );
+            let book = package("xl/worksheets/sheet1.xml", text.as_bytes());
+            look_inside(&book, "a.xlsx", false, 10_000_000)
+        };
+        assert!(sheet("<c r=\"XFD1048576\" s=\"1\"/>").is_ok());
+        assert!(sheet("<mergeCell ref=\"$A$1:$XFD$1048576\"/><v>45943.123456789</v>").is_ok());
+        for bad in [
+            "<c r=\"A9999999999\"/>",
+            "<row r=\"9999999999\">",
+            "<c r = 'AAAAAAAAAAAAA1'/>",
+            "<mergeCell ref=\"A1:B99999999999999\"/>",
+        ] {
+            let message = sheet(bad).unwrap_err().to_string();
+            assert!(message.contains("a place that no sheet has"), "{message}");
         }
     }
 
