@@ -9,11 +9,13 @@ use super::demand::{
 };
 use super::first_life::{FirstLife, WeibullCurve};
 use super::joint::{Both, both_at_most, together};
+use super::located::Located;
 use super::refine::{AskMore, Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::Rows;
-use super::sum::total;
+use super::sum::{Cumulants, FEW, cumulants, series, total};
+use super::thin;
 use super::track::Grid;
 use crate::models::WeibullNode;
 use crate::numerics::vector::{exp, exp_m1};
@@ -21,19 +23,13 @@ use crate::numerics::vector::{exp, exp_m1};
 /// More numbers than this are not kept but worked out again: a quarter of a gigabyte.
 const MOST_KEPT: usize = 32_000_000;
 
-/// Edges between which a count's distribution is interpolated.
-const EDGES: usize = 6;
-
 /// Numbers followed in the chances of one number by one time and another by the end.
 const MOST_TOGETHER: usize = 9;
-
-/// Up to so many positions those chances are kept; beyond, the sums are taken as normal together.
-const FEW: u32 = 120;
 
 /// One part kind's demand.
 #[derive(Debug)]
 pub(super) struct Courses {
-    nodes: Vec<WeibullNode>,
+    curves: thin::Curves,
     groups: Vec<Group>,
     per_change: u32,
     accuracy: Accuracy,
@@ -60,56 +56,35 @@ struct Curves {
     together: Values,
 }
 
-/// Where the edges of a group's cells lie, and when its parts are first changed.
-struct Axis {
-    times: Vec<f64>,
-    /// Entries of one stretch between planned changes.
-    stretches: Vec<std::ops::Range<usize>>,
-    changed_at: Vec<f64>,
-    /// ln age of each first life.
-    ln_age: Vec<f64>,
-    ages: Vec<f64>,
-}
-
-/// Where a time lies between the edges: the first entry and the weights from there on (Lagrange).
-struct Place {
-    t: f64,
-    from: usize,
-    weights: Vec<f64>,
-    /// ln (age + t) of each first life.
-    ln_then: Vec<f64>,
-}
-
-impl Place {
-    fn at(&self, values: &[f64]) -> f64 {
-        let near = self.weights.iter().zip(&values[self.from..]);
-        near.map(|(w, p)| w * p).sum()
-    }
-}
-
-/// Axes of all groups on the grids of one level, and the places of some times on them, by time and group.
-struct Located {
-    level: Level,
-    axes: Vec<Axis>,
-    places: Vec<Vec<Place>>,
+/// That two stocks are both enough, under one curve.
+#[derive(Debug, Clone, Copy)]
+enum Enough {
+    Chance(f64),
+    /// Cumulants by the one time and by the other, and the covariance.
+    Many(Cumulants, Cumulants, f64),
 }
 
 impl Courses {
     /// Groups with one window for each answer wanted.
     pub(super) fn new(
-        nodes: &[WeibullNode],
+        curves: &thin::Curves,
         groups: Vec<Group>,
         per_change: u32,
         accuracy: Accuracy,
     ) -> Self {
         let windows = groups.first().map_or(0, |g| g.windows.len());
-        let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
+        let mut curves = curves.clone();
+        let mut left_out = 0.0;
+        if curves.between.is_empty() {
+            let allowed = LEFT_OUT * accuracy.tolerance;
+            (curves.nodes, left_out) = without_negligible(&curves.nodes, allowed);
+        }
         let none = || WindowDemand {
             counts: vec![Counts::none(); windows],
             error: 0.0,
         };
         let mut courses = Self {
-            nodes,
+            curves,
             groups,
             per_change,
             accuracy,
@@ -123,7 +98,7 @@ impl Courses {
             return courses;
         }
         let lives: usize = tracks.firsts.iter().map(|f| f.lives.len()).sum();
-        let keep = lives * courses.nodes.len() * 160 <= MOST_KEPT;
+        let keep = lives * courses.curves.nodes.len() * 160 <= MOST_KEPT;
         let planned = courses.groups.iter().any(Group::is_planned);
         let counting: &[Counting] = if planned {
             &[Counting::Used, Counting::WearOuts]
@@ -137,27 +112,33 @@ impl Courses {
         let ask_more = ask_more(is_few(&tracks));
         let ask = |on: &OnGrid<'_>, group: &Group| at_least(on, group, counting);
         let apart = |a: &Values, b: &Values, enough| answers.apart(a, b, enough);
-        let found: Vec<(f64, Vec<Counts>, Option<Curves>)> = courses
-            .nodes
+        let found: Vec<(f64, Values, Option<Curves>)> = (courses.curves.nodes)
             .par_iter()
             .map(|node| {
                 let life = curve(node, per_change);
                 let within = courses.within(node);
                 let more: Option<&AskMore<'_>> = if keep { Some(&ask_more) } else { None };
-                let refined = refine(life, &tracks, (&ask, more), &apart, within);
-                let counts = answers.make(&refined.values);
-                let counts = counts.iter().map(|c| c.in_sets_of(per_change)).collect();
+                let mut refined = refine(life, &tracks, (&ask, more), &apart, within);
+                let values = std::mem::take(&mut refined.values);
                 let error = refined.error;
                 let kept = keep.then(|| Curves::new(life, node.weight, refined));
-                (error, counts, kept)
+                (error, values, kept)
             })
             .collect();
-        let weights = || courses.nodes.iter().map(|n| n.weight);
-        let error = left_out + weights().zip(&found).map(|(w, f)| w * f.0).sum::<f64>();
+        let weights = courses.curves.nodes.iter().map(|n| n.weight);
+        let error = left_out + weights.zip(&found).map(|(w, f)| w * f.0).sum::<f64>();
+        let counts: Vec<Counts> = (0..answers.windows)
+            .into_par_iter()
+            .map(|w| {
+                let row = |curve: usize, g: usize, i: usize| {
+                    let values: &Values = &found[curve].1;
+                    values.0[g].row(i * answers.windows + w)
+                };
+                courses.mixed(&tracks, row)
+            })
+            .collect();
         let demand = |range: std::ops::Range<usize>| WindowDemand {
-            counts: range
-                .map(|w| mix(weights().zip(&found).map(|(weight, f)| (weight, &f.1[w]))))
-                .collect(),
+            counts: counts[range].to_vec(),
             error,
         };
         let used = demand(0..windows);
@@ -171,9 +152,44 @@ impl Courses {
         courses
     }
 
+    /// What all positions need, averaged over the curves: `row(c, g, i)` is `P(N ≥ n)` of first life i of
+    /// group g under curve c.
+    ///
+    /// Given the curve, the demand of many positions has a sharp distribution, but its cumulants change
+    /// slowly from curve to curve: so those are interpolated between the curves, and the distributions of
+    /// many more curves averaged.
+    fn mixed<'b>(
+        &self,
+        tracks: &Tracks<'_>,
+        row: impl Fn(usize, usize, usize) -> &'b [f64],
+    ) -> Counts {
+        let nodes = &self.curves.nodes;
+        let of = |c: usize| cumulants(&tracks.firsts, |g, i| row(c, g, i));
+        let each: Option<Vec<Cumulants>> = (0..nodes.len()).map(of).collect();
+        let counts: Vec<(f64, Counts)> = match each {
+            Some(each) if self.is_sharp(&each) => (self.curves.between.iter())
+                .map(|between| (between.weight, series(&between.of(&each))))
+                .collect(),
+            _ => (nodes.iter().enumerate())
+                .map(|(c, node)| (node.weight, total(&tracks.firsts, |g, i| row(c, g, i))))
+                .collect(),
+        };
+        mix(counts.iter().map(|(w, c)| (*w, c))).in_sets_of(self.per_change)
+    }
+
+    fn is_sharp(&self, cumulants: &[Cumulants]) -> bool {
+        let nodes = self.curves.nodes.iter().zip(cumulants);
+        let by_curve = nodes.map(|(n, c)| (n.weight, c[0], c[1].max(0.0).sqrt()));
+        !self.curves.between.is_empty() && thin::is_sharp(by_curve)
+    }
+
     fn within(&self, node: &WeibullNode) -> (f64, usize) {
-        let share = 1.0 / self.nodes.len() as f64;
-        let allowed = self.accuracy.allowed(share, node.weight);
+        let share = 1.0 / self.curves.nodes.len() as f64;
+        let mut allowed = self.accuracy.allowed(share, node.weight);
+        if !self.curves.between.is_empty() {
+            // Its neighbours of more weight rest on it.
+            allowed = allowed.min(10.0 * self.accuracy.tolerance);
+        }
         (allowed, self.accuracy.most_cells)
     }
 
@@ -195,7 +211,7 @@ impl Courses {
         let windows = |on: &OnGrid<'_>, group: &Group| at_least(on, group, &[Counting::Used]);
         let apart = |a: &Values, b: &Values, enough| answers.apart(a, b, enough);
         let more = ask_more(is_few(tracks));
-        (self.nodes.par_iter())
+        (self.curves.nodes.par_iter())
             .map(|node| {
                 let life = curve(node, self.per_change);
                 let ask = (&windows as _, Some(&more as _));
@@ -217,13 +233,13 @@ impl Courses {
         let located = self.located(&tracks, times);
         let by_curve = self.each_curve(&tracks, |curves| {
             let on = Located::of(&located, curves.level);
-            let counts = (0..times.len()).map(|at| counts(&tracks, curves, on, at));
-            let counts = counts.map(|c| c.in_sets_of(self.per_change));
-            counts.collect::<Vec<Counts>>()
+            let lives = (0..times.len()).map(|at| counts_of_lives(&tracks, curves, on, at));
+            lives.collect::<Vec<_>>()
         });
         let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
         let counts = (0..times.len())
-            .map(|i| mix(by_curve.iter().map(|(w, _, c)| (*w, &c[i]))))
+            .into_par_iter()
+            .map(|at| self.mixed(&tracks, |curve, g, i| by_curve[curve].2[at][g].row(i)))
             .collect();
         WindowDemand { counts, error }
     }
@@ -248,35 +264,71 @@ impl Courses {
         let by_curve = self.each_curve(&tracks, |curves| {
             let on = Located::of(&located, curves.level);
             let by_end = counts_of_lives(&tracks, curves, on, end);
-            let total_by_end = (!is_few(&tracks)).then(|| total_of(&tracks, &by_end));
+            let many = cumulants(&tracks.firsts, |g, i| by_end[g].row(i));
             (limits.iter().enumerate())
                 .map(|(at, limit)| {
                     let by_time = counts_of_lives(&tracks, curves, on, at);
-                    if let Some(total_by_end) = &total_by_end {
-                        let total = total_of(&tracks, &by_time);
-                        let covariance = covariance(&tracks, curves, on, at, [&by_time, &by_end]);
-                        together(&total, total_by_end, covariance, *limit)
-                    } else {
+                    let first = cumulants(&tracks.firsts, |g, i| by_time[g].row(i));
+                    if is_few(&tracks) {
                         let lives = both(&tracks, curves, on, at, [&by_time, &by_end]);
-                        both_at_most(&tracks.firsts, &lives, *limit)
+                        Enough::Chance(both_at_most(&tracks.firsts, &lives, *limit))
+                    } else {
+                        let covariance = covariance(&tracks, curves, on, at, [&by_time, &by_end]);
+                        match (first, many) {
+                            (Some(first), Some(end)) if !self.curves.between.is_empty() => {
+                                Enough::Many(first, end, covariance)
+                            }
+                            _ => {
+                                let totals =
+                                    [&by_time, &by_end].map(|rows| total_of(&tracks, rows));
+                                let [first, end] = totals;
+                                Enough::Chance(together(&first, &end, covariance, *limit))
+                            }
+                        }
                     }
                 })
-                .collect::<Vec<f64>>()
+                .collect::<Vec<Enough>>()
         });
-        (0..limits.len())
-            .map(|i| {
-                by_curve
-                    .iter()
-                    .map(|(weight, _, c)| weight * c[i])
-                    .sum::<f64>()
-            })
+        (limits.iter().enumerate())
+            .map(|(i, limit)| self.mixed_enough(*limit, |curve| by_curve[curve].2[i]))
             .map(|p| p.clamp(0.0, 1.0))
             .collect()
     }
 
+    fn mixed_enough(&self, limit: (usize, usize), of: impl Fn(usize) -> Enough) -> f64 {
+        let nodes = &self.curves.nodes;
+        let each: Vec<Enough> = (0..nodes.len()).map(of).collect();
+        let many = |c: &Enough| match c {
+            Enough::Many(first, end, covariance) => Some((*first, *end, *covariance)),
+            Enough::Chance(_) => None,
+        };
+        let chance = |first: &Cumulants, end: &Cumulants, covariance: f64| {
+            together(&series(first), &series(end), covariance, limit)
+        };
+        if let Some(all) = each.iter().map(many).collect::<Option<Vec<_>>>() {
+            let firsts: Vec<Cumulants> = all.iter().map(|c| c.0).collect();
+            let ends: Vec<Cumulants> = all.iter().map(|c| c.1).collect();
+            let covariances: Vec<[f64; 1]> = all.iter().map(|c| [c.2]).collect();
+            let between = self.curves.between.par_iter().map(|between| {
+                let [covariance] = between.of(&covariances);
+                between.weight * chance(&between.of(&firsts), &between.of(&ends), covariance)
+            });
+            return between.collect::<Vec<f64>>().iter().sum();
+        }
+        let each = each.iter().map(|c| match c {
+            Enough::Chance(chance) => *chance,
+            Enough::Many(first, end, covariance) => chance(first, end, *covariance),
+        });
+        nodes
+            .iter()
+            .zip(each)
+            .map(|(n, chance)| n.weight * chance)
+            .sum()
+    }
+
     /// The times on the grids of every level that a curve may have.
     fn located(&self, tracks: &Tracks<'_>, times: &[Vec<f64>]) -> Vec<Located> {
-        let mut levels: Vec<Level> = (self.nodes.iter())
+        let mut levels: Vec<Level> = (self.curves.nodes.iter())
             .map(|node| tracks.level(&curve(node, self.per_change), self.accuracy.most_cells))
             .collect();
         levels.sort_unstable();
@@ -368,11 +420,6 @@ fn total_of(tracks: &Tracks<'_>, lives: &[Rows]) -> Counts {
     total(&tracks.firsts, |g, i| lives[g].row(i))
 }
 
-/// The sum over all positions by one of the times.
-fn counts(tracks: &Tracks<'_>, curves: &Curves, on: &Located, at: usize) -> Counts {
-    total_of(tracks, &counts_of_lives(tracks, curves, on, at))
-}
-
 /// Covariance of the sums by one of the times and by the end.
 fn covariance(
     tracks: &Tracks<'_>,
@@ -454,87 +501,4 @@ fn both(
     (tracks.firsts.iter().enumerate())
         .map(|(g, firsts)| (0..firsts.lives.len()).map(|i| of_life(g, i)).collect())
         .collect()
-}
-
-impl Located {
-    fn new(tracks: &Tracks<'_>, level: Level, times: &[Vec<f64>]) -> Self {
-        let grids = tracks.grids(level, 1);
-        let axes: Vec<Axis> = (tracks.firsts.iter().zip(grids))
-            .map(|(firsts, grid)| {
-                let (times, stretches) = grid.curve_times();
-                let changed_at = firsts.lives.iter().map(|first| {
-                    let age = match first {
-                        FirstLife::Aged(age) => Some(*age),
-                        FirstLife::Met { .. } => None,
-                    };
-                    grid.first_change(age)
-                        .map_or(f64::INFINITY, |p| grid.edges[grid.points[p].from])
-                });
-                let ages = firsts.lives.iter().map(|first| match first {
-                    FirstLife::Aged(age) => *age,
-                    FirstLife::Met { .. } => 0.0,
-                });
-                let ages: Vec<f64> = ages.collect();
-                Axis {
-                    changed_at: changed_at.collect(),
-                    ln_age: ages.iter().map(|age| age.ln()).collect(),
-                    ages,
-                    times,
-                    stretches,
-                }
-            })
-            .collect();
-        let places = times
-            .iter()
-            .map(|by_group| {
-                let each = axes.iter().zip(by_group);
-                each.map(|(axis, t)| axis.place(*t)).collect()
-            })
-            .collect();
-        Self {
-            level,
-            axes,
-            places,
-        }
-    }
-
-    /// The one of this level.
-    fn of(all: &[Self], level: Level) -> &Self {
-        let at = all.partition_point(|located| located.level < level);
-        &all[at.min(all.len() - 1)]
-    }
-}
-
-impl Axis {
-    fn place(&self, t: f64) -> Place {
-        let near = 1e-9 * self.times.last().copied().unwrap_or(1.0);
-        // At the very moment of a planned change: just before it.
-        let stretch = self
-            .stretches
-            .iter()
-            .rev()
-            .find(|s| self.times[s.start] < t - near)
-            .or(self.stretches.first())
-            .cloned()
-            .unwrap_or(0..1);
-        let times = &self.times[stretch.clone()];
-        let count = EDGES.min(times.len());
-        let after = times.partition_point(|x| *x < t);
-        let from = after.saturating_sub(count / 2).min(times.len() - count);
-        let times = &times[from..from + count];
-        let weights = (0..count)
-            .map(|i| {
-                let others = (0..count).filter(|&j| j != i);
-                others
-                    .map(|j| (t - times[j]) / (times[i] - times[j]))
-                    .product()
-            })
-            .collect();
-        Place {
-            t,
-            from: stretch.start + from,
-            weights,
-            ln_then: self.ages.iter().map(|age| (age + t).ln()).collect(),
-        }
-    }
 }

@@ -15,7 +15,7 @@ use super::refine::{MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::{Rows, entry};
-use super::sum::total;
+use super::sum::{MANY, cumulants, total};
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -228,9 +228,26 @@ impl Totals<'_> {
         if bound <= enough {
             return bound;
         }
-        let (a, b) = (self.make(a), self.make(b));
-        let apart = a.iter().zip(&b).map(|(a, b)| a.furthest_from(b));
-        apart.fold(0.0, f64::max).min(bound)
+        (0..self.windows)
+            .map(|w| self.apart_in(w, a, b))
+            .fold(0.0, f64::max)
+            .min(bound)
+    }
+
+    fn apart_in(&self, w: usize, a: &Values, b: &Values) -> f64 {
+        let of = |values: &Values| {
+            cumulants(self.firsts, |g, i| values.0[g].row(i * self.windows + w))
+                .filter(|c| c[1] > MANY)
+        };
+        if let (Some(a), Some(b)) = (of(a), of(b)) {
+            // What a change of mean and spread does to a normal distribution: at most φ(0) for the one, in
+            // standard deviations, and |zφ(z)| ≤ φ(1) for the other.
+            let moved = (a[0] - b[0]).abs() / b[1].sqrt();
+            let spread = (a[1] - b[1]).abs() / (2.0 * b[1]);
+            return 0.4 * moved + 0.25 * spread;
+        }
+        let of = |values: &Values| total(self.firsts, |g, i| values.0[g].row(i * self.windows + w));
+        of(a).furthest_from(&of(b))
     }
 }
 

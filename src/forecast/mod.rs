@@ -7,6 +7,7 @@ mod demand;
 mod first_life;
 mod firsts;
 mod joint;
+mod located;
 mod mixture;
 mod outlook;
 mod policy;

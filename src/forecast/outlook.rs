@@ -16,7 +16,8 @@ use super::mixture::Mixture;
 use super::policy::{StartCosts, WearTable};
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
-use super::thin::thinned;
+use super::sum::FEW;
+use super::thin::{self, thinned};
 use super::types::NoForecast;
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
@@ -79,7 +80,7 @@ pub struct PartOutlook {
     /// The same, to ask for those chances.
     pub chances: Mixture,
     /// As few curves as give the same demand.
-    pub for_demand: Vec<WeibullNode>,
+    for_demand: thin::Curves,
     /// Parts taken at each change.
     pub per_change: u32,
     /// Places, sorted by machine, position.
@@ -110,6 +111,15 @@ impl PartialEq for WorkedOut {
 }
 
 impl PartOutlook {
+    /// Curves for a demand that is not interpolated between them.
+    fn all_for_demand(&self) -> &[WeibullNode] {
+        if self.places.len() > FEW as usize {
+            &self.nodes
+        } else {
+            &self.for_demand.nodes
+        }
+    }
+
     /// Whether the part is shown to wear out with age: the 95 % interval of its shape lies above 1. A belief
     /// alone shows nothing.
     pub fn wears_out(&self) -> bool {
@@ -398,7 +408,7 @@ impl Outlook {
         }
         let groups = self.groups(part, spans).0;
         demand_of(
-            &part.for_demand,
+            part.all_for_demand(),
             &groups,
             part.per_change,
             self.accuracy,
@@ -412,13 +422,7 @@ impl Outlook {
         for group in &mut groups {
             group.starts.clear();
         }
-        demand_of(
-            &part.for_demand,
-            &groups,
-            part.per_change,
-            self.accuracy,
-            Counting::Used,
-        )
+        Courses::new(&part.for_demand, groups, part.per_change, self.accuracy).used
     }
 
     fn spans_of_jobs(&self) -> Vec<Span> {
@@ -463,7 +467,7 @@ impl Outlook {
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
         let groups = self.groups(part, &spans).0;
         both_enough(
-            &part.for_demand,
+            part.all_for_demand(),
             &groups,
             limits,
             part.per_change,

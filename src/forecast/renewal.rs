@@ -15,6 +15,11 @@
 //! windows and the moments from which a new part reaches a stated age are edges of cells, so nothing
 //! jumps within one. The caller works with three grids and extrapolates; see `refine`.
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop becomes vector instructions only as one piece"
+)]
+
 use super::first_life::{FirstLife, WeibullCurve};
 use super::rows::Rows;
 use super::table::Table;
@@ -299,7 +304,7 @@ impl Course {
     }
 
     /// Adds `E[N(0, t] N(0, T]]` at the same edges, T the end of the grid, from the chances of more by then
-    /// (see [`Window::to_the_end`]): `Σ_{i,m} P(S_i ≤ t, S_m ≤ T)`, S_n the time of the n-th renewal.
+    /// (see [`Window::to_the_end`]): `Σ_{i,m} P(S_i ≤ t, S_m ≤ T)`, `S_n` the time of the n-th renewal.
     pub(super) fn product(&self, grid: &Grid, end: &Window, stride: usize, rows: &mut Rows) {
         let mut each = vec![0.0; self.points];
         for more in end.more.chunks_exact(self.points.max(1)) {

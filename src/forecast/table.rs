@@ -1,5 +1,7 @@
 //! `∫_0^x F` of one Weibull curve, tabulated: what the renewal matrix is made of.
 
+#![expect(clippy::inline_always, reason = "looked up in the innermost loop")]
+
 use std::sync::LazyLock;
 
 use super::first_life::WeibullCurve;
@@ -36,7 +38,7 @@ struct Points {
     step: f64,
     inverse: f64,
     /// `(∫_0^x F, F(x))` at x = i·δ.
-    points: Vec<(f64, f64)>,
+    values: Vec<(f64, f64)>,
 }
 
 impl Points {
@@ -54,8 +56,8 @@ impl Points {
                 }
             },
         );
-        let mut points = Vec::with_capacity(cells + 2);
-        points.push((0.0, 0.0));
+        let mut values = Vec::with_capacity(cells + 2);
+        values.push((0.0, 0.0));
         let (mut sum, mut cdf, mut density) = (0.0, 0.0, 0.0);
         for (i, &(hazard, good)) in hazards.iter().enumerate().skip(1) {
             let x = i as f64 * step;
@@ -72,21 +74,21 @@ impl Points {
                 sum += 0.5 * step * (cdf + next) - step * step / 12.0 * (next_density - density);
             }
             (cdf, density) = (next, next_density);
-            points.push((sum, cdf));
+            values.push((sum, cdf));
         }
         Self {
             step,
             inverse: 1.0 / step,
-            points,
+            values,
         }
     }
 
     /// Place i + t, i whole, t in [0, 1).
     #[inline(always)]
     fn at(&self, place: f64) -> f64 {
-        let i = (place as usize).min(self.points.len() - 2);
+        let i = (place as usize).min(self.values.len() - 2);
         let t = place - i as f64;
-        let ((y0, d0), (y1, d1)) = (self.points[i], self.points[i + 1]);
+        let ((y0, d0), (y1, d1)) = (self.values[i], self.values[i + 1]);
         let (rise, h) = (y1 - y0, self.step);
         let (a, b) = (h * d0 - rise, rise - h * d1);
         y0 + t * (rise + (1.0 - t) * (a * (1.0 - t) + b * t))

@@ -11,21 +11,40 @@
 //! ladder of rules, and the first is taken that leaves every chance as it was: those of one part within
 //! [`ONE_PART`], worked out in full, and those of the demand within [`DEMAND`], on a sketch of it.
 
+use super::demand::without_negligible;
 use super::first_life::FirstLife;
 use super::mixture::Mixture;
 use super::remaining::curve;
+use super::sum::{FEW, MANY};
 use crate::models::WeibullNode;
 use crate::numerics::linear::symmetric_eigen;
 use crate::numerics::vector::{exp, widest};
 
 /// Shapes, and curves of each.
-const LADDER: [(usize, usize); 6] = [(5, 5), (6, 6), (6, 9), (8, 12), (10, 16), (12, 20)];
+const LADDER: [(usize, usize); 5] = [(5, 5), (6, 6), (6, 9), (7, 12), (9, 14)];
 
 /// Largest change of a chance of one part.
-const ONE_PART: f64 = 1e-4;
+const ONE_PART: f64 = 3e-4;
 
 /// Largest change of a chance of the demand, on the sketch.
 const DEMAND: f64 = 3e-4;
+
+/// Curves between those of one shape, as many as there are points for.
+const FINER: [usize; 4] = [24, 16, 12, 9];
+
+/// Scales beyond so many standard deviations are taken as at that many.
+const FURTHEST: f64 = 4.5;
+
+/// Weight that may be left out where there is no shorter rule.
+const NEGLIGIBLE: f64 = 1e-4;
+
+/// Share of the weight at either end that has no say in a rule: it would draw points far out.
+const FAR_OUT: f64 = 3e-6;
+
+/// Variance above which a demand may be sharp, and by how many of its standard deviations curves must differ
+/// then. The Edgeworth series is less exact there, but what it misses changes sign from curve to curve.
+const SHARP: f64 = 6.0;
+const SPREAD: f64 = 1.5;
 
 /// Rows between which scales are interpolated.
 const NEIGHBOURS: usize = 4;
@@ -39,12 +58,51 @@ const COMPARED: u32 = 32;
 /// What one position asks of the curves: what is fitted, and the hours ahead.
 pub(super) type Asked = (FirstLife, f64);
 
+/// As few curves as give the demand, and the finer ones between them.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Curves {
+    pub(super) nodes: Vec<WeibullNode>,
+    /// Empty where the nodes are all.
+    pub(super) between: Vec<Between>,
+}
+
+/// A curve between those of one shape: what changes slowly with ln η is interpolated (Lagrange).
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Between {
+    pub(super) weight: f64,
+    /// The first of the curves between which it lies, and their weights.
+    pub(super) from: usize,
+    pub(super) weights: Vec<f64>,
+}
+
+impl Between {
+    /// The values there.
+    pub(super) fn of<const N: usize>(&self, values: &[[f64; N]]) -> [f64; N] {
+        let mut sum = [0.0; N];
+        for (weight, values) in self.weights.iter().zip(&values[self.from..]) {
+            for (sum, value) in sum.iter_mut().zip(values) {
+                *sum += weight * value;
+            }
+        }
+        sum
+    }
+}
+
+impl From<Vec<WeibullNode>> for Curves {
+    fn from(nodes: Vec<WeibullNode>) -> Self {
+        Self {
+            nodes,
+            between: Vec::new(),
+        }
+    }
+}
+
 /// Curves for the chances of one part, and curves for the demand of all positions.
 pub(super) fn thinned(
     nodes: &[WeibullNode],
     per_change: u32,
     positions: &[Asked],
-) -> (Vec<WeibullNode>, Vec<WeibullNode>) {
+) -> (Vec<WeibullNode>, Curves) {
     let rows = rows(nodes);
     let one = OnePart::new(nodes, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
@@ -53,15 +111,16 @@ pub(super) fn thinned(
         let Some(few) = fewer(&rows, shapes, curves) else {
             continue;
         };
-        if few.len() >= nodes.len() || one.change(&few, per_change) > ONE_PART {
+        if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > ONE_PART {
             continue;
         }
-        let for_one = for_one.get_or_insert_with(|| few.clone());
-        if demand.change(&few, per_change) <= DEMAND {
+        let for_one = for_one.get_or_insert_with(|| few.nodes.clone());
+        if demand.change(&few.nodes, per_change) <= DEMAND {
             return (std::mem::take(for_one), few);
         }
     }
-    (for_one.unwrap_or_else(|| nodes.to_vec()), nodes.to_vec())
+    let (enough, _) = without_negligible(nodes, NEGLIGIBLE);
+    (for_one.unwrap_or_else(|| nodes.to_vec()), enough.into())
 }
 
 /// Points, rising, with weights.
@@ -81,7 +140,9 @@ struct Row {
 
 impl Row {
     fn new(nodes: &[WeibullNode]) -> Self {
-        let points: Points = nodes.iter().map(|n| (n.scale.ln(), n.weight)).collect();
+        let mut points: Points = nodes.iter().map(|n| (n.scale.ln(), n.weight)).collect();
+        points.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let points = points[not_far_out(&points, |p| p.1)].to_vec();
         let (weight, middle, spread, points) = standard(&points);
         Self {
             ln_shape: nodes[0].shape.ln(),
@@ -103,11 +164,20 @@ fn standard(points: &Points) -> (f64, f64, f64, Points) {
         .sum::<f64>();
     let sd = (square / all).sqrt();
     let unit = sd.max(1e-300);
-    let mut points: Points = (points.iter())
-        .map(|(x, w)| ((x - mean) / unit, w / all))
-        .collect();
-    points.sort_by(|a, b| a.0.total_cmp(&b.0));
-    (all, mean, sd, points)
+    let points = points.iter().map(|(x, w)| ((x - mean) / unit, w / all));
+    (all, mean, sd, points.collect())
+}
+
+/// Those that have a say.
+fn not_far_out<T>(all: &[T], weight: impl Fn(&T) -> f64) -> std::ops::Range<usize> {
+    let allowed = FAR_OUT * all.iter().map(&weight).sum::<f64>();
+    let little = |sum: &mut f64, one: &T| {
+        *sum += weight(one);
+        (*sum < allowed).then_some(())
+    };
+    let before = all.iter().scan(0.0, little).count();
+    let after = all.iter().rev().scan(0.0, little).count();
+    before..(all.len() - after).max(before)
 }
 
 /// By shape.
@@ -116,52 +186,91 @@ fn rows(nodes: &[WeibullNode]) -> Vec<Row> {
         .map(Row::new)
         .collect();
     rows.sort_by(|a, b| a.ln_shape.total_cmp(&b.ln_shape));
-    rows
+    let these = not_far_out(&rows, |row| row.weight);
+    rows[these].to_vec()
 }
 
 /// So many shapes with so many curves of each; `None` where the rows do not bear that.
-fn fewer(rows: &[Row], shapes: usize, curves: usize) -> Option<Vec<WeibullNode>> {
+fn fewer(rows: &[Row], shapes: usize, curves: usize) -> Option<Curves> {
     if rows.len() < shapes + 2 || rows.windows(2).any(|r| r[0].ln_shape >= r[1].ln_shape) {
         return None;
     }
     let by_shape: Points = rows.iter().map(|row| (row.ln_shape, row.weight)).collect();
     let (_, middle, spread, by_shape) = standard(&by_shape);
     let mut few = Vec::with_capacity(shapes * curves);
+    let mut between = Vec::new();
+    let heaviest = rows.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
+    let usual = heaviest.middle;
     for (z, weight) in gauss(&by_shape, shapes)? {
         let ln_shape = middle + spread * z;
         let above = rows.partition_point(|row| row.ln_shape < ln_shape);
         let (low, high) = (rows.get(above.checked_sub(1)?)?, rows.get(above)?);
         let share = (ln_shape - low.ln_shape) / (high.ln_shape - low.ln_shape);
         let near = &rows[above.saturating_sub(2).min(rows.len() - NEIGHBOURS)..][..NEIGHBOURS];
-        let between = |of: fn(&Row) -> f64| -> f64 {
+        // β times the mean (from the heaviest row's on) and the deviation: those change least with β.
+        let at_shape = |of: &dyn Fn(&Row) -> f64| -> f64 {
             let each = near.iter().enumerate().map(|(i, row)| {
                 let others = near.iter().enumerate().filter(|(j, _)| *j != i);
                 let weight: f64 = others
                     .map(|(_, other)| (ln_shape - other.ln_shape) / (row.ln_shape - other.ln_shape))
                     .product();
-                weight * of(row)
+                weight * of(row) * row.ln_shape.exp()
             });
-            each.sum()
+            each.sum::<f64>() / ln_shape.exp()
         };
-        let (middle, spread) = (between(|r| r.middle), between(|r| r.spread));
-        let rules = (gauss(&low.points, curves)?, gauss(&high.points, curves)?);
-        for (a, b) in rules.0.iter().zip(&rules.1) {
+        let (middle, spread) = (at_shape(&|r| r.middle - usual), at_shape(&|r| r.spread));
+        let rule = |count: usize| -> Option<Points> {
+            let (a, b) = (gauss(&low.points, count)?, gauss(&high.points, count)?);
             let mix = |a: f64, b: f64| a + share * (b - a);
-            few.push(WeibullNode {
-                shape: ln_shape.exp(),
-                scale: (middle + spread * mix(a.0, b.0)).exp(),
-                weight: weight * mix(a.1, b.1),
-            });
+            let each = a.iter().zip(&b);
+            Some(each.map(|(a, b)| (mix(a.0, b.0), mix(a.1, b.1))).collect())
+        };
+        let coarse = rule(curves)?;
+        let from = few.len();
+        few.extend(coarse.iter().map(|(z, share)| WeibullNode {
+            shape: ln_shape.exp(),
+            scale: (usual + middle + spread * z).exp(),
+            weight: weight * share,
+        }));
+        let fine = FINER.into_iter().filter(|n| *n > curves).find_map(rule);
+        between.extend(fine.iter().flatten().map(|(z, share)| Between {
+            weight: weight * share,
+            from,
+            weights: lagrange(&coarse, z.clamp(-FURTHEST, FURTHEST)),
+        }));
+        if fine.is_none() {
+            between.extend(coarse.iter().map(|(z, share)| Between {
+                weight: weight * share,
+                from,
+                weights: lagrange(&coarse, *z),
+            }));
         }
     }
-    few.retain(|n| n.weight > 0.0);
     let all: f64 = few.iter().map(|n| n.weight).sum();
     for node in &mut few {
         node.weight /= all;
     }
-    few.iter()
-        .all(|n| n.scale.is_finite() && n.scale > 0.0)
-        .then_some(few)
+    let all: f64 = between.iter().map(|b| b.weight).sum();
+    for between in &mut between {
+        between.weight /= all;
+    }
+    between.retain(|b| b.weight > 1e-8);
+    let good = |n: &WeibullNode| n.scale.is_finite() && n.scale > 0.0 && n.weight > 0.0;
+    few.iter().all(good).then_some(Curves {
+        nodes: few,
+        between,
+    })
+}
+
+/// Weights of the points in the value at x of the polynomial through them.
+fn lagrange(points: &Points, x: f64) -> Vec<f64> {
+    let weight = |i: usize| {
+        let others = points.iter().enumerate().filter(|(j, _)| *j != i);
+        others
+            .map(|(_, other)| (x - other.0) / (points[i].0 - other.0))
+            .product()
+    };
+    (0..points.len()).map(weight).collect()
 }
 
 /// The Gauss rule of points with mean 0, standard deviation 1 and weights summing to 1: the eigenvalues of
@@ -270,7 +379,18 @@ impl Sketch {
             at: Vec::new(),
             chances: Vec::new(),
         };
-        let by_curve = sketch.by_curve(nodes, per_change);
+        let mut by_curve = sketch.by_curve(nodes, per_change);
+        // A sharp demand of many positions is interpolated between curves: what is asked of the rule is the
+        // sharpest that is not.
+        if positions.len() > FEW as usize {
+            let (variance, spread) = variance_and_spread(by_curve.iter().copied());
+            let most = (SHARP / variance).max(SPREAD * SPREAD * variance / (spread * spread));
+            let share = most.min(MANY / variance);
+            if share < 1.0 {
+                sketch.alike *= share;
+                by_curve = sketch.by_curve(nodes, per_change);
+            }
+        }
         let low = (by_curve.iter()).fold(f64::INFINITY, |low, c| low.min(c.1 - 2.0 * c.2));
         let high = by_curve
             .iter()
@@ -330,81 +450,25 @@ impl Sketch {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::lives::Observations;
-    use crate::models::life_model;
-    use crate::numerics::streams::stream;
-    use crate::records::Part;
-    use approx::assert_abs_diff_eq;
-
-    /// A posterior from simulated lives, `worn` of them worn and three times as many running.
-    fn posterior(worn: u32, seed: u64) -> Vec<WeibullNode> {
-        let mut random = stream(71, seed);
-        let mut lives = Observations::default();
-        for _ in 0..worn {
-            let t = 400.0 * random.exponential().powf(1.0 / 2.2);
-            lives.push(t, t, 0.0, 1.0);
-            for _ in 0..3 {
-                lives.push(250.0 * random.uniform(), f64::INFINITY, 0.0, 1.0);
-            }
-        }
-        life_model(&Part::named("belt"), &lives).unwrap().nodes
-    }
-
-    /// Moments by the rule and by the points that it stands for, to the power 2k − 1.
-    #[test]
-    fn a_rule_keeps_the_moments_of_its_points() {
-        let nodes = posterior(9, 0);
-        for row in rows(&nodes).iter().filter(|row| row.points.len() > 5) {
-            let rule = gauss(&row.points, 5).unwrap();
-            for power in 0..10 {
-                let moment =
-                    |points: &Points| points.iter().map(|(x, w)| w * x.powi(power)).sum::<f64>();
-                let size: f64 = row
-                    .points
-                    .iter()
-                    .map(|(x, w)| w * x.abs().powi(power))
-                    .sum();
-                assert_abs_diff_eq!(moment(&rule), moment(&row.points), epsilon = 1e-9 * size);
-            }
-        }
-    }
-
-    /// Every chance of the demand of few and of many positions, by fewer curves and by all.
-    #[test]
-    fn fewer_curves_change_no_demand_that_anyone_sees() {
-        use super::super::demand::{Accuracy, Group, Hours, demand};
-        let mut furthest = 0.0_f64;
-        for (worn, positions) in [(3, 4), (6, 18), (12, 6), (12, 60), (40, 18), (40, 300)] {
-            let nodes = posterior(worn, u64::from(worn));
-            let ages: Vec<f64> = (0..positions)
-                .map(|i| 250.0 * f64::from(i * 7 % 10) / 10.0)
-                .collect();
-            let asked: Vec<Asked> = ages.iter().map(|a| (FirstLife::Aged(*a), 450.0)).collect();
-            let (_, few) = thinned(&nodes, 1, &asked);
-            let window = |start, end| Hours { start, end };
-            let group = Group {
-                windows: vec![window(0.0, 450.0), window(0.0, 70.0), window(300.0, 380.0)],
-                positions: ages.iter().map(|a| (FirstLife::Aged(*a), 1)).collect(),
-                starts: Vec::new(),
-            };
-            let exact = Accuracy {
-                tolerance: 1e-5,
-                ..Accuracy::default()
-            };
-            let of = |nodes: &[WeibullNode]| demand(nodes, std::slice::from_ref(&group), 1, exact);
-            let (all, thin) = (of(&nodes), of(&few));
-            for (a, b) in all.counts.iter().zip(&thin.counts) {
-                furthest = furthest.max(a.furthest_from(b));
-            }
-            println!(
-                "{worn} worn, {positions} positions: {} of {} curves, {furthest:.1e}",
-                few.len(),
-                nodes.len()
-            );
-        }
-        assert!(furthest < 3e-4, "{furthest}");
-    }
+/// Whether a demand of many positions is to be interpolated between curves, given the weight, mean and
+/// standard deviation under each: where it has many parts, or fewer but curves that differ by more than
+/// the demand under one of them does.
+pub(super) fn is_sharp(by_curve: impl Iterator<Item = (f64, f64, f64)>) -> bool {
+    let (variance, spread) = variance_and_spread(by_curve);
+    variance > MANY || (variance > SHARP && spread > SPREAD * variance.sqrt())
 }
+
+/// Mean variance under the curves, and the standard deviation of the means.
+fn variance_and_spread(by_curve: impl Iterator<Item = (f64, f64, f64)>) -> (f64, f64) {
+    let [mut mean, mut square, mut variance] = [0.0; 3];
+    for (weight, m, sd) in by_curve {
+        mean += weight * m;
+        square += weight * m * m;
+        variance += weight * sd * sd;
+    }
+    (variance, (square - mean * mean).max(1e-12).sqrt())
+}
+
+#[cfg(test)]
+#[path = "thin_tests.rs"]
+mod tests;

@@ -89,9 +89,19 @@ fn left(counts: &Counts, stock: u32, (quantity, there): (u32, f64), level: f64) 
     let longest = i64::try_from(counts.pmf().len()).unwrap_or(i64::MAX / 2);
     let least = i64::from(stock) - longest;
     let with = stock.saturating_add(quantity);
-    (least..most)
-        .find(|&x| (1.0 - there) * at_most(x, stock) + there * at_most(x, with) >= level - 1e-12)
-        .unwrap_or(most)
+    let reached =
+        |x: i64| (1.0 - there) * at_most(x, stock) + there * at_most(x, with) >= level - 1e-12;
+    // The first that reaches it, by halving.
+    let (mut below, mut at) = (least - 1, most);
+    while at - below > 1 {
+        let middle = below + (at - below) / 2;
+        if reached(middle) {
+            at = middle;
+        } else {
+            below = middle;
+        }
+    }
+    at
 }
 
 #[cfg(test)]

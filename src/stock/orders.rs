@@ -162,11 +162,20 @@ impl Asked<'_> {
                 })
                 .sum()
         };
-        let mut quantity = 0;
-        while quantity < most && lacking(quantity) > self.allowed {
-            quantity = in_packs(quantity + 1, self.part);
+        // The more is ordered, the less may be lacking: halving what is between too few and enough.
+        let (mut too_few, mut enough) = (0, most);
+        if lacking(0) <= self.allowed {
+            return 0;
         }
-        quantity.min(most)
+        while enough - too_few > 1 {
+            let middle = too_few + (enough - too_few) / 2;
+            if lacking(in_packs(middle, self.part)) > self.allowed {
+                too_few = middle;
+            } else {
+                enough = middle;
+            }
+        }
+        in_packs(enough, self.part).min(most)
     }
 
     /// The first job, by its end, in which the chance of lacking one on some day passes what is allowed.
