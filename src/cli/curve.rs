@@ -32,7 +32,8 @@ pub(super) struct CurveArgs {
     #[arg(long, value_name = "COLUMN", conflicts_with = "replacements")]
     cause: Option<String>,
     /// The mean number of replacements by the age of the machine instead; needs a column machine, and
-    /// takes the lives of one machine (and position) as following one another in the order of the rows.
+    /// takes the lives of one machine (and position) as following one another in the order of the rows;
+    /// a row that counts for several stands for as many replacements at one age.
     #[arg(long)]
     replacements: bool,
     /// One JSON document on stdout, nothing else.

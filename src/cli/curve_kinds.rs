@@ -283,7 +283,8 @@ pub(super) fn replacements(args: &CurveArgs) -> Result<Reply, CliError> {
         }
         table.note(
             "Lives of one place follow one another in the order of the rows; each but the last ended \
-             with a replacement, the last if it wore out.",
+             with a replacement, the last if it wore out. A row that counts for several stands for as \
+             many replacements at one age.",
         );
         if let Some(law) = named.trend.as_ref().and_then(|t| t.power_law) {
             table.note(format!(
@@ -295,7 +296,8 @@ pub(super) fn replacements(args: &CurveArgs) -> Result<Reply, CliError> {
     }))
 }
 
-/// The lives of each machine (and position, where there is such a column) one after another.
+/// The lives of each machine (and position, where there is such a column) one after another; a row that
+/// counts for several stands for as many replacements at one age.
 fn histories(
     args: &CurveArgs,
     part: &PartLives,
@@ -316,11 +318,6 @@ fn histories(
                 "is known only within bounds; mean replacements need known ages",
             )));
         }
-        if lives.count.get(i).is_some_and(|count| *count != 1.0) {
-            return Err(CliError::Input(at(
-                "stands for several; mean replacements need a row a life",
-            )));
-        }
         let place = position.as_ref().map_or(0, |p| p.codes[i]);
         chains
             .entry((machines.codes[i], place))
@@ -335,7 +332,9 @@ fn histories(
         for (k, &i) in chain.iter().enumerate() {
             age += lives.low[i];
             if k + 1 < chain.len() || lives.high[i].is_finite() {
-                events.push(age);
+                // Counts in a lives file are whole.
+                let together = lives.count.get(i).map_or(1, |&count| count as usize);
+                events.extend(std::iter::repeat_n(age, together));
             }
         }
         EventHistory {

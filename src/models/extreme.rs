@@ -113,8 +113,20 @@ impl Terms {
         }
     }
 
+    /// Works out the terms of each row, none of them depending on another, and adds them up.
     #[inline(always)]
-    fn add_to(&self, sums: &mut [Running; 6], weight: &[f64]) {
+    fn add<T>(
+        &mut self,
+        rows: impl Iterator<Item = T>,
+        weight: &[f64],
+        sums: &mut [Running; 6],
+        of: impl Fn(T) -> [f64; 6],
+    ) {
+        let [a, b, c, d, e, f] = &mut self.columns;
+        let out = (a.iter_mut().zip(b).zip(c)).zip(d.iter_mut().zip(e).zip(f));
+        for ((((a, b), c), ((d, e), f)), row) in out.zip(rows) {
+            [*a, *b, *c, *d, *e, *f] = of(row);
+        }
         for (sum, column) in sums.iter_mut().zip(&self.columns) {
             let terms = &column[..weight.len()];
             sum.add(terms, weight, weight, |term, w, _| w * term);
@@ -146,37 +158,30 @@ pub(super) fn before(column: &Weighted, mu: f64, tau: f64) -> Within {
             let mut sums = [Running::default(); 6];
             let mut terms = Terms::new();
             for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
-                let [value, first, first_z, second, second_z, second_zz] = &mut terms.columns;
-                let out = value
-                    .iter_mut()
-                    .zip(first.iter_mut())
-                    .zip(first_z.iter_mut())
-                    .zip(second.iter_mut())
-                    .zip(second_z.iter_mut())
-                    .zip(second_zz.iter_mut());
-                for ((((((value, g), gz), h), hz), hzz), y) in out.zip(y) {
-                    let z = tau * (y - mu);
-                    let v = exp(z);
-                    let v = if v > MOST_SPENT { MOST_SPENT } else { v };
-                    let gone = exp_m1(-v);
-                    let tiny = z < -40.0;
-                    let slope = v * (1.0 + gone) / -gone;
-                    let slope = if tiny { 1.0 } else { slope };
-                    let bend = slope * (1.0 - v - slope);
-                    let bend = if v < 1e-4 {
-                        v * (v * (1.0 / 6.0) - 0.5)
-                    } else {
-                        bend
-                    };
-                    let ln_f = ln(-gone);
-                    *value = if tiny { z } else { ln_f };
-                    *g = slope;
-                    *gz = slope * z;
-                    *h = bend;
-                    *hz = bend * z;
-                    *hzz = bend * z * z;
-                }
-                terms.add_to(&mut sums, w);
+                terms.add(
+                    y.iter(),
+                    w,
+                    &mut sums,
+                    #[inline(always)]
+                    |y| {
+                        let z = tau * (y - mu);
+                        let v = exp(z);
+                        let v = if v > MOST_SPENT { MOST_SPENT } else { v };
+                        let gone = exp_m1(-v);
+                        let tiny = z < -40.0;
+                        let slope = v * (1.0 + gone) / -gone;
+                        let slope = if tiny { 1.0 } else { slope };
+                        let bend = slope * (1.0 - v - slope);
+                        let bend = if v < 1e-4 {
+                            v * (v * (1.0 / 6.0) - 0.5)
+                        } else {
+                            bend
+                        };
+                        let ln_f = ln(-gone);
+                        let value = if tiny { z } else { ln_f };
+                        [value, slope, slope * z, bend, bend * z, bend * z * z]
+                    },
+                );
             }
             within(&sums)
         },
@@ -212,43 +217,42 @@ pub(super) fn between(
                 .zip(b.chunks(BLOCK))
                 .zip(weight.chunks(BLOCK))
             {
-                let [value, first, first_z, second, second_z, second_zz] = &mut terms.columns;
-                let out = value
-                    .iter_mut()
-                    .zip(first.iter_mut())
-                    .zip(first_z.iter_mut())
-                    .zip(second.iter_mut())
-                    .zip(second_z.iter_mut())
-                    .zip(second_zz.iter_mut());
-                for ((((((value, g), gz), h), hz), hzz), (a, b)) in out.zip(a.iter().zip(b)) {
-                    let z = tau * (a - mu);
-                    let width = tau * (b - a);
-                    let v = exp(z);
-                    let spent = v * exp_m1(width);
-                    let spent = if spent > MOST_SPENT {
-                        MOST_SPENT
-                    } else {
-                        spent
-                    };
-                    let gone = exp_m1(-spent);
-                    // 1/(e^D − 1), e^v's share at both ends.
-                    let q = (1.0 + gone) / -gone;
-                    let u = spent * q;
-                    let upper = q * v + u;
-                    let both = upper * (1.0 - spent - u);
-                    let upper_twice = upper * (1.0 - v - q * v - spent - u);
-                    let (slope, bend) = (u - v, u * (1.0 - spent - u) - v);
-                    *value = ln(-gone) - v;
-                    *g = slope;
-                    *gz = slope * z + upper * width;
-                    *h = bend;
-                    *hz = bend * z + width * both;
-                    *hzz = bend * z * z + 2.0 * z * width * both + width * width * upper_twice;
-                }
+                terms.add(
+                    a.iter().zip(b),
+                    w,
+                    &mut sums,
+                    #[inline(always)]
+                    |(a, b)| {
+                        let z = tau * (a - mu);
+                        let width = tau * (b - a);
+                        let v = exp(z);
+                        let spent = v * exp_m1(width);
+                        let spent = if spent > MOST_SPENT {
+                            MOST_SPENT
+                        } else {
+                            spent
+                        };
+                        let gone = exp_m1(-spent);
+                        // 1/(e^D − 1), e^v's share at both ends.
+                        let q = (1.0 + gone) / -gone;
+                        let u = spent * q;
+                        let upper = q * v + u;
+                        let both = upper * (1.0 - spent - u);
+                        let upper_twice = upper * (1.0 - v - q * v - spent - u);
+                        let (slope, bend) = (u - v, u * (1.0 - spent - u) - v);
+                        [
+                            ln(-gone) - v,
+                            slope,
+                            slope * z + upper * width,
+                            bend,
+                            bend * z + width * both,
+                            bend * z * z + 2.0 * z * width * both + width * width * upper_twice,
+                        ]
+                    },
+                );
                 for a in a {
                     far |= tau * (a - mu) < -600.0;
                 }
-                terms.add_to(&mut sums, w);
             }
             (!far).then(|| within(&sums))
         },

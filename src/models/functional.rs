@@ -60,6 +60,15 @@ impl Limits {
         }
     }
 
+    /// Only what lies within a distance of the centre.
+    pub(crate) fn within(self, centre: f64, farthest: f64) -> Self {
+        let near = |limit: &f64| (*limit - centre).abs() < farthest;
+        Self {
+            lower: self.lower.filter(near),
+            upper: self.upper.filter(near),
+        }
+    }
+
     /// Limits of a falling function of the quantity.
     pub(crate) fn swapped(self) -> Self {
         Self {

@@ -4,6 +4,7 @@
 use crate::numerics::roots::{maximum, walk_to_root};
 
 use super::functional::{Intervals, Limits, Offset};
+use super::kernel::Kernel;
 use super::likelihood::Likelihood;
 use super::maximise::{Optimum, top};
 
@@ -19,6 +20,14 @@ pub(crate) struct LikelihoodRatio<'a> {
 
 /// Doublings of the step before a limit is taken not to exist: further out than any hours can be.
 const MOST_DOUBLINGS: usize = 14;
+
+/// Share of the estimated shape at which the level that is kept as the shape goes to 0 is read.
+const LEAST_SHARE: f64 = 1e-9;
+
+/// As a log, how far from the estimate a limit of the shape, and one of hours, may lie: further out the
+/// likelihood does not fall, only its rounding does, and there is no limit.
+pub(crate) const FARTHEST_SHAPE: f64 = 11.5;
+pub(crate) const FARTHEST_HOURS: f64 = 200.0;
 
 impl LikelihoodRatio<'_> {
     fn shift(&self) -> f64 {
@@ -78,10 +87,9 @@ impl LikelihoodRatio<'_> {
         }
         let start = 1.0 / self.optimum.sigma;
         let jet = |tau: f64| self.likelihood.through_point(psi, c, tau);
-        match top(jet, start, start, 0.0) {
-            Some(tau) => jet(tau).value,
-            None => f64::NAN,
-        }
+        // Where no life pins an age the top may be the level that is kept as τ goes to 0.
+        let found = top(jet, start, start, 0.0).unwrap_or(0.0);
+        jet(found.max(LEAST_SHARE * start)).value
     }
 
     pub(crate) fn mean_profile(&self, ln_mean: f64) -> f64 {
@@ -107,6 +115,18 @@ impl LikelihoodRatio<'_> {
     }
 }
 
+impl LikelihoodRatio<'_> {
+    /// Whether the mean has no upper limit: the interval of the shape reaches down to where the mean is
+    /// infinite (1 for the loglogistic), or without end.
+    fn holds_endless_means(&self) -> bool {
+        !self.known_sigma
+            && match self.likelihood.kernel {
+                Kernel::Logistic => self.holds_shape(1.0),
+                Kernel::SmallestExtreme | Kernel::Normal => self.shape().lower.is_none(),
+            }
+    }
+}
+
 impl Intervals for LikelihoodRatio<'_> {
     fn shape(&self) -> Limits {
         if self.known_sigma {
@@ -115,7 +135,8 @@ impl Intervals for LikelihoodRatio<'_> {
         let sigma = self.optimum.sigma;
         let profile = |ln_tau: f64| self.at_shape(ln_tau.exp());
         let first = 1.5 * self.optimum.covariance.bb.sqrt();
-        self.crossings(-sigma.ln(), first, profile).map(f64::exp)
+        let limits = self.crossings(-sigma.ln(), first, profile);
+        limits.within(-sigma.ln(), FARTHEST_SHAPE).map(f64::exp)
     }
 
     fn life(&self, offset: Offset) -> Limits {
@@ -132,10 +153,14 @@ impl Intervals for LikelihoodRatio<'_> {
         }
         let d = offset.slope(kernel, sigma);
         let first = 1.5 * (v.aa + d * (2.0 * v.ab + d * v.bb)).max(0.0).sqrt();
-        let limits = match offset {
+        let mut limits = match offset {
             Offset::Quantile(c) => self.crossings(centre, first, |psi| self.through_point(psi, c)),
             Offset::Mean => self.crossings(centre, first, |mean| self.mean_profile(mean)),
         };
+        if offset == Offset::Mean && self.holds_endless_means() {
+            limits.upper = None;
+        }
+        let limits = limits.within(centre, FARTHEST_HOURS);
         limits.map(|y| (y + self.shift()).exp())
     }
 

@@ -21,7 +21,7 @@
 use std::sync::{LazyLock, OnceLock};
 
 use crate::numerics::gamma_curve::GammaCurve;
-use crate::numerics::quadrature::{Rule, gauss_legendre, partial_integral};
+use crate::numerics::quadrature::{Rule, gauss_legendre, integral_at, integral_through};
 use crate::numerics::roots::{brent, maximum};
 use crate::numerics::special::ln_gamma;
 
@@ -72,6 +72,8 @@ enum Conditional {
 struct Panels {
     edges: Vec<f64>,
     density: Vec<[f64; POINTS]>,
+    /// The density's integral from the panel's start, as coefficients.
+    integral: Vec<[f64; POINTS]>,
     before: Vec<f64>,
 }
 
@@ -96,6 +98,7 @@ impl Panels {
         (
             Self {
                 edges,
+                integral: density.iter().map(|d| integral_through(&RULE, d)).collect(),
                 density,
                 before,
             },
@@ -117,7 +120,7 @@ impl Panels {
         let k = self.edges.partition_point(|&e| e <= x) - 1;
         let (a, b) = (self.edges[k], self.edges[k + 1]);
         let local = 2.0 * (x - a) / (b - a) - 1.0;
-        let part = 0.5 * (b - a) * partial_integral(&RULE, &self.density[k], local);
+        let part = 0.5 * (b - a) * integral_at(&self.integral[k], local);
         (self.before[k] + part).clamp(0.0, 1.0)
     }
 }

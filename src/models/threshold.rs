@@ -53,7 +53,16 @@ pub(crate) fn shifted(observations: &Observations) -> Option<Shifted> {
         if before.1 > 0.0 && here.1 < 0.0 {
             let root = brent(slope, before.0, here.0, 0.0);
             let found = root.and_then(|threshold| at(observations, threshold));
-            if let Some(found) = found
+            // Where lives leave the threshold open the slope is rounding, of either sign.
+            let stands_out = |found: &Shifted| {
+                let top = found.optimum.log_likelihood;
+                let least = 1e-10 * (1.0 + top.abs());
+                [before.0, here.0].into_iter().any(|beside| {
+                    let beside = at(observations, beside);
+                    beside.is_none_or(|b| top - b.optimum.log_likelihood > least)
+                })
+            };
+            if let Some(found) = found.filter(stands_out)
                 && best
                     .as_ref()
                     .is_none_or(|b| b.optimum.log_likelihood < found.optimum.log_likelihood)

@@ -11,7 +11,7 @@ use crate::numerics::roots::{brent, maximum, walk_to_root};
 use super::functional::{Limits, Offset};
 use super::kernel::Kernel;
 use super::likelihood::Likelihood;
-use super::likelihood_ratio::LikelihoodRatio;
+use super::likelihood_ratio::{FARTHEST_HOURS, FARTHEST_SHAPE, LikelihoodRatio};
 use super::log_lives::LogLives;
 use super::maximise::maximise;
 use super::threshold::{Shifted, less};
@@ -58,9 +58,11 @@ impl ThresholdRatio<'_> {
 
     pub(crate) fn shape(&self) -> Limits {
         let any = |_| f64::INFINITY;
-        self.around(-self.found.optimum.sigma.ln(), any, |ratio, _, ln_shape| {
+        let centre = -self.found.optimum.sigma.ln();
+        self.around(centre, any, |ratio, _, ln_shape| {
             ratio.at_shape(ln_shape.exp())
         })
+        .within(centre, FARTHEST_SHAPE)
         .map(f64::exp)
     }
 
@@ -71,6 +73,7 @@ impl ThresholdRatio<'_> {
             |_| f64::INFINITY,
             |ratio, _, ln_scale| ratio.through_point(ln_scale - ratio.likelihood.lives.shift, 0.0),
         )
+        .within(centre, FARTHEST_HOURS)
         .map(f64::exp)
     }
 
@@ -93,6 +96,7 @@ impl ThresholdRatio<'_> {
                 Offset::Mean => ratio.mean_profile(psi),
             }
         })
+        .within(centre, FARTHEST_HOURS)
         .map(f64::exp)
     }
 

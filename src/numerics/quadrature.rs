@@ -23,29 +23,37 @@ impl Rule {
     }
 }
 
-/// Integral from −1 to `x` of the polynomial through `values` at the rule's nodes, exact as far as
-/// the rule is; `x` in [−1, 1].
-pub fn partial_integral(rule: &Rule, values: &[f64], x: f64) -> f64 {
-    // Legendre coefficients by the rule itself, then ∫P_k = (P_{k+1} − P_{k−1})/(2k + 1).
-    let n = rule.nodes.len();
-    let mut coefficients = vec![0.0; n];
+/// The integral from −1 of the polynomial through `values` at the rule's nodes, exact as far as the rule
+/// is, as coefficients of `P_{k+1} − P_{k−1}` (of `1 + x` for k = 0), P the Legendre polynomials: their
+/// own by the rule itself, then `∫P_k = (P_{k+1} − P_{k−1})/(2k + 1)`.
+pub fn integral_through<const N: usize>(rule: &Rule, values: &[f64; N]) -> [f64; N] {
+    let mut coefficients = [0.0; N];
     for ((&node, &weight), &value) in rule.nodes.iter().zip(&rule.weights).zip(values) {
         let (mut p, mut next) = (1.0, node);
         for (k, coefficient) in coefficients.iter_mut().enumerate() {
             let k = k as f64;
-            *coefficient += (k + 0.5) * weight * value * p;
+            *coefficient += 0.5 * weight * value * p;
             (p, next) = (
                 next,
                 ((2.0 * k + 3.0) * node * next - (k + 1.0) * p) / (k + 2.0),
             );
         }
     }
-    let mut sum = coefficients[0] * (x + 1.0);
-    let (mut before, mut p) = (1.0, x);
-    for (k, coefficient) in coefficients.iter().enumerate().skip(1) {
+    coefficients
+}
+
+/// Value at `x` in [−1, 1] of an integral given by [`integral_through`].
+pub fn integral_at(coefficients: &[f64], x: f64) -> f64 {
+    let mut sum = 0.0;
+    let (mut before, mut p) = (-1.0, 1.0);
+    for (k, coefficient) in coefficients.iter().enumerate() {
         let k = k as f64;
-        let next = ((2.0 * k + 1.0) * x * p - k * before) / (k + 1.0);
-        sum += coefficient * (next - before) / (2.0 * k + 1.0);
+        let next = if k == 0.0 {
+            x
+        } else {
+            ((2.0 * k + 1.0) * x * p - k * before) / (k + 1.0)
+        };
+        sum += coefficient * (next - before);
         (before, p) = (p, next);
     }
     sum
@@ -110,14 +118,14 @@ mod tests {
     #[test]
     fn partial_integrals_of_polynomials_are_exact() {
         let rule = gauss_legendre(6);
-        let values: Vec<f64> = rule
-            .nodes
-            .iter()
-            .map(|x| 1.0 + x - 3.0 * x.powi(5))
-            .collect();
+        let mut values = [0.0; 6];
+        for (value, x) in values.iter_mut().zip(&rule.nodes) {
+            *value = 1.0 + x - 3.0 * x.powi(5);
+        }
+        let integral = integral_through(&rule, &values);
         for x in [-1.0_f64, -0.4, 0.0, 0.77, 1.0] {
             let exact = (x + 1.0) + 0.5 * (x * x - 1.0) - 0.5 * (x.powi(6) - 1.0);
-            assert_relative_eq!(partial_integral(&rule, &values, x), exact, epsilon = 1e-14);
+            assert_relative_eq!(integral_at(&integral, x), exact, epsilon = 1e-14);
         }
     }
 

@@ -564,7 +564,7 @@ fn no_name_breaks_a_page_a_workbook_or_a_file_name() {
                     .all(|c| c.is_ascii_alphanumeric() || "._-".contains(c)),
                 "{name}"
             );
-            if name.ends_with(".svg") {
+            if part == "charts" {
                 let svg = std::fs::read_to_string(page.join(part).join(&name)).unwrap();
                 assert!(
                     !svg.contains("<script>") && !svg.contains('\u{1b}'),

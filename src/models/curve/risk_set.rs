@@ -86,6 +86,11 @@ pub(crate) fn check(lives: &Observations) -> Result<(), CurveError> {
 }
 
 /// One quick pass that only says whether a look at each value is needed.
+#[expect(
+    clippy::needless_bitwise_bool,
+    clippy::manual_range_contains,
+    reason = "without a branch it goes by vector instructions"
+)]
 fn all_sound(lives: &Observations) -> bool {
     let bounds = lives.low.par_chunks(PART).zip(lives.high.par_chunks(PART));
     let sound = bounds.all(|(low, high)| {
@@ -116,6 +121,10 @@ pub(crate) fn two_sided_z(confidence: f64) -> Result<f64, CurveError> {
 }
 
 /// The first life that is known only within bounds.
+#[expect(
+    clippy::needless_bitwise_bool,
+    reason = "without a branch it goes by vector instructions"
+)]
 pub(crate) fn first_interval(lives: &Observations) -> Option<usize> {
     let within = |(&low, &high): (&f64, &f64)| (low < high) & (high < f64::INFINITY);
     let parts = lives.low.par_chunks(PART).zip(lives.high.par_chunks(PART));

@@ -65,10 +65,9 @@ impl Covariate {
     /// Whether every value is there, and finite.
     pub(super) fn is_complete(&self) -> bool {
         match &self.values {
-            // What is not finite makes the difference NaN.
             CovariateValues::Number(values) => values
                 .par_chunks(CHUNK)
-                .all(|part| !part.iter().fold(false, |found, v| found | (v - v).is_nan())),
+                .all(|part| part.iter().fold(true, |all, v| all & v.is_finite())),
             CovariateValues::Category { levels, codes } => {
                 codes.iter().all(|&code| (code as usize) < levels.len())
             }
@@ -236,7 +235,7 @@ fn spread(source: &Source, kept: &Kept, weight: &[f64]) -> Option<(f64, f64)> {
             .into_par_iter()
             .map(|chunk| {
                 let start = chunk * CHUNK;
-                let mut buffer = [0.0; CHUNK];
+                let mut buffer = vec![0.0; CHUNK];
                 let values = source.read(kept, start, &mut buffer[..CHUNK.min(n - start)]);
                 let weight = weight
                     .get(start..start + values.len())
@@ -297,7 +296,7 @@ fn scaled(
         .map(|(chunk, mut parts)| {
             let mut gram = vec![0.0; p * p];
             for (j, part) in parts.iter_mut().enumerate() {
-                let mut buffer = [0.0; CHUNK];
+                let mut buffer = vec![0.0; CHUNK];
                 let values = sources[j].read(kept, chunk * CHUNK, &mut buffer[..part.len()]);
                 let (centre, scale) = (centre[j], scale[j]);
                 widest(
