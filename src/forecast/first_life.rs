@@ -65,6 +65,10 @@ impl WeibullCurve {
             // R = 1 − v + …: ∫ = y (1 − v/(β+1)) to 1e-12 relative.
             return y * (1.0 - v / (self.shape + 1.0));
         }
+        if !mean.is_finite() {
+            // Next to level from early on: ∫F is about y F(y)/(β + 1).
+            return y * (1.0 - self.cdf(y) / (self.shape + 1.0));
+        }
         mean * (1.0 - self.mean_share_beyond(y))
     }
 

@@ -119,7 +119,15 @@ pub fn best_interval(curves: &[(f64, WeibullCurve)], costs: Costs) -> Option<Bes
     }
     let curves = priced(curves);
     let run_on = expected(&curves, costs, None);
-    let saved = |x: f64| -expected(&curves, costs, Some(x.exp()));
+    // What cannot be told of some interval is no reason to choose it.
+    let saved = |x: f64| {
+        let cost = expected(&curves, costs, Some(x.exp()));
+        if cost.is_nan() {
+            f64::NEG_INFINITY
+        } else {
+            -cost
+        }
+    };
     let (a, b) = (low.ln(), high.ln());
     let at = |i: usize| a + (b - a) * i.min(STEPS) as f64 / STEPS as f64;
     let scanned: Vec<f64> = (0..=STEPS).map(|i| saved(at(i))).collect();
