@@ -69,7 +69,7 @@ pub(crate) fn write(dir: &Path, rows: u64, is_dirty: bool) -> Result<(), Failure
         if is_dirty && random.random_range(0..DAMAGED) == 0 {
             match random.random_range(0..5) {
                 0 => hours.clear(),
-                1 => day = "last week".to_owned(),
+                1 => "last week".clone_into(&mut day),
                 2 => reason = format!("see sheet {}", order % 500),
                 3 => part = format!("roler {}", order % 50),
                 _ => times = 2,

@@ -98,7 +98,7 @@ fn median_of_sets(is_counted: bool) -> f64 {
                 .map(|_| scale * random.exponential().powf(1.0 / shape))
                 .fold(f64::INFINITY, f64::min);
             hours += first;
-            day = day + jiff::Span::new().days((first / 20.0) as i64 + 1);
+            day += jiff::Span::new().days((first / 20.0) as i64 + 1);
         }
         let dir = tempfile::tempdir().unwrap();
         let toml = "[fleet]\nname = \"Sets\"\n[[records]]\nfile = \"r.csv\"\n[records.reasons]\nworn = [\"worn\"]\n\
