@@ -58,22 +58,25 @@ impl OrderWords {
         };
         let left = order.shortage_probability_if_ordered;
         let with = format!(
-            "{} {}",
+            "{}, the chance over the whole schedule is {}",
             match order.order_by {
-                Some(day) if day <= stock.as_of => "ordered today, the chance is",
-                Some(_) => "ordered on that day, the chance is",
-                None => "there in time, the chance is",
+                Some(day) if day <= stock.as_of => "ordered today",
+                Some(_) => "ordered on that day",
+                None => "there in time",
             },
             format::chance(left)
         );
         let least_now = order.order_now.filter(|n| *n > 0).map(|n| {
             let which = if n == order.order_quantity {
-                "All".to_owned()
+                "all of them cannot wait".to_owned()
             } else {
-                format!("At least {}", format::count(u64::from(n)))
+                format!(
+                    "if not all can be ordered, at least {} cannot wait",
+                    format::count(u64::from(n))
+                )
             };
             format!(
-                "{which} should be ordered before the next look at the stock on {}",
+                "{which} for the next look at the stock on {}",
                 format::date(stock.next_look)
             )
         });

@@ -276,14 +276,18 @@ fn overdue(part: &Part, as_of: Date) -> impl Iterator<Item = Caution> + '_ {
 }
 
 fn too_late(part: &Part, latest: &LatestOrder, lead: &LeadDays, as_of: Date) -> Caution {
+    let [even, late] = [0.5, 0.95].map(|chance| plus_days(as_of, lead.by(chance)));
+    let there = if even == late {
+        format!("there on {even}")
+    } else {
+        format!("there by {even} with even chances, by {late} with 95%")
+    };
     Caution::about(
         CautionCode::TooLate,
         &part.name,
         format!(
-            "even ordered today it may come too late: there by {} with even chances, by {} with 95%; the \
-             chance of running short stays {:.0}%; ask for a faster delivery or move parts between jobs",
-            plus_days(as_of, lead.by(0.5)),
-            plus_days(as_of, lead.by(0.95)),
+            "even ordered today it may come too late: {there}; the chance of running short stays {:.0}%; ask \
+             for a faster delivery or move parts between jobs",
             100.0 * latest.short
         ),
     )

@@ -268,8 +268,8 @@ pub(super) fn kit_line(line: &KitLine) -> Markup {
         (format::count(u64::from(line.quantity))) " × " (pieces::name(&line.part))
         @if line.short > 0 {
             b {
-                @if line.short == line.quantity { " (none of them on the shelf by then)" }
-                @else { " (" (format::count(u64::from(line.short))) " of them not on the shelf by then)" }
+                @if line.short == line.quantity { " (none on the shelf by then)" }
+                @else { " (" (format::count(u64::from(line.short))) " not on the shelf by then)" }
             }
         }
     }

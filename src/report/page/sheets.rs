@@ -13,7 +13,7 @@ const SHEETS: usize = 12;
 /// Machines with a line of their own on a sheet.
 const MACHINES: usize = 40;
 /// Parts to look at that a sheet names.
-const LOOKS: usize = 12;
+const LOOKS: usize = 5;
 /// A machine that stands for this many days or more is laid up.
 const LAID_UP: i32 = 7;
 
@@ -72,6 +72,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                         }
                     }
                     @if changes.len() > 30 { p { "and " (format::count(changes.len() as u64 - 30)) " more, see the table of changes." } }
+                    (looks(contents, job, &changes))
                 }
                 div {
                     h4 { "Carry" }
@@ -81,11 +82,9 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                             li { (act::kit_line(k)) ", enough with " (format::percent(k.probability_enough)) }
                         }
                     }
-                    (looks(contents, job, &changes))
                     h4 { "Workshop" }
                     ul.tick {
-                        (tension_line(contents))
-                        (off_target(contents, job))
+                        (tension_line(contents, job))
                         li { "Anti-seize on the roller shafts (common practice)." }
                         @if !idle.is_empty() {
                             li {
@@ -119,18 +118,18 @@ fn looks(contents: &Contents<'_>, job: &Job, changes: &[&ChangeDecision]) -> Mar
     due.sort_by_key(|(_, look)| look.by);
     html! {
         @if !due.is_empty() {
-            h4 { "Look at" }
-            ul.tick {
-                @for (part, look) in due.iter().take(LOOKS) {
-                    li {
-                        (pieces::name(&look.machine)) " " (pieces::name(part))
-                        @if look.position != "1" { " " (pieces::name(&look.position)) }
-                        @if let Some(by) = look.by {
-                            @if by <= job.start { " before the start" } @else { " by " (format::day_month(by)) }
-                        }
+            p {
+                b { "Look at " }
+                @for (i, (part, look)) in due.iter().take(LOOKS).enumerate() {
+                    @if i > 0 { "; " }
+                    (pieces::name(&look.machine)) " " (pieces::name(part))
+                    @if look.position != "1" { " " (pieces::name(&look.position)) }
+                    @if let Some(by) = look.by {
+                        @if by <= job.start { " before the start" } @else { " by " (format::day_month(by)) }
                     }
                 }
-                @if due.len() > LOOKS { li { "and " (format::count((due.len() - LOOKS) as u64)) " more, see the table of next looks" } }
+                @if due.len() > LOOKS { "; and " (format::count((due.len() - LOOKS) as u64)) " more, see the table of next looks" }
+                "."
             }
         }
     }
@@ -141,15 +140,12 @@ fn off_target(contents: &Contents<'_>, job: &Job) -> Markup {
     let off = tables::last_off_target(contents.analysis);
     html! {
         @for (check, word) in off.iter().filter(|(check, _)| job.machines.contains(&check.machine)).take(MACHINES) {
-            li {
-                (pieces::name(&check.machine)) " was " (word) " when last read: " (tables::deflection(contents.analysis, check.deflection_in))
-                " on " (format::date(check.date)) "."
-            }
+            " " b { (pieces::name(&check.machine)) " was " (word) " when last read." }
         }
     }
 }
 
-fn tension_line(contents: &Contents<'_>) -> Markup {
+fn tension_line(contents: &Contents<'_>, job: &Job) -> Markup {
     let practice = contents.analysis.fleet.practice;
     let (low, high, aim, unit) = match practice {
         Some(p) if p.unit == LengthUnit::Mm => (
@@ -172,6 +168,7 @@ fn tension_line(contents: &Contents<'_>) -> Markup {
             "Belt tension of each machine: under " (force) " the belt gives " (show(low)) " to " (show(high)) " " (unit)
             "; aim for " (show(aim)) " " (unit) " (common practice)."
             @if practice.is_none() { " fleet.toml states no [practice] of your own." }
+            (off_target(contents, job))
         }
     }
 }
@@ -219,7 +216,7 @@ fn blanks(job: &Job, place: usize) -> Markup {
                 @for machine in job.machines.iter().take(MACHINES) {
                     tr { th scope="row" { (pieces::name(machine)) } @for _ in 0..6 { td {} } }
                 }
-                @for _ in 0..4 { tr { th scope="row" { span.hidden { "further part" } } @for _ in 0..6 { td {} } } }
+                @for _ in 0..3 { tr { th scope="row" { span.hidden { "further part" } } @for _ in 0..6 { td {} } } }
             }
         } }
         p.signed { "Checked by" span.line {} "Day" span.line {} }
