@@ -8,10 +8,8 @@ use crate::compare::practice::{
 };
 use crate::lives;
 use crate::meters::Meters;
-use crate::records::{Fleet, LengthUnit, LoadOptions};
+use crate::records::{Fleet, LoadOptions};
 use crate::report::{self, format, practice_tables};
-
-const MM_PER_INCH: f64 = 25.4;
 
 /// What is asked on the command line.
 pub(super) struct Asked<'a> {
@@ -32,10 +30,7 @@ pub(super) fn run(mut asked: Asked<'_>) -> Result<Reply, CliError> {
         ));
     }
     let fleet = Fleet::load(asked.dir, &LoadOptions::default())?;
-    let per_inch = match fleet.practice.map(|p| p.unit) {
-        Some(LengthUnit::Mm) => MM_PER_INCH,
-        _ => 1.0,
-    };
+    let per_inch = fleet.practice.map_or(1.0, |p| p.unit.per_inch());
     if let Some(error) = asked.reading_error {
         if !(error > 0.0 && error.is_finite()) {
             return Err(CliError::Usage(format!(

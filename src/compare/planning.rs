@@ -84,13 +84,19 @@ impl Design {
         normal_cdf((shift - t) / slack) + normal_cdf((-shift - t) / slack)
     }
 
-    /// `t(1 − 1/4ν)` and `√(1 + t²/2ν)`.
-    fn critical(self, of: &Planned, level: f64) -> (f64, f64) {
+    /// What |T| exceeds at a level, and its degrees of freedom.
+    fn t(self, of: &Planned, level: f64) -> (f64, f64) {
         let df = self.degrees_of_freedom(2.0 * of.machines_per_arm);
         if df.is_infinite() {
-            return (-normal_quantile(level / 2.0), 1.0);
+            (-normal_quantile(level / 2.0), df)
+        } else {
+            (t_multiplier(1.0 - level, df), df)
         }
-        let t = t_multiplier(1.0 - level, df);
+    }
+
+    /// `t(1 − 1/4ν)` and `√(1 + t²/2ν)`.
+    fn critical(self, of: &Planned, level: f64) -> (f64, f64) {
+        let (t, df) = self.t(of, level);
         (t * (1.0 - 0.25 / df), (1.0 + 0.5 * t * t / df).sqrt())
     }
 
@@ -119,12 +125,7 @@ impl Design {
 
     /// Factor by which the 95 % limits lie above and below the ratio.
     fn limits(self, of: &Planned, worn_per_arm: f64) -> f64 {
-        let df = self.degrees_of_freedom(2.0 * of.machines_per_arm);
-        let t = if df.is_infinite() {
-            -normal_quantile(0.025)
-        } else {
-            t_multiplier(0.95, df)
-        };
+        let (t, _) = self.t(of, 0.05);
         let effect = self.effect(
             of.shape,
             of.machine_sd,

@@ -330,13 +330,7 @@ impl Setting<'_> {
             LengthWord::In => LengthUnit::In,
             LengthWord::Mm => LengthUnit::Mm,
         };
-        let inches = |v: f64| {
-            if unit == LengthUnit::Mm {
-                v / MM_PER_INCH
-            } else {
-                v
-            }
-        };
+        let inches = |v: f64| v / unit.per_inch();
         let target = self.above_zero("[practice], target", entry.target)?;
         let low = self.number(
             "[practice], band",

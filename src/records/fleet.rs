@@ -6,6 +6,7 @@ use std::num::{NonZeroU16, NonZeroU32};
 use jiff::civil::Date;
 use serde::Serialize;
 
+use super::catalogue::MM_PER_INCH;
 use super::{Extras, Problem, RowCounts, RowRef, Text};
 
 /// What a reason in the export says about the part that came out.
@@ -357,6 +358,24 @@ pub enum LengthUnit {
     In,
     /// Millimetres.
     Mm,
+}
+
+impl LengthUnit {
+    /// `in` or `mm`.
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::In => "in",
+            Self::Mm => "mm",
+        }
+    }
+
+    /// How many of it make an inch.
+    pub fn per_inch(self) -> f64 {
+        match self {
+            Self::In => 1.0,
+            Self::Mm => MM_PER_INCH,
+        }
+    }
 }
 
 /// The belt-tension check the crew works to; stored in inches, shown in `unit`.

@@ -13,6 +13,17 @@ use super::text::{list, plain, quoted, shown};
 const MOST_LISTED: usize = 40;
 /// Mark of what the user has to decide.
 const FILL_IN: &str = "FILL IN";
+/// Lists that reasons are sorted into, and what each means.
+const REASON_LISTS: [(&str, &str); 5] = [
+    ("worn", "it reached the end of its life"),
+    ("found_worn", "found worn at a look"),
+    ("unworn", "it came out for another reason"),
+    (
+        "swapped",
+        "likewise, and one that had run before went in: a set for another hose range",
+    ),
+    ("inspected_ok", "looked at, found good, left in"),
+];
 
 impl Looking<'_> {
     /// The settings file.
@@ -248,36 +259,15 @@ impl Looking<'_> {
                 .find(|(reason, _)| reason.eq_ignore_ascii_case(word));
             said.map_or_else(String::new, |(reason, _)| quote(reason))
         };
-        let _ = writeln!(
-            out,
-            "worn = [{}]                     # it reached the end of its life",
-            own("worn")
-        );
-        let _ = writeln!(
-            out,
-            "found_worn = [{}]               # found worn at a look",
-            own("found_worn")
-        );
-        let _ = writeln!(
-            out,
-            "unworn = [{}]                   # it came out for another reason",
-            own("unworn")
-        );
-        let _ = writeln!(
-            out,
-            "swapped = [{}]                  # likewise, and one that had run before went in: a set for another hose range",
-            own("swapped")
-        );
-        let _ = writeln!(
-            out,
-            "inspected_ok = [{}]             # looked at, found good, left in",
-            own("inspected_ok")
-        );
-        let own_words = ["worn", "unworn", "swapped", "found_worn", "inspected_ok"];
-        let open: Vec<&(String, usize)> = found
-            .iter()
-            .filter(|(r, _)| !own_words.contains(&r.to_lowercase().as_str()))
-            .collect();
+        for (word, meaning) in REASON_LISTS {
+            let gap = " ".repeat(25 - word.len());
+            let _ = writeln!(out, "{word} = [{}]{gap}# {meaning}", own(word));
+        }
+        let is_own = |reason: &str| {
+            let reason = reason.to_lowercase();
+            REASON_LISTS.iter().any(|(word, _)| *word == reason)
+        };
+        let open: Vec<&(String, usize)> = found.iter().filter(|(r, _)| !is_own(r)).collect();
         if !open.is_empty() {
             let _ = writeln!(
                 out,

@@ -10,7 +10,7 @@ use super::{Svg, chart, format, tables};
 use crate::analysis::{Analysis, CONFIDENCE, Detail, LifeSpread, PartDetail};
 use crate::meters::{MeterReading, Standing};
 use crate::models::curve::Curve;
-use crate::records::{LengthUnit, Part};
+use crate::records::Part;
 
 /// Rows of the calendar chart.
 const CALENDAR_ROWS: usize = 30;
@@ -239,10 +239,7 @@ fn meter_history(analysis: &Analysis, detail: &Detail) -> Option<Svg> {
 
 fn tension_checks(analysis: &Analysis) -> Option<Svg> {
     let practice = analysis.fleet.practice?;
-    let (unit, factor) = match practice.unit {
-        LengthUnit::In => ("in", 1.0),
-        LengthUnit::Mm => ("mm", 25.4),
-    };
+    let (unit, factor) = (practice.unit.symbol(), practice.unit.per_inch());
     let checks = &analysis.fleet.tension;
     let plot = TensionPlot {
         checks: checks

@@ -100,10 +100,7 @@ impl OrderWords {
 /// The first kit that asks for more than the shelf will hold, and when to order for it.
 fn kit(analysis: &Analysis, order: &Order) -> Option<String> {
     let stock = &analysis.stock;
-    let lines = stock.kits.iter();
-    let line = lines
-        .clone()
-        .find(|k| k.part == order.part && k.short > 0)?;
+    let line = (stock.kits.iter()).find(|k| k.part == order.part && k.short > 0)?;
     let job = analysis.fleet.jobs.iter().find(|j| j.name == line.job)?;
     let needed = format!(
         "the kit for {} from {} asks for {} more than the shelf is likely to hold by then",

@@ -5,7 +5,6 @@ use crate::compare::practice::{Band, BandRatio, PracticeComparison};
 use crate::compare::{Comparison, MachineSpread};
 use crate::records::LengthUnit;
 
-const MM_PER_INCH: f64 = 25.4;
 /// Life ratio that expected limits are shown of.
 const EXAMPLE: f64 = 1.3;
 /// Months beyond which a plan is not spelt out.
@@ -26,7 +25,7 @@ pub fn practice_tables(p: &PracticeComparison) -> Vec<Table> {
 fn length(p: &PracticeComparison, inches: f64) -> String {
     match p.practice.unit {
         LengthUnit::In => format!("{inches:.3} in"),
-        LengthUnit::Mm => format!("{:.1} mm", inches * MM_PER_INCH),
+        LengthUnit::Mm => format!("{:.1} mm", inches * p.practice.unit.per_inch()),
     }
 }
 

@@ -8,7 +8,6 @@ use super::practice::ratio_rows;
 use crate::compare::Group;
 use crate::compare::practice::{Band, BandSummary, PracticeComparison};
 use crate::models::Family;
-use crate::records::LengthUnit;
 
 /// Charts of practice, in the order they are read.
 #[derive(Default)]
@@ -122,10 +121,8 @@ fn probability(found: &PracticeComparison) -> Option<Svg> {
 /// Life against deflection, where the records bear a curve.
 fn dose(found: &PracticeComparison) -> Option<Svg> {
     let curve = found.dose.as_ref()?;
-    let (unit, factor) = match found.practice.unit {
-        LengthUnit::In => ("in", 1.0),
-        LengthUnit::Mm => ("mm", 25.4),
-    };
+    let unit = found.practice.unit.symbol();
+    let factor = found.practice.unit.per_inch();
     let plot = DosePlot {
         points: (curve.points.iter())
             .map(|p| (p.deflection_in * factor, p.relative_life, p.lower, p.upper))

@@ -596,33 +596,29 @@ pub fn quantiles(analysis: &Analysis) -> Table {
 
 /// Tension checks in the user's unit.
 pub fn tension(analysis: &Analysis) -> Table {
-    let (unit, per_inch) = match analysis.fleet.practice.map(|p| p.unit) {
-        Some(LengthUnit::Mm) => ("mm", 25.4),
-        _ => ("in", 1.0),
-    };
+    let unit = length_unit(analysis);
     let mut table = Table::new("tension", "Belt tension checks")
         .figures("date", "Day")
         .words("machine", "Machine")
-        .figures("deflection", format!("Deflection, {unit}"))
+        .figures("deflection", format!("Deflection, {}", unit.symbol()))
         .figures("force_lbf", "Force, lbf")
         .words("band", "Band")
         .words("row", "From");
     for check in &analysis.fleet.tension {
-        let band = analysis.fleet.practice.map(|p| {
-            if check.deflection_in < p.band_low_in - 1e-9 {
-                "below (too tight)"
-            } else if check.deflection_in > p.band_high_in + 1e-9 {
-                "above (too slack)"
-            } else {
-                "within"
-            }
+        let band = (analysis.fleet.practice).map(|p| match Band::of(&p, check.deflection_in) {
+            Band::TooTight => "below (too tight)",
+            Band::TooLoose => "above (too slack)",
+            Band::OnTarget => "within",
         });
         table.push(vec![
             Cell::Date(check.date),
             Cell::text(&check.machine),
             Cell::number(
-                check.deflection_in * per_inch,
-                if per_inch > 1.0 { 1 } else { 2 },
+                check.deflection_in * unit.per_inch(),
+                match unit {
+                    LengthUnit::In => 2,
+                    LengthUnit::Mm => 1,
+                },
             ),
             Cell::maybe(check.force_lbf, |f| Cell::number(f, 1)),
             Cell::maybe(band, Cell::text),
@@ -664,11 +660,14 @@ pub fn last_off_target(analysis: &Analysis) -> Vec<(&TensionCheck, &'static str)
 
 /// A deflection in the unit of the practice: `0.31 in`.
 pub fn deflection(analysis: &Analysis, inches: f64) -> String {
-    let (unit, per_inch) = match analysis.fleet.practice.map(|p| p.unit) {
-        Some(LengthUnit::Mm) => ("mm", 25.4),
-        _ => ("in", 1.0),
-    };
-    format!("{} {unit}", format::length(inches * per_inch))
+    let unit = length_unit(analysis);
+    let length = format::length(inches * unit.per_inch());
+    format!("{length} {}", unit.symbol())
+}
+
+/// Unit that deflections are shown in: that of the practice, else inches.
+fn length_unit(analysis: &Analysis) -> LengthUnit {
+    (analysis.fleet.practice).map_or(LengthUnit::In, |p| p.unit)
 }
 
 /// Rows in = used + merged + set aside.

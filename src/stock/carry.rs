@@ -2,9 +2,10 @@
 
 use super::kits::{KitPart, cheapest_kit};
 use super::orders::Planned;
+use super::shortage::Supply;
 use super::types::{KitLine, KitTotal};
 use crate::forecast::{Counts, Forecast, Outlook, PartOutlook};
-use crate::records::Fleet;
+use crate::records::{Fleet, Job};
 
 /// What the kits are made from.
 #[derive(Debug, Clone, Copy)]
@@ -21,11 +22,9 @@ pub(super) struct Carried<'a> {
 impl Carried<'_> {
     /// Kits line by line, and as wholes.
     pub(super) fn kits(&self) -> (Vec<KitLine>, Vec<KitTotal>) {
-        let parts_used: Vec<Vec<f64>> = (0..self.outlook.parts.len())
-            .map(|p| self.used(p))
+        let mut shelves: Vec<Shelf> = (0..self.outlook.parts.len())
+            .map(|p| self.shelf(p))
             .collect();
-        // What each earlier kit took from the shelf, by part and job.
-        let mut taken: Vec<Vec<u32>> = vec![Vec::new(); self.outlook.parts.len()];
         let mut lines = Vec::new();
         let mut totals = Vec::new();
         for j in 0..self.outlook.jobs.len() {
@@ -45,10 +44,10 @@ impl Carried<'_> {
                 cost: Some(0.0),
             };
             for (p, quantity) in kit.quantities.into_iter().enumerate() {
-                let shelf = self.shelf(p, j, &parts_used[p], &taken[p]);
-                let lacking = f64::from(quantity) - shelf.max(0.0);
+                let there = shelves[p].before(&self.outlook.jobs, j);
+                let lacking = f64::from(quantity) - there.max(0.0);
                 let short = ((lacking - 0.5).ceil().max(0.0) as u32).min(quantity);
-                taken[p].push(quantity - short);
+                shelves[p].taken.push(quantity - short);
                 let need = &parts[p].need;
                 let line = KitLine {
                     job: total.job.clone(),
@@ -77,35 +76,56 @@ impl Carried<'_> {
         self.fleet.parts[ahead.part].unit_cost
     }
 
-    /// Expected use in each job, changes in the workshop before it included.
-    fn used(&self, p: usize) -> Vec<f64> {
+    /// The shelf before any kit is taken from it.
+    fn shelf(&self, p: usize) -> Shelf {
         let name = &self.outlook.parts[p].name;
-        let used = self.outlook.jobs.iter().map(|job| {
-            let mut demands = self.forecast.demand.iter();
-            let of_job =
-                demands.find(|d| d.part == *name && d.job.as_deref() == Some(job.name.as_str()));
-            of_job.map_or(0.0, |d| d.expected)
-        });
-        used.collect()
-    }
-
-    /// What is expected to be on the shelf for a job: stock and deliveries by its start, the advised
-    /// order with them, less what is changed in the workshop before it and what earlier starts took. A job
-    /// that is over has used what it is expected to use and brought the rest back; one that is still out
-    /// has its whole kit with it.
-    fn shelf(&self, p: usize, j: usize, used: &[f64], taken: &[u32]) -> f64 {
         let jobs = &self.outlook.jobs;
-        let ahead_of = |i: usize| (used[i] - self.in_jobs[p][i].mean()).max(0.0);
-        let gone: f64 = (0..j)
-            .map(|i| {
-                if jobs[i].end < jobs[j].start {
-                    used[i]
+        let used: Vec<f64> = (jobs.iter())
+            .map(|job| {
+                let mut demands = self.forecast.demand.iter();
+                let of_job = demands
+                    .find(|d| d.part == *name && d.job.as_deref() == Some(job.name.as_str()));
+                of_job.map_or(0.0, |d| d.expected)
+            })
+            .collect();
+        let changed = (used.iter().zip(&self.in_jobs[p]))
+            .map(|(used, in_job)| (used - in_job.mean()).max(0.0))
+            .collect();
+        Shelf {
+            supply: self.orders[p].advised(self.outlook),
+            used,
+            changed,
+            taken: Vec::new(),
+        }
+    }
+}
+
+/// One part kind on the shelf, job by job in the order of their starts.
+struct Shelf {
+    /// Stock and deliveries, the advised order with them.
+    supply: Supply,
+    /// Expected use in each job, changes in the workshop before it included.
+    used: Vec<f64>,
+    /// Expected changes in the workshop before each job.
+    changed: Vec<f64>,
+    /// What the kit of each job looked at so far took.
+    taken: Vec<u32>,
+}
+
+impl Shelf {
+    /// What is expected to be there for a job: stock and deliveries by its start, less what is changed in the
+    /// workshop before it and what earlier starts took. A job that is over has used what it is expected to
+    /// use and brought the rest back; one that is still out has its whole kit with it.
+    fn before(&self, jobs: &[Job], j: usize) -> f64 {
+        let gone: f64 = (jobs[..j].iter().enumerate())
+            .map(|(i, earlier)| {
+                if earlier.end < jobs[j].start {
+                    self.used[i]
                 } else {
-                    used[i].max(ahead_of(i) + f64::from(taken[i]))
+                    self.used[i].max(self.changed[i] + f64::from(self.taken[i]))
                 }
             })
             .sum();
-        let advised = self.orders[p].advised(self.outlook);
-        f64::from(advised.by(jobs[j].start)) - gone - ahead_of(j)
+        f64::from(self.supply.by(jobs[j].start)) - gone - self.changed[j]
     }
 }

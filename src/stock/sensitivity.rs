@@ -128,8 +128,8 @@ impl Asking<'_> {
     fn refitted(&self, asked: impl Fn(&Part) -> bool, unknown_worn: bool) -> Vec<LifeModel> {
         let parts = self.fleet.parts.iter().filter(|part| asked(part));
         let refit = parts.filter_map(|part| {
-            let mut lives: Vec<Life> = self.lives.lives.clone();
-            lives.retain(|life| life.part == part.name);
+            let of_part = self.lives.lives.iter().filter(|l| l.part == part.name);
+            let mut lives: Vec<Life> = of_part.cloned().collect();
             let mut part = part.clone();
             if unknown_worn {
                 for life in lives.iter_mut().filter(|life| life.unknown_reason) {

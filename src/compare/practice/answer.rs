@@ -5,14 +5,13 @@ use super::spells::IN_BAND;
 use crate::compare::{Comparison, Plan};
 use crate::records::{LengthUnit, Part, Practice};
 
-const MM_PER_INCH: f64 = 25.4;
 /// The life ratio whose telling is planned for in the answer.
 const TOLD_OF: f64 = 1.3;
 
 fn show(practice: &Practice, inches: f64) -> String {
     match practice.unit {
         LengthUnit::In => format!("{inches:.2} in"),
-        LengthUnit::Mm => format!("{:.1} mm", inches * MM_PER_INCH),
+        LengthUnit::Mm => format!("{:.1} mm", inches * practice.unit.per_inch()),
     }
 }
 

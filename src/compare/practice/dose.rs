@@ -97,9 +97,18 @@ pub(super) struct DoseRequest<'a> {
     pub(super) machines: &'a [u32],
     /// Whether there are enough machines to cluster by.
     pub(super) clustered: bool,
-    /// Standard deviation of a reading, inches.
-    pub(super) reading_error_in: Option<f64>,
     pub(super) confidence: f64,
+}
+
+/// A reading error to allow for.
+#[derive(Clone, Copy)]
+pub(super) struct Allowed<'a> {
+    /// Standard deviation of a reading, inches.
+    pub(super) error_in: f64,
+    /// What stands behind the readings.
+    pub(super) behind: &'a TrueValues,
+    /// Curvature without allowing for it.
+    pub(super) curvature_as_read: f64,
 }
 
 /// Share of the spread of readings that must be left after the reading error for the curve to be
@@ -113,32 +122,30 @@ impl DoseRequest<'_> {
     }
 
     /// Expected true values behind the readings, where they spread enough beyond their stated error.
-    pub(super) fn true_values(&self) -> Option<TrueValues> {
-        true_values(
-            &self.readings(),
-            self.practice.target_in,
-            self.reading_error_in?,
-        )
-        .filter(|t| t.share_true >= LEAST_SHARE_TRUE)
+    pub(super) fn true_values(&self, error_in: f64) -> Option<TrueValues> {
+        true_values(&self.readings(), self.practice.target_in, error_in)
+            .filter(|t| t.share_true >= LEAST_SHARE_TRUE)
     }
 }
 
 /// Fits the curve.
 ///
-/// With a stated reading error each reading is replaced by what it says of the true deflection
+/// Where a reading error is allowed for each reading is replaced by what it says of the true deflection
 /// ([`true_values`]: expected x and expected x²). The fitted spread of true deflections is taken as known. How
 /// much of the flattening is taken back: trials in `DEVELOPERS.md`.
 ///
 /// # Errors
 /// As [`regress`].
-pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, RegressionError> {
+pub(super) fn dose(
+    request: &DoseRequest<'_>,
+    allowed: Option<Allowed<'_>>,
+) -> Result<DoseResponse, RegressionError> {
     let DoseRequest {
         spells,
         practice,
         held,
         machines,
         clustered,
-        reading_error_in,
         confidence,
     } = *request;
     let target = practice.target_in;
@@ -146,32 +153,30 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
     for s in spells {
         lives.push(s.low, s.high, s.entry, f64::from(s.count));
     }
-    let read: Vec<f64> = request
-        .readings()
-        .iter()
-        .map(|d| (d / target).ln())
-        .collect();
-    let square = |x: &[f64]| x.iter().map(|x| x * x).collect::<Vec<f64>>();
-    let fit = |x: &[f64], square: Vec<f64>| {
-        let mut covariates = vec![
-            Covariate::number("x", x.to_vec()),
-            Covariate::number("x squared", square),
-        ];
-        covariates.extend(held.iter().cloned());
-        let mut request = RegressionRequest::weibull(covariates);
-        request.confidence = confidence;
-        if clustered {
-            request.errors = Errors::ByClusterUnbiased;
-            request.clusters = Some(machines.to_vec());
-        }
-        regress(&lives, &request)
+    let (x, square) = if let Some(allowed) = allowed {
+        (allowed.behind.x.clone(), allowed.behind.square.clone())
+    } else {
+        let readings = request.readings();
+        let x: Vec<f64> = readings.iter().map(|d| (d / target).ln()).collect();
+        let square = x.iter().map(|x| x * x).collect();
+        (x, square)
     };
-    let plain = fit(&read, square(&read))?;
-    let behind = request.true_values();
-    let r = match &behind {
-        Some(behind) => fit(&behind.x, behind.square.clone())?,
-        None => plain.clone(),
-    };
+    // With a reading error the least and greatest are those of the expected true values.
+    let (first, last) = (x.iter()).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
+        (a.min(x), b.max(x))
+    });
+    let mut covariates = vec![
+        Covariate::number("x", x),
+        Covariate::number("x squared", square),
+    ];
+    covariates.extend(held.iter().cloned());
+    let mut asked = RegressionRequest::weibull(covariates);
+    asked.confidence = confidence;
+    if clustered {
+        asked.errors = Errors::ByClusterUnbiased;
+        asked.clusters = Some(machines.to_vec());
+    }
+    let r = regress(&lives, &asked)?;
     let k = r.coefficients.len() + 1 + r.shapes.len();
     let v = |a: usize, b: usize| r.covariance[a * k + b];
     let (b1, b2) = (r.coefficients[0].estimate, r.coefficients[1].estimate);
@@ -180,14 +185,6 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
         || two_sided_normal(confidence),
         |df| t_multiplier(confidence, df),
     );
-    // With a reading error the least and greatest are those of the expected true values.
-    let (first, last) = behind
-        .as_ref()
-        .map_or(&read, |behind| &behind.x)
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
-            (a.min(x), b.max(x))
-        });
     let points = (0..POINTS)
         .map(|i| {
             let x = first + (last - first) * i as f64 / (POINTS - 1) as f64;
@@ -239,13 +236,11 @@ pub(super) fn dose(request: &DoseRequest<'_>) -> Result<DoseResponse, Regression
         greatest_in: target * last.exp(),
         shape: 1.0 / r.shapes[0].sigma,
         clusters: r.clusters.map(|c| c.clusters),
-        reading_error: reading_error_in
-            .zip(behind)
-            .map(|(error_in, behind)| ReadingError {
-                error_in,
-                share_true: behind.share_true,
-                curvature_as_read: plain.coefficients[1].estimate,
-            }),
+        reading_error: allowed.map(|allowed| ReadingError {
+            error_in: allowed.error_in,
+            share_true: allowed.behind.share_true,
+            curvature_as_read: allowed.curvature_as_read,
+        }),
         held: held.iter().map(|c| c.name.clone()).collect(),
     })
 }

@@ -3,7 +3,7 @@
 use super::answer::answer;
 use super::bands::{bands, distinct};
 use super::cautions::{cautions_of, unread_checks};
-use super::dose::{DoseRequest, DoseResponse, dose};
+use super::dose::{Allowed, DoseRequest, DoseResponse, dose};
 use super::result::{BandRatio, PracticeComparison, PracticeError, PracticeOptions, SpellUse};
 use super::spells::{IN_BAND, Spell, spells, table};
 use super::worth::{usage, worth, worth_answer};
@@ -86,9 +86,9 @@ pub fn tension_practice(
                 .map(|g| g.clusters())
                 .unwrap_or_default(),
             clustered: distinct(spells.iter().map(|s| s.machine.as_str())) >= 4,
-            reading_error_in,
             confidence: options.confidence,
         },
+        reading_error_in,
         &part.name,
         &mut cautions,
     );
@@ -188,9 +188,11 @@ fn covariates(table: &LivesTable, held: &[String]) -> Vec<Covariate> {
         .collect()
 }
 
-/// The curve, and beside it the curve as read where a reading error is allowed for.
+/// The curve, and beside it the curve as read where a reading error (standard deviation, inches) is allowed
+/// for.
 fn doses(
     request: &DoseRequest<'_>,
+    error_in: Option<f64>,
     part: &str,
     cautions: &mut Vec<Caution>,
 ) -> (Option<DoseResponse>, Option<DoseResponse>) {
@@ -202,25 +204,35 @@ fn doses(
         notes.push(then.to_owned());
         dose
     };
-    let as_read = DoseRequest {
-        reading_error_in: None,
-        ..request.clone()
-    };
-    let (curve, beside) = if request.reading_error_in.is_none() {
-        let then = "Reading error makes the true curve look flatter, and the bands more alike, than \
-                    they are; none is allowed for unless it is stated (reading_error in [practice], or \
-                    --reading-error).";
-        (told(dose(&as_read), then), None)
-    } else if request.true_values().is_some() {
-        let then = "The curve allows for the stated reading error (not quite: in trials the curvature stayed \
-                    8 to 16% too flat), and the bands not at all, so the true effect of tension \
-                    is, if anything, greater than shown.";
-        (told(dose(request), then), dose(&as_read).ok())
-    } else {
-        let then = "The stated reading error is nearly as large as the whole spread of the readings, \
-                    so the readings tell next to nothing about the true tensions and the curve is left \
-                    as read.";
-        (told(dose(&as_read), then), None)
+    let as_read = dose(request, None);
+    let behind = error_in.map(|error_in| (error_in, request.true_values(error_in)));
+    let (curve, beside) = match behind {
+        None => {
+            let then = "Reading error makes the true curve look flatter, and the bands more alike, than \
+                        they are; none is allowed for unless it is stated (reading_error in [practice], or \
+                        --reading-error).";
+            (told(as_read, then), None)
+        }
+        Some((error_in, Some(behind))) => {
+            let curve = as_read.clone().and_then(|as_read| {
+                let allowed = Allowed {
+                    error_in,
+                    behind: &behind,
+                    curvature_as_read: as_read.curvature.estimate,
+                };
+                dose(request, Some(allowed))
+            });
+            let then = "The curve allows for the stated reading error (not quite: in trials the curvature \
+                        stayed 8 to 16% too flat), and the bands not at all, so the true effect of tension \
+                        is, if anything, greater than shown.";
+            (told(curve, then), as_read.ok())
+        }
+        Some((_, None)) => {
+            let then = "The stated reading error is nearly as large as the whole spread of the readings, \
+                        so the readings tell next to nothing about the true tensions and the curve is left \
+                        as read.";
+            (told(as_read, then), None)
+        }
     };
     let notes = notes.into_iter();
     cautions.extend(notes.map(|text| Caution::about(CautionCode::Note, part, text)));

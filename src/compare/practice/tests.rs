@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use super::dose::{DoseRequest, dose};
+use super::dose::{Allowed, DoseRequest, dose};
 use super::spells::Spell;
 use super::*;
 use crate::lives::build_with;
@@ -165,19 +165,21 @@ fn most_of_the_flattening_is_taken_back() {
         force_lbf: 5.0,
         reading_error_in: None,
     };
-    let curvature = |reading_error_in| {
-        let found = dose(&DoseRequest {
-            spells: &spells,
-            practice: &practice,
-            held: &[],
-            machines: &[],
-            clustered: false,
-            reading_error_in,
-            confidence: 0.95,
-        });
-        found.unwrap().curvature.estimate
+    let request = DoseRequest {
+        spells: &spells,
+        practice: &practice,
+        held: &[],
+        machines: &[],
+        clustered: false,
+        confidence: 0.95,
     };
-    let (read, allowed) = (curvature(None), curvature(Some(0.04)));
+    let read = dose(&request, None).unwrap().curvature.estimate;
+    let allowed = Allowed {
+        error_in: 0.04,
+        behind: &request.true_values(0.04).unwrap(),
+        curvature_as_read: read,
+    };
+    let allowed = dose(&request, Some(allowed)).unwrap().curvature.estimate;
     assert!((0.2..0.4).contains(&(read / -1.5)), "{read}, {allowed}");
     assert!((0.8..1.0).contains(&(allowed / -1.5)), "{read}, {allowed}");
 }

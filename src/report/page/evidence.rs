@@ -6,9 +6,8 @@ use maud::{Markup, html};
 use super::super::files::NO_SCHEDULE;
 use super::super::{format, tables};
 use super::{Contents, figure, pieces};
-use crate::compare::practice::PracticeComparison;
+use crate::compare::practice::{Band, PracticeComparison};
 use crate::models::{Fit, LifeModel};
-use crate::records::LengthUnit;
 
 /// What the page shows of the fitted parts; the file has more.
 const FITTED: [&str; 11] = [
@@ -254,9 +253,8 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
             Err(why) => { p.answer { "Practices are not compared: " (pieces::short_name(&why.to_string(), 800)) "." } }
         }
         @if let Some(p) = fleet.practice {
-            @let (unit, factor) = match p.unit { LengthUnit::In => ("in", 1.0), LengthUnit::Mm => ("mm", 25.4) };
-            @let show = |v: f64| format!("{} {unit}", format::length(v * factor));
-            @let outside = fleet.tension.iter().filter(|c| c.deflection_in < p.band_low_in - 1e-9 || c.deflection_in > p.band_high_in + 1e-9).count();
+            @let show = |inches: f64| tables::deflection(contents.analysis, inches);
+            @let outside = fleet.tension.iter().filter(|c| Band::of(&p, c.deflection_in) != Band::OnTarget).count();
             p {
                 "Belt tension is aimed at a deflection of " (show(p.target_in)) ", from "
                 (show(p.band_low_in)) " to " (show(p.band_high_in)) " (common practice). "

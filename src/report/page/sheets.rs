@@ -148,21 +148,19 @@ fn off_target(contents: &Contents<'_>, job: &Job) -> Markup {
 fn tension_line(contents: &Contents<'_>, job: &Job) -> Markup {
     let practice = contents.analysis.fleet.practice;
     let (low, high, aim, unit) = match practice {
-        Some(p) if p.unit == LengthUnit::Mm => (
-            p.band_low_in * 25.4,
-            p.band_high_in * 25.4,
-            p.target_in * 25.4,
-            "mm",
-        ),
-        Some(p) => (p.band_low_in, p.band_high_in, p.target_in, "in"),
-        None => (0.2, 0.3, 0.25, "in"),
+        Some(p) => {
+            let [low, high, aim] =
+                [p.band_low_in, p.band_high_in, p.target_in].map(|v| v * p.unit.per_inch());
+            (low, high, aim, p.unit)
+        }
+        None => (0.2, 0.3, 0.25, LengthUnit::In),
     };
     let show = format::length;
-    let force = if unit == "mm" {
-        "5 lbf (22 N)"
-    } else {
-        "5 lbf"
+    let force = match unit {
+        LengthUnit::In => "5 lbf",
+        LengthUnit::Mm => "5 lbf (22 N)",
     };
+    let unit = unit.symbol();
     html! {
         li {
             "Belt tension of each machine: under " (force) " the belt gives " (show(low)) " to " (show(high)) " " (unit)
