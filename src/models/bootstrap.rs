@@ -86,7 +86,7 @@ impl Bootstrap {
                 if let Some(found) = found {
                     return Some(turned(from, found));
                 }
-                let weighted = if lives.entry.y.is_empty() {
+                let weighted = if lives.all_from_new() {
                     reweighted(lives, &mut random)
                 } else {
                     reweighted_from_start(&rows, &mut random)
@@ -99,7 +99,7 @@ impl Bootstrap {
         if (curves.len() as f64) < (1.0 - MOST_LOST) * REPLICATES as f64 {
             return None;
         }
-        let plain = lives.exact_or_right() && lives.entry.y.is_empty() && !lives.condensed;
+        let plain = lives.exact_or_right() && lives.all_from_new() && !lives.condensed;
         let whole = |column: &Weighted| column.weight.iter().all(|w| w.fract() == 0.0);
         let few = lives.exact.total() + lives.right.total() <= FEW;
         let trials = if plain && few && whole(&lives.exact) && whole(&lives.right) {
@@ -222,7 +222,7 @@ impl PlainLives {
         let plain = kernel == Kernel::SmallestExtreme
             && !known_sigma
             && lives.exact_or_right()
-            && lives.entry.y.is_empty()
+            && lives.all_from_new()
             && once(&lives.exact)
             && once(&lives.right);
         plain.then(|| Self {

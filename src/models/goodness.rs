@@ -31,7 +31,7 @@ pub(crate) fn anderson_darling(
     if lives.condensed || !lives.exact_or_right() {
         return None;
     }
-    if !lives.entry.y.is_empty() || lives.exact.total() < 2.0 {
+    if !lives.all_from_new() || lives.exact.total() < 2.0 {
         return None;
     }
     let exact = sorted(&lives.exact);

@@ -190,6 +190,51 @@ impl Kernel {
         }
     }
 
+    /// `ln((F(b) − F(a)) / S(a))` for a < b: worn by b, given that it still ran at a. Taken as one piece,
+    /// because far out `ln S(a)` is large and what is left of it after subtraction would be rounding.
+    pub fn ln_between_since(self, a: f64, b: f64) -> PairJet {
+        let (sa, sb) = (self.ln_survival(a), self.ln_survival(b));
+        // ln S(b) − ln S(a), and the value ln(1 − e^fall).
+        let (fall, value) = match self {
+            Self::SmallestExtreme => {
+                let gap = if b - a > 700.0 {
+                    b.exp() - a.exp()
+                } else {
+                    a.exp() * (b - a).exp_m1()
+                };
+                let value = if gap == 0.0 && b > a {
+                    b + ln_1m_exp(a - b)
+                } else {
+                    ln_1m_exp(-gap)
+                };
+                (-gap, value)
+            }
+            // 1 − S(b)/S(a) = F(b) (1 − e^−(b−a)).
+            Self::Logistic => (sb.value - sa.value, -softplus(-b) + ln_1m_exp(a - b)),
+            Self::Normal => {
+                let fall = sb.value - sa.value;
+                let value = if a < 0.0 {
+                    ln_normal_between(a, b) - sa.value
+                } else {
+                    ln_1m_exp(fall)
+                };
+                (fall, value)
+            }
+        };
+        // With w = S(b)/(F(b) − F(a)), the value's slope in −fall, and the hazards −sa.first, −sb.first.
+        let w = (fall - value).exp();
+        let product = |x: f64, y: f64| if x == 0.0 || y == 0.0 { 0.0 } else { x * y };
+        let bend = w * (1.0 + w);
+        PairJet {
+            value,
+            a: product(w, sa.first),
+            b: -product(w, sb.first),
+            aa: product(w, sa.second) - product(product(bend, sa.first), sa.first),
+            ab: product(product(bend, sa.first), sb.first),
+            bb: -product(w, sb.second) - product(product(bend, sb.first), sb.first),
+        }
+    }
+
     /// Survival `S(z)`.
     pub fn survival(self, z: f64) -> f64 {
         match self {
@@ -364,15 +409,21 @@ mod tests {
         ) {
             let (kernel, b) = (ALL[k], a + width);
             let h = 1e-5;
-            let at = kernel.ln_between(a, b);
-            let (al, ar) = (kernel.ln_between(a - h, b), kernel.ln_between(a + h, b));
-            let (bl, br) = (kernel.ln_between(a, b - h), kernel.ln_between(a, b + h));
-            let near = |numeric: f64, ours: f64| (numeric - ours).abs() < 2e-5 * (1.0 + ours.abs());
-            prop_assert!(near((ar.value - al.value) / (2.0 * h), at.a));
-            prop_assert!(near((br.value - bl.value) / (2.0 * h), at.b));
-            prop_assert!(near((ar.a - al.a) / (2.0 * h), at.aa));
-            prop_assert!(near((br.a - bl.a) / (2.0 * h), at.ab));
-            prop_assert!(near((br.b - bl.b) / (2.0 * h), at.bb));
+            for f in [Kernel::ln_between, Kernel::ln_between_since] {
+                let at = f(kernel, a, b);
+                let (al, ar) = (f(kernel, a - h, b), f(kernel, a + h, b));
+                let (bl, br) = (f(kernel, a, b - h), f(kernel, a, b + h));
+                let near = |numeric: f64, ours: f64| (numeric - ours).abs() < 2e-5 * (1.0 + ours.abs());
+                prop_assert!(near((ar.value - al.value) / (2.0 * h), at.a));
+                prop_assert!(near((br.value - bl.value) / (2.0 * h), at.b));
+                prop_assert!(near((ar.a - al.a) / (2.0 * h), at.aa));
+                prop_assert!(near((br.a - bl.a) / (2.0 * h), at.ab));
+                prop_assert!(near((br.b - bl.b) / (2.0 * h), at.bb));
+            }
+            // The same as in two pieces, where those keep their digits.
+            let pieces = kernel.ln_between(a, b).value - kernel.ln_survival(a).value;
+            let whole = kernel.ln_between_since(a, b).value;
+            prop_assert!((pieces - whole).abs() < 1e-12 * (1.0 + kernel.ln_survival(a).value.abs()));
         }
 
         #[test]

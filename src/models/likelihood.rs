@@ -1,7 +1,8 @@
 //! The log-likelihood of one log-location-scale model with its derivatives.
 //!
 //! With z = (y − μ)/σ, a life adds: exact `ln f(z) − ln σ − ln t`; right-censored `ln S(z)`;
-//! left-censored `ln F(z)`; interval `ln(F(b) − F(a))`; late entry `−ln S(z_entry)`.
+//! left-censored `ln F(z)`; interval `ln(F(b) − F(a))`; late entry `−ln S(z_entry)`. An interval that
+//! begins at the age of entry is taken with it as one piece.
 //!
 //! One pass gathers sums from which the derivatives follow in any of three coordinates:
 //! - `(μ, s = ln σ)`: what errors and Wald limits are stated in;
@@ -11,7 +12,7 @@
 use rayon::prelude::*;
 
 use super::extreme::{self, Powers, Within};
-use super::kernel::{Jet, Kernel};
+use super::kernel::{Jet, Kernel, PairJet};
 use super::log_lives::{Between, LogLives};
 
 /// Interval-censored rows from which both cores are used.
@@ -83,10 +84,16 @@ impl Sums {
         self.hzz += within.hzz;
     }
 
-    fn add_between(&mut self, p: &Between, mu: f64, sigma: f64, kernel: Kernel) {
+    fn add_between(
+        &mut self,
+        p: &Between,
+        mu: f64,
+        sigma: f64,
+        term: impl Fn(f64, f64) -> PairJet,
+    ) {
         let (a, b) = ((p.a - mu) / sigma, (p.b - mu) / sigma);
         let w = p.weight;
-        let jet = kernel.ln_between(a, b);
+        let jet = term(a, b);
         self.value += w * jet.value;
         self.g += w * (jet.a + jet.b);
         self.gz += w * (jet.a * a + jet.b * b);
@@ -135,6 +142,7 @@ impl Likelihood<'_> {
             sums.add(z, weight, kernel.ln_cdf(z));
         }
         sums.join(&self.between_sums(mu, sigma));
+        sums.join(&self.since_sums(mu, sigma));
         for (y, weight) in lives.entry.iter() {
             let z = (y - mu) / sigma;
             sums.add(z, -weight, kernel.ln_survival(z));
@@ -156,7 +164,7 @@ impl Likelihood<'_> {
                 }
             }
             for p in rows.rows(range) {
-                sums.add_between(&p, mu, sigma, self.kernel);
+                sums.add_between(&p, mu, sigma, |a, b| self.kernel.ln_between(a, b));
             }
             sums
         };
@@ -202,6 +210,17 @@ impl Likelihood<'_> {
         if !lives.between.is_empty() {
             sums.join(&self.between_sums(mu, sigma));
         }
+        if !lives.since.is_empty() {
+            sums.join(&self.since_sums(mu, sigma));
+        }
+        sums
+    }
+
+    fn since_sums(&self, mu: f64, sigma: f64) -> Sums {
+        let mut sums = Sums::default();
+        for p in self.lives.since.iter() {
+            sums.add_between(&p, mu, sigma, |a, b| self.kernel.ln_between_since(a, b));
+        }
         sums
     }
 
@@ -234,6 +253,9 @@ impl Likelihood<'_> {
         }
         for p in lives.between.iter() {
             value += p.weight * kernel.ln_between(z(p.a), z(p.b)).value;
+        }
+        for p in lives.since.iter() {
+            value += p.weight * kernel.ln_between_since(z(p.a), z(p.b)).value;
         }
         for (y, w) in lives.entry.iter() {
             value -= w * kernel.ln_survival(z(y)).value;

@@ -119,6 +119,48 @@ impl Betweens {
     pub(crate) fn iter(&self) -> impl Iterator<Item = Between> + '_ {
         self.rows(0..self.len())
     }
+
+    /// Σ weight.
+    fn total(&self) -> f64 {
+        self.weight.iter().sum()
+    }
+
+    /// Every `step`-th row.
+    fn every(&self, step: usize) -> Self {
+        Self {
+            a: few(&self.a, step),
+            b: few(&self.b, step),
+            weight: few(&self.weight, step),
+        }
+    }
+
+    /// Sorts and counts ties once.
+    fn tidy(&mut self) {
+        if self.len() > MOST_SORTED {
+            return;
+        }
+        let mut rows: Vec<Between> = self.iter().collect();
+        rows.sort_unstable_by(|p, q| {
+            p.a.total_cmp(&q.a)
+                .then(p.b.total_cmp(&q.b))
+                .then(p.weight.total_cmp(&q.weight))
+        });
+        rows.dedup_by(|next, kept| {
+            let same = next.a == kept.a && next.b == kept.b;
+            if same {
+                kept.weight += next.weight;
+            }
+            same
+        });
+        *self = Self::default();
+        for row in rows {
+            self.push(row);
+        }
+    }
+}
+
+fn few(values: &[f64], step: usize) -> Vec<f64> {
+    values.iter().copied().step_by(step).collect()
 }
 
 /// All lives of one fit. `y = ln t − shift`, with the shift at the longest age, so that powers
@@ -130,7 +172,10 @@ pub(crate) struct LogLives {
     pub(crate) right: Weighted,
     pub(crate) left: Weighted,
     pub(crate) between: Betweens,
-    /// Ages of entry; each adds `−ln S(entry)`.
+    /// Worn between the age at which they came into view and a later one: each adds
+    /// `ln(F(b) − F(a)) − ln S(a)`, taken as one piece.
+    pub(crate) since: Betweens,
+    /// Ages of entry of the others; each adds `−ln S(entry)`.
     pub(crate) entry: Weighted,
     /// Rows are weighted ages that stand for many lives each: right for likelihoods, not for ranks.
     pub(crate) condensed: bool,
@@ -186,11 +231,16 @@ impl LogLives {
             } else if low <= 0.0 {
                 lives.left.push(high, weight);
             } else {
-                lives.between.push(Between {
+                let row = Between {
                     a: low,
                     b: high,
                     weight,
-                });
+                };
+                if low == entry {
+                    lives.since.push(row);
+                    continue;
+                }
+                lives.between.push(row);
             }
             if entry > 0.0 {
                 lives.entry.push(entry, weight);
@@ -206,33 +256,12 @@ impl LogLives {
             column.take_logs(shift);
             column.tidy();
         }
-        take_logs(&mut lives.between.a, shift);
-        take_logs(&mut lives.between.b, shift);
-        lives.tidy_between();
+        for rows in [&mut lives.between, &mut lives.since] {
+            take_logs(&mut rows.a, shift);
+            take_logs(&mut rows.b, shift);
+            rows.tidy();
+        }
         lives
-    }
-
-    fn tidy_between(&mut self) {
-        if self.between.len() > MOST_SORTED {
-            return;
-        }
-        let mut rows: Vec<Between> = self.between.iter().collect();
-        rows.sort_unstable_by(|p, q| {
-            p.a.total_cmp(&q.a)
-                .then(p.b.total_cmp(&q.b))
-                .then(p.weight.total_cmp(&q.weight))
-        });
-        rows.dedup_by(|next, kept| {
-            let same = next.a == kept.a && next.b == kept.b;
-            if same {
-                kept.weight += next.weight;
-            }
-            same
-        });
-        self.between = Betweens::default();
-        for row in rows {
-            self.between.push(row);
-        }
     }
 
     /// Weight of lives worn out at an exactly known age.
@@ -243,48 +272,59 @@ impl LogLives {
     /// Weight of all lives known to have worn out.
     pub(crate) fn worn(&self) -> f64 {
         // An empty sum is −0 in floating point; nobody wants to read "-0 worn lives".
-        let between = self.between.weight.iter().sum::<f64>();
-        0.0 + self.worn_exactly() + self.left.total() + between
+        0.0 + self.worn_exactly() + self.left.total() + self.between.total() + self.since.total()
     }
 
     /// Only exact and right-censored lives (late entry allowed): the Weibull scale then has a
     /// closed form given the shape.
     pub(crate) fn exact_or_right(&self) -> bool {
-        self.left.y.is_empty() && self.between.is_empty()
+        self.left.y.is_empty() && self.between.is_empty() && self.since.is_empty()
+    }
+
+    /// Whether no life came into view at a later age.
+    pub(crate) fn all_from_new(&self) -> bool {
+        self.entry.y.is_empty() && self.since.is_empty()
+    }
+
+    /// Rows worn between two ages above 0, seen from new or not.
+    pub(crate) fn bounded(&self) -> impl Iterator<Item = Between> + '_ {
+        self.between.iter().chain(self.since.iter())
+    }
+
+    /// Weight of lives pinned to a finite range of ages: worn at a known age, or between two ages above 0.
+    pub(crate) fn pinned(&self) -> f64 {
+        self.worn_exactly() + self.between.total() + self.since.total()
     }
 
     /// Whether one single age could explain all lives: the greatest lower bound reaches no further
     /// than the least upper bound. Then the likelihood rises without end as the spread goes to 0.
     pub(crate) fn one_age_explains_all(&self) -> bool {
         let lows = self.exact.y.iter().chain(&self.right.y).copied();
-        let lows = lows.chain(self.between.a.iter().copied());
+        let lows = lows.chain(self.bounded().map(|row| row.a));
         let highs = self.exact.y.iter().chain(&self.left.y).copied();
-        let highs = highs.chain(self.between.b.iter().copied());
+        let highs = highs.chain(self.bounded().map(|row| row.b));
         lows.fold(f64::NEG_INFINITY, f64::max) <= highs.fold(f64::INFINITY, f64::min)
     }
 
     /// Rows of any kind.
     pub(crate) fn rows(&self) -> usize {
-        self.exact.y.len() + self.right.y.len() + self.left.y.len() + self.between.len()
+        let bounded = self.between.len() + self.since.len();
+        self.exact.y.len() + self.right.y.len() + self.left.y.len() + bounded
     }
 
     /// Every `step`-th row of each kind. Late entry is left out: this is for a first guess.
     pub(crate) fn every(&self, step: usize) -> Self {
-        let few = |values: &[f64]| values.iter().copied().step_by(step).collect();
         let thin = |column: &Weighted| Weighted {
-            y: few(&column.y),
-            weight: few(&column.weight),
+            y: few(&column.y, step),
+            weight: few(&column.weight, step),
         };
         Self {
             shift: self.shift,
             exact: thin(&self.exact),
             right: thin(&self.right),
             left: thin(&self.left),
-            between: Betweens {
-                a: few(&self.between.a),
-                b: few(&self.between.b),
-                weight: few(&self.between.weight),
-            },
+            between: self.between.every(step),
+            since: self.since.every(step),
             ..Self::default()
         }
     }
@@ -296,7 +336,7 @@ impl LogLives {
             .iter()
             .chain(self.right.iter())
             .chain(self.left.iter());
-        let middles = self.between.iter().map(|p| (0.5 * (p.a + p.b), p.weight));
+        let middles = self.bounded().map(|p| (0.5 * (p.a + p.b), p.weight));
         let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for (y, w) in points.chain(middles) {
             n += w;

@@ -43,6 +43,11 @@ const SMALLEST_TAU: f64 = 1e-4;
 /// still rises towards a scale of nothing or without end.
 const FARTHEST_MU: f64 = 500.0;
 
+/// Standard errors of μ/σ and of ln σ beyond which the likelihood is taken as flat: its slope then drowns in
+/// its own rounding.
+const MOST_ERROR_OF_PLACE: f64 = 1e3;
+const MOST_ERROR_OF_SPREAD: f64 = 30.0;
+
 const MOST_STEPS: usize = 200;
 
 /// Squared Newton step, in standard errors, from which the next would be below 1e-12 of one.
@@ -85,7 +90,7 @@ pub(crate) fn maximise_known_sigma(
         let ln_sum = PowerSums::ln_sum(lives, tau);
         ((ln_sum - lives.worn_exactly().ln()) / tau, sigma)
     } else {
-        if lives.exact.y.is_empty() && lives.between.is_empty() && lives.right.y.is_empty() {
+        if lives.pinned() == 0.0 && lives.right.y.is_empty() {
             return Err(NoOptimum::Flat);
         }
         let (start, _) = lives.rough();
@@ -99,7 +104,9 @@ pub(crate) fn maximise_known_sigma(
         (gamma * sigma, sigma)
     };
     let local = likelihood.in_mu_s(mu, sigma);
-    if !(mu.abs() <= FARTHEST_MU && local.value.is_finite() && local.second.aa < 0.0) {
+    let error = (-local.second.aa).sqrt().recip();
+    let settled = error <= MOST_ERROR_OF_PLACE * sigma;
+    if !(mu.abs() <= FARTHEST_MU && local.value.is_finite() && settled) {
         return Err(NoOptimum::Flat);
     }
     Ok(Optimum {
@@ -122,14 +129,17 @@ fn finish(likelihood: &Likelihood, mu: f64, sigma: f64) -> Result<Optimum, NoOpt
         bb: -local.second.bb,
     };
     let positive = information.aa > 0.0 && information.determinant() > 0.0;
-    if !(local.value.is_finite() && positive && mu.abs() <= FARTHEST_MU) {
+    let covariance = information.inverse();
+    let settled = covariance.aa.sqrt() <= MOST_ERROR_OF_PLACE * sigma
+        && covariance.bb.sqrt() <= MOST_ERROR_OF_SPREAD;
+    if !(local.value.is_finite() && positive && settled && mu.abs() <= FARTHEST_MU) {
         return Err(NoOptimum::Flat);
     }
     Ok(Optimum {
         mu,
         sigma,
         log_likelihood: local.value,
-        covariance: information.inverse(),
+        covariance,
     })
 }
 

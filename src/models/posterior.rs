@@ -28,6 +28,7 @@ use crate::numerics::special::ln_gamma;
 use super::belief::Prior;
 use super::kernel::Kernel;
 use super::likelihood::Likelihood;
+use super::likelihood_ratio::FARTHEST_HOURS;
 use super::log_lives::LogLives;
 use super::maximise::{PowerSums, top};
 
@@ -53,6 +54,14 @@ pub enum NoPosterior {
 const CUT: f64 = 30.0;
 /// Fall, as a log, after which an improper tail is left out rather than fatal: e⁻⁹·² ≈ 1/10,000.
 const LEFT_OUT: f64 = 9.2;
+/// ln β below which shapes open towards 0 are not followed: e⁻¹⁴ is about one in a million, where all ages
+/// weigh the same.
+const LEAST_LN_SHAPE: f64 = -14.0;
+/// Change of the log density from one panel to the next under which it has levelled off.
+const LEVEL: f64 = 0.1;
+/// Fall, as a log, within two standard deviations of a top (2 for a normal) from which they are taken for
+/// too wide.
+const STEEP: f64 = 8.0;
 /// Points of a panel.
 const POINTS: usize = 10;
 
@@ -260,11 +269,17 @@ impl<'a> Problem<'a> {
         let (start, _) = self.lives.rough();
         let gamma = top(objective, start * tau, 1.0, f64::NEG_INFINITY)?;
         let bend = objective(gamma).second;
-        let sd = if bend < 0.0 {
+        let mut sd = if bend < 0.0 {
             (-bend).sqrt().recip()
         } else {
             1.0
         };
+        // A top of two straight slopes hardly bends: there the fall on either side tells the width.
+        let top = objective(gamma).value;
+        let least = |step: f64| top - objective(gamma + step).value;
+        while least(2.0 * sd).max(least(-2.0 * sd)) > STEEP && sd > 1e-12 {
+            sd *= 0.5;
+        }
         let (mode, sd) = (gamma / tau, sd / tau);
         let peak = self.ln_joint(mode, x);
         if !peak.is_finite() {
@@ -451,6 +466,7 @@ impl Posterior {
         }
         let direction = if miss(start) > 0.0 { -step } else { step };
         crate::numerics::roots::walk_to_root(miss, start, direction, 24, 1e-12)
+            .filter(|y| y.abs() <= FARTHEST_HOURS)
             .map(|y| (y + self.shift).exp())
             .filter(|hours| hours.is_finite() && *hours > 0.0)
     }
@@ -600,7 +616,12 @@ impl Problem<'_> {
         };
         let sd = (0.5 * (fall(-1.0) + fall(1.0))).min(0.6);
         let width = sd * (4.0 / (1.0 + sharpest)).clamp(0.1, 1.2);
-        let walk = |direction: f64| walk(&ln_density, mode, top, direction * width);
+        // Each pinned life brings a factor β at small shapes, and integrating over the scale takes one away.
+        let open = self.prior.is_none() && self.lives.pinned() <= 1.0;
+        let walk = |direction: f64| {
+            let open = open && direction < 0.0;
+            walk(&ln_density, mode, top, direction * width, open)
+        };
         let (mut left, cut_below) = walk(-1.0).ok_or(NoPosterior::OpenTowardsZero)?;
         let (right, cut_above) = walk(1.0).ok_or(NoPosterior::OpenTowardsInfinity)?;
         if cut_above {
@@ -619,21 +640,33 @@ impl Problem<'_> {
 }
 
 /// Panel edges from the mode to one side, until the density is below −CUT, or (cut) rises
-/// again after it has fallen by `LEFT_OUT`. `None` when it stays up.
+/// again after it has fallen by `LEFT_OUT`. `None` when it stays up. On an `open` side the density tends
+/// to a constant: there it is cut where it levels off.
 fn walk(
     ln_density: &impl Fn(f64) -> f64,
     mode: f64,
     top: f64,
     step: f64,
+    open: bool,
 ) -> Option<(Vec<f64>, bool)> {
     let (mut edges, mut edge, mut step) = (Vec::new(), mode, step);
     let (mut lowest, mut lowest_at) = (0.0_f64, 0);
+    let mut before = 0.0;
     for k in 0..400 {
         edge += step;
         let value = ln_density(edge) - top;
         edges.push(edge);
         if value < -CUT {
-            return Some((edges, false));
+            return Some((edges, open));
+        }
+        if open {
+            if value < -LEFT_OUT && value > before - LEVEL {
+                return Some((edges, true));
+            }
+            if edge < LEAST_LN_SHAPE {
+                return None;
+            }
+            before = value;
         }
         if value.is_nan() || value > lowest + 0.5 {
             // It rises again: an improper tail.

@@ -125,7 +125,7 @@ pub(crate) fn points_by(
     lives: &LogLives,
     share: impl Fn(f64, f64) -> f64,
 ) -> Option<Vec<PlotPoint>> {
-    if lives.condensed || !lives.exact_or_right() || !lives.entry.y.is_empty() {
+    if lives.condensed || !lives.exact_or_right() || !lives.all_from_new() {
         return None;
     }
     let n = lives.exact.total() + lives.right.total();

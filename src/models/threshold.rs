@@ -56,11 +56,13 @@ pub(crate) fn shifted(observations: &Observations) -> Option<Shifted> {
             // Where lives leave the threshold open the slope is rounding, of either sign.
             let stands_out = |found: &Shifted| {
                 let top = found.optimum.log_likelihood;
-                let least = 1e-10 * (1.0 + top.abs());
-                [before.0, here.0].into_iter().any(|beside| {
-                    let beside = at(observations, beside);
-                    beside.is_none_or(|b| top - b.optimum.log_likelihood > least)
-                })
+                let least = 1e-9 * (1.0 + top.abs());
+                [look(k.saturating_sub(2)), look(k + 1)]
+                    .into_iter()
+                    .all(|beside| {
+                        let beside = at(observations, beside);
+                        beside.is_none_or(|b| top - b.optimum.log_likelihood > least)
+                    })
             };
             if let Some(found) = found.filter(stands_out)
                 && best
@@ -130,6 +132,10 @@ fn profile_slope(observations: &Observations, threshold: f64) -> Option<f64> {
     }
     for p in lives.between.iter() {
         let jet = kernel.ln_between(z(p.a), z(p.b));
+        slope -= p.weight * (pull(p.a) * jet.a + pull(p.b) * jet.b) / sigma;
+    }
+    for p in lives.since.iter() {
+        let jet = kernel.ln_between_since(z(p.a), z(p.b));
         slope -= p.weight * (pull(p.a) * jet.a + pull(p.b) * jet.b) / sigma;
     }
     for (y, w) in lives.entry.iter() {

@@ -333,6 +333,7 @@ impl Rows {
             ha: -d.second * y,
             aa: d.second * y * y,
         };
+        let mut entry = self.y_entry.get(i).copied().unwrap_or(f64::NEG_INFINITY);
         let mut jet = match self.known[i] {
             Known::Exactly => {
                 let mut jet = single(kernel.ln_density(z), y);
@@ -345,7 +346,13 @@ impl Rows {
             Known::Before => single(kernel.ln_cdf(z), y),
             Known::Between => {
                 let high = self.y_high[i] - shift;
-                let d = kernel.ln_between(z, alpha * high - eta);
+                let z_high = alpha * high - eta;
+                let d = if entry == self.y[i] {
+                    entry = f64::NEG_INFINITY;
+                    kernel.ln_between_since(z, z_high)
+                } else {
+                    kernel.ln_between(z, z_high)
+                };
                 Jet2 {
                     value: d.value,
                     h: -(d.a + d.b),
@@ -356,9 +363,7 @@ impl Rows {
                 }
             }
         };
-        if let Some(&entry) = self.y_entry.get(i)
-            && entry > f64::NEG_INFINITY
-        {
+        if entry > f64::NEG_INFINITY {
             let entry = entry - shift;
             let d = single(kernel.ln_survival(alpha * entry - eta), entry);
             jet.value -= d.value;

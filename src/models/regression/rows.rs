@@ -85,7 +85,15 @@ impl Rows {
             Vec::new()
         };
         let y_entry = if lives.entry.iter().any(|&e| e > 0.0) {
-            kept.iter().map(|i| lives.entry[i].ln() - shift).collect()
+            // The same logarithm as the ages', so that one that is an age of entry stays equal to it.
+            let log = |entry: f64| {
+                if entry > 0.0 {
+                    ln(entry)
+                } else {
+                    f64::NEG_INFINITY
+                }
+            };
+            kept.iter().map(|i| log(lives.entry[i]) - shift).collect()
         } else {
             Vec::new()
         };

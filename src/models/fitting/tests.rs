@@ -1,6 +1,7 @@
 use approx::assert_relative_eq;
 
 use super::*;
+use crate::models::Estimate;
 
 fn request() -> FitRequest {
     FitRequest {
