@@ -15,10 +15,14 @@ use wearcast::compare::log_rank;
 use wearcast::lives::Observations;
 use wearcast::models::curve::{kaplan_meier, turnbull};
 use wearcast::models::regression::{Covariate, RegressionRequest, regress};
-use wearcast::models::{Curve, Family, FitRequest, IntervalMethod, estimate, estimate_each, fit};
+use wearcast::models::{
+    Curve, Family, FitRequest, IntervalMethod, estimate, estimate_each, fit,
+    reweighted_weibull_curves,
+};
 use wearcast::numerics::streams::{Stream, stream};
 
-const TASKS: &str = "weib, groups, boot, intervals, aft, icfit, km, logrank, turnbull";
+const TASKS: &str =
+    "weib, groups, boot, refits, intervals, every_interval, aft, icfit, km, logrank, turnbull";
 
 /// Columns of a CSV by heading; `inf` is a number too.
 struct Columns {
@@ -247,6 +251,37 @@ fn run(
             let shape = found?.parameters.swap_remove(0);
             let limits = (shape.lower, shape.estimate, shape.upper);
             (format!("shape {limits:.5?}"), least, median)
+        }
+        "refits" => {
+            let (found, least, median) = timed(times, || reweighted_weibull_curves(lives));
+            let mut shapes: Vec<f64> = found?.iter().map(|c| c.0).collect();
+            shapes.sort_by(f64::total_cmp);
+            let middle = shapes[shapes.len() / 2];
+            (
+                format!("{} refits, middle shape {middle:.5}", shapes.len()),
+                least,
+                median,
+            )
+        }
+        "every_interval" => {
+            let methods = [
+                IntervalMethod::Posterior,
+                IntervalMethod::Likelihood,
+                IntervalMethod::Wald,
+            ];
+            let requests = methods.map(|interval| FitRequest {
+                interval,
+                at_hours: vec![500.0, 1000.0],
+                ..FitRequest::weibull()
+            });
+            let (found, least, median) = timed(times, || {
+                requests
+                    .iter()
+                    .map(|r| fit(lives, r))
+                    .collect::<Result<Vec<_>, _>>()
+            });
+            let lower: Vec<Option<f64>> = found?.iter().map(|f| f.parameters[0].lower).collect();
+            (format!("lower shapes {lower:.5?}"), least, median)
         }
         "aft" => {
             let mut covariates = Vec::new();

@@ -43,6 +43,8 @@ const TRIAL_REPLICATES: u64 = 40;
 const FEW: f64 = 400.0;
 /// Share of trials that must work out.
 const MOST_TRIALS_LOST: f64 = 0.2;
+/// Spread under which all refits are the same curve but for rounding: with one life, weights change nothing.
+const SAME: f64 = 1e-9;
 const SEED: u64 = 0x0077_6561_7263_6173;
 const TRIAL_SEED: u64 = 0x7472_6961_6c73;
 
@@ -68,7 +70,6 @@ impl Bootstrap {
         known_sigma: bool,
         confidence: f64,
     ) -> Option<Self> {
-        let rows = in_order(observations);
         let from = (estimate.mu, estimate.sigma);
         let refit = |weighted: &LogLives| -> Result<Optimum, NoOptimum> {
             if known_sigma {
@@ -78,23 +79,9 @@ impl Bootstrap {
             }
         };
         let quick = PlainLives::of(kernel, lives, &estimate, known_sigma);
-        let curves: Vec<Pair> = (0..REPLICATES)
-            .into_par_iter()
-            .map_init(Vec::new, |weights, replicate| {
-                let mut random = stream(SEED, replicate);
-                let found = quick.as_ref().and_then(|q| q.refit(&mut random, weights));
-                if let Some(found) = found {
-                    return Some(turned(from, found));
-                }
-                let weighted = if lives.all_from_new() {
-                    reweighted(lives, &mut random)
-                } else {
-                    reweighted_from_start(&rows, &mut random)
-                };
-                let found = refit(&weighted).ok()?;
-                Some(turned(from, (found.mu, found.sigma)))
-            })
-            .flatten()
+        let reweighted = reweighted_curves(observations, lives, quick.as_ref(), refit);
+        let curves: Vec<Pair> = (reweighted.into_iter().flatten())
+            .map(|found| turned(from, found))
             .collect();
         if (curves.len() as f64) < (1.0 - MOST_LOST) * REPLICATES as f64 {
             return None;
@@ -143,7 +130,7 @@ impl Bootstrap {
         let distances = self.trials.iter().filter_map(|trial| {
             let (middle, spread) = middle_and_spread(&values_of(trial));
             let distance = (truth - middle) / spread;
-            distance.is_finite().then_some(distance)
+            (distance.is_finite() && spread > SAME).then_some(distance)
         });
         let mut distances: Vec<f64> = distances.collect();
         if (distances.len() as f64) < 0.9 * self.trials.len() as f64 {
@@ -151,6 +138,9 @@ impl Bootstrap {
         }
         distances.sort_by(f64::total_cmp);
         let (middle, spread) = middle_and_spread(&values);
+        if spread <= SAME {
+            return Limits::default();
+        }
         let at = |p: f64| {
             let limit = middle + spread * percentile(&distances, p);
             Some(limit).filter(|v| v.is_finite())
@@ -160,6 +150,54 @@ impl Bootstrap {
             upper: at(1.0 - self.tail),
         }
     }
+}
+
+/// The maximum likelihood curve of each reweighted sample as `(μ, σ)` in shifted log hours; `None` where it
+/// has no optimum.
+fn reweighted_curves(
+    observations: &Observations,
+    lives: &LogLives,
+    quick: Option<&PlainLives>,
+    refit: impl Fn(&LogLives) -> Result<Optimum, NoOptimum> + Sync,
+) -> Vec<Option<Pair>> {
+    let rows = in_order(observations);
+    (0..REPLICATES)
+        .into_par_iter()
+        .map_init(Vec::new, |weights, replicate| {
+            let mut random = stream(SEED, replicate);
+            if let Some(found) = quick.and_then(|q| q.refit(&mut random, weights)) {
+                return Some(found);
+            }
+            let weighted = if lives.all_from_new() {
+                reweighted(lives, &mut random)
+            } else {
+                reweighted_from_start(&rows, &mut random)
+            };
+            let found = refit(&weighted).ok()?;
+            Some((found.mu, found.sigma))
+        })
+        .collect()
+}
+
+/// The Weibull curves of 2,000 reweighted samples, as `(shape, scale in hours)`, without calibration: each life
+/// weighs a random number with an exponential distribution of mean 1 (fractional random weights; Xu, Gotwalt,
+/// Hong, King & Meeker 2020, from memory). Samples without an optimum are left out. Seeded: the same lives give
+/// the same curves.
+///
+/// # Errors
+/// [`NoOptimum`] where the lives themselves have no maximum likelihood curve.
+pub fn reweighted_weibull_curves(
+    observations: &Observations,
+) -> Result<Vec<(f64, f64)>, NoOptimum> {
+    let lives = LogLives::new(observations);
+    let kernel = Kernel::SmallestExtreme;
+    let estimate = maximise(&lives, kernel)?;
+    let quick = PlainLives::of(kernel, &lives, &estimate, false);
+    let curves = reweighted_curves(observations, &lives, quick.as_ref(), |weighted| {
+        maximise(weighted, kernel)
+    });
+    let in_hours = |(mu, sigma): Pair| (1.0 / sigma, (mu + lives.shift).exp());
+    Ok(curves.into_iter().flatten().map(in_hours).collect())
 }
 
 /// Mean and standard deviation.

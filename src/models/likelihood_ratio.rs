@@ -26,7 +26,7 @@ const LEAST_SHARE: f64 = 1e-9;
 
 /// As a log, how far from the estimate a limit of the shape, and one of hours, may lie: further out the
 /// likelihood does not fall, only its rounding does, and there is no limit.
-pub(crate) const FARTHEST_SHAPE: f64 = 11.5;
+pub(crate) const FARTHEST_SHAPE: f64 = 8.0;
 pub(crate) const FARTHEST_HOURS: f64 = 200.0;
 
 impl LikelihoodRatio<'_> {

@@ -60,17 +60,18 @@ impl Weighted {
     }
 
     /// Turns hours into shifted log hours.
-    fn take_logs(&mut self, shift: f64) {
-        take_logs(&mut self.y, shift);
+    fn take_logs(&mut self, longest: f64) {
+        take_logs(&mut self.y, longest);
     }
 }
 
-fn take_logs(hours: &mut [f64], shift: f64) {
+/// `ln(t / longest)`: divided first, so that the unit of time costs no digits.
+fn take_logs(hours: &mut [f64], longest: f64) {
     widest(
         #[inline(always)]
         || {
             for t in hours {
-                *t = ln(*t) - shift;
+                *t = ln(*t / longest);
             }
         },
     );
@@ -206,7 +207,8 @@ impl LogLives {
     pub(crate) fn each(observations: &Observations) -> Self {
         let n = observations.low.len();
         let longest = longest(observations);
-        let shift = if longest > 0.0 { ln(longest) } else { 0.0 };
+        let longest = if longest > 0.0 { longest } else { 1.0 };
+        let shift = ln(longest);
         let mut lives = Self {
             shift,
             ..Self::default()
@@ -253,12 +255,12 @@ impl LogLives {
             &mut lives.entry,
         ];
         for column in columns {
-            column.take_logs(shift);
+            column.take_logs(longest);
             column.tidy();
         }
         for rows in [&mut lives.between, &mut lives.since] {
-            take_logs(&mut rows.a, shift);
-            take_logs(&mut rows.b, shift);
+            take_logs(&mut rows.a, longest);
+            take_logs(&mut rows.b, longest);
             rows.tidy();
         }
         lives

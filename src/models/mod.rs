@@ -35,6 +35,7 @@ pub mod trend;
 mod wald;
 
 pub use belief::Prior;
+pub use bootstrap::reweighted_weibull_curves;
 pub use caution::*;
 pub use covariate_fit::{CovariateFitError, fit_with_covariates, fit_with_strata};
 pub use coverage::{Censoring, Coverage, Held, ResampledCoverage, coverage, resampled_coverage};

@@ -131,8 +131,8 @@ fn any_answer(replicates: std::ops::Range<u64>) {
 /// Any request that the lives may be asked: families, estimation, intervals, a known shape, a belief.
 fn random_request(random: &mut Stream, lives: &Observations) -> FitRequest {
     let family = FAMILIES[random.below(5)];
-    // The bootstrap refits 2,000 times, so it comes up seldom.
-    let interval = match random.below(40) {
+    // The bootstrap refits 34,000 times, so it comes up seldom.
+    let interval = match random.below(400) {
         0 => IntervalMethod::Bootstrap,
         k => METHODS[k % 3],
     };
