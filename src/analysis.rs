@@ -1,8 +1,10 @@
 //! The stages in order, for one fleet: records → lives → model → forecast → stock.
 
 mod detail;
+mod past_use;
 
 pub use detail::*;
+pub use past_use::PastUse;
 
 use std::collections::BTreeMap;
 

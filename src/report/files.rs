@@ -240,7 +240,7 @@ fn in_words(analysis: &Analysis) -> String {
     for order in due.iter().take(WORDS) {
         let words = OrderWords::of(analysis, order);
         out.push_str(&text::wrapped(&words.sentence(), "", "  "));
-        let more = [Some(words.with), words.least_now, words.split];
+        let more = [Some(words.with), words.least_now, words.split, words.habit];
         let more: Vec<String> = more.iter().flatten().map(|w| sentence(w)).collect();
         out.push_str(&text::wrapped(&more.join(" "), "  ", "  "));
     }

@@ -109,6 +109,17 @@ pub fn money(value: f64, currency: &str) -> String {
     format!("{} {currency}", cost(value))
 }
 
+/// Money that is an expectation: to three significant digits, whole from 100 up (`130,000 USD`).
+pub fn about_money(value: f64, currency: &str) -> String {
+    let size = value.abs();
+    let step = if size >= 999.5 {
+        10f64.powi(size.log10().floor() as i32 - 2)
+    } else {
+        1.0
+    };
+    money((value / step).round() * step, currency)
+}
+
 /// A heading with its unit, where there is one: `Cost per hour, USD`.
 pub fn with_unit(heading: &str, unit: &str) -> String {
     if unit.trim().is_empty() {

@@ -4,6 +4,9 @@ use super::format;
 use crate::analysis::Analysis;
 use crate::stock::Order;
 
+/// Parts taken out from which the records show a rate.
+const LEAST_TAKEN_OUT: u64 = 5;
+
 /// One order, said in pieces.
 pub(super) struct OrderWords {
     /// `Order 6 drive belts`.
@@ -20,6 +23,8 @@ pub(super) struct OrderWords {
     pub(super) kit: Option<String>,
     /// How the need splits into changes ahead of time and wear-outs.
     pub(super) split: Option<String>,
+    /// What the crew's own habit so far would use, where that is another number.
+    pub(super) habit: Option<String>,
 }
 
 impl OrderWords {
@@ -88,6 +93,7 @@ impl OrderWords {
             least_now,
             kit: kit(analysis, order),
             split: split(order),
+            habit: habit(analysis, order),
         }
     }
 
@@ -133,6 +139,23 @@ pub(super) fn split(order: &Order) -> Option<String> {
         format::expected(order.expected_wear_outs),
         format::expected(order.expected_demand_if_run_until_worn),
         format::count(u64::from(order.needed_if_run_until_worn)),
+    ))
+}
+
+/// What the records' own rate of taking parts out would use, where it differs from the plan by a quarter or more.
+pub(super) fn habit(analysis: &Analysis, order: &Order) -> Option<String> {
+    let past = analysis.past_use(&order.part)?;
+    let ratio = past.expected / order.expected_demand;
+    if !(ratio < 0.75 || ratio > 1.25) || past.taken_out < LEAST_TAKEN_OUT {
+        return None;
+    }
+    Some(format!(
+        "The crew took one out, worn or not, for every {} h that one ran ({} of {} not worn); going on like that, \
+         these jobs would use about {}",
+        format::hours(past.hours / past.taken_out as f64),
+        format::count(past.unworn),
+        format::count(past.taken_out),
+        format::expected(past.expected)
     ))
 }
 

@@ -295,9 +295,10 @@ pub(super) fn value_in_words(analysis: &Analysis) -> Option<String> {
     if priced.is_empty() {
         return None;
     }
-    let sum = |of: fn(&(f64, f64, f64, f64, f64)) -> f64| {
-        format::money(priced.iter().map(of).sum(), &analysis.fleet.currency)
-    };
+    let currency = &analysis.fleet.currency;
+    let sum = |of: fn(&(f64, f64, f64, f64, f64)) -> f64| priced.iter().map(of).sum();
+    let exactly = |of| format::money(sum(of), currency);
+    let about = |of| format::about_money(sum(of), currency);
     let unpriced = values.len() - priced.len();
     let rest = if unpriced > 0 {
         format!(
@@ -309,12 +310,12 @@ pub(super) fn value_in_words(analysis: &Analysis) -> Option<String> {
     };
     Some(format!(
         "On the shelf now: {}. The orders cost {}, of which about {} is expected to be left over, with the \
-         stock, after the schedule. Shortages are expected to cost {} if nothing is ordered and {} if the \
+         stock, after the schedule. Shortages are expected to cost about {} if nothing is ordered and {} if the \
          advice is followed, taking each part or set lacking to stop its machine for half an average job{rest}.",
-        sum(|v| v.0),
-        sum(|v| v.1),
-        sum(|v| v.2),
-        sum(|v| v.3),
-        sum(|v| v.4),
+        exactly(|v| v.0),
+        exactly(|v| v.1),
+        about(|v| v.2),
+        about(|v| v.3),
+        about(|v| v.4),
     ))
 }

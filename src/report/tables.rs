@@ -607,7 +607,7 @@ pub fn tension(analysis: &Analysis) -> Table {
     for check in &analysis.fleet.tension {
         let band = (analysis.fleet.practice).map(|p| match Band::of(&p, check.deflection_in) {
             Band::TooTight => "below (too tight)",
-            Band::TooLoose => "above (too slack)",
+            Band::TooLoose => "above (too loose)",
             Band::OnTarget => "within",
         });
         table.push(vec![

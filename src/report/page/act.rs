@@ -124,7 +124,7 @@ fn orders(contents: &Contents<'_>) -> Markup {
         @if late {
             p.under {
                 "“Now” is " (format::date(analysis.stock.as_of)) ", the day the records end. If you order later, "
-                "look again with --as-of and the day, or bring the records up to date."
+                "bring the records up to date and look again (or name the day: --as-of)."
             }
         }
         @if !enough.is_empty() {
@@ -167,6 +167,7 @@ fn why(contents: &Contents<'_>, order: &Order) -> Markup {
         ". "
         @if let Some(kit) = &words.kit { b { (sentence(kit)) } " " }
         @if let Some(split) = &words.split { (sentence(split)) " " }
+        @if let Some(habit) = &words.habit { (sentence(habit)) " " }
         @if let Some(place) = fit {
             @let lives = &analysis.fits[place].lives;
             "Rests on "

@@ -8,6 +8,7 @@ use super::super::{format, tables};
 use super::{Contents, figure, pieces};
 use crate::compare::practice::{Band, PracticeComparison};
 use crate::models::{Fit, LifeModel};
+use crate::records::MeterReset;
 
 /// What the page shows of the fitted parts; the file has more.
 const FITTED: [&str; 11] = [
@@ -53,6 +54,8 @@ const PLANNED: [&str; 9] = [
 
 /// Lives listed on the page.
 const LIVES_LISTED: usize = 60;
+/// Meter resets told in words.
+const RESETS_TOLD: usize = 12;
 /// Part kinds whose life is shown in full; later ones are in the tables.
 const LIVES: usize = 12;
 
@@ -283,7 +286,10 @@ pub(super) fn practice(contents: &Contents<'_>) -> Markup {
         }
         @if let Some(table) = contents.table("planned_intervals") { (pieces::table(&table.only(&PLANNED))) }
         @if let Some(table) = contents.table("inspections") { (pieces::table(table)) }
-        @if let Some(table) = contents.table("next_looks") { (pieces::first_rows(table, 15)) }
+        @if let Some(table) = contents.table("next_looks") {
+            (pieces::first_rows(table, 15))
+            (pieces::safety())
+        }
         @if !fleet.tension.is_empty() {
             @if let Some(chart) = &contents.charts.tension {
                 (figure(contents, chart, "tension", &html! { "Hatched: the band of the practice; dashed line: the target. Rings lie in the band, filled triangles outside." }))
@@ -327,6 +333,11 @@ fn practice_found(contents: &Contents<'_>, found: &PracticeComparison) -> Markup
     }
 }
 
+/// Declared resets of hour meters, as many as a paragraph holds.
+fn lives_resets<'a>(contents: &Contents<'a>) -> impl Iterator<Item = &'a MeterReset> {
+    contents.analysis.fleet.resets.iter().take(RESETS_TOLD)
+}
+
 pub(super) fn records(contents: &Contents<'_>) -> Markup {
     let lives = &contents.analysis.lives;
     html! {
@@ -334,10 +345,20 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
             (format::plural(lives.rows.rows_in, "row")) " read: "
             (format::count(lives.rows.used)) " used, " (format::count(lives.rows.merged))
             " merged with an identical row, " (format::count(lives.rows.set_aside)) " set aside. "
-            "They make " (format::count(lives.lives.len() as u64)) " lives. "
+            @let parts: u64 = lives.lives.iter().map(|l| u64::from(l.count)).sum();
+            "They make the lives of " (format::plural(parts, "part"))
+            @if parts > lives.lives.len() as u64 {
+                ", in " (format::count(lives.lives.len() as u64)) " lines below, since those of one set that ended alike share a line"
+            }
+            ". "
             @if lives.unknown_start > 0 {
                 (format::count(u64::from(lives.unknown_start)))
                 " more were under way when the records begin, at an unknown age, and are left out."
+            }
+            @for reset in lives_resets(contents) {
+                " The meter of " (pieces::name(&reset.machine)) " was set to "
+                (format::meter(reset.new_reading)) " h on " (format::date(reset.date))
+                ", as fleet.toml says; hours before and after it are added up."
             }
         }
         @if let Some(table) = contents.table("problems") && !table.rows.is_empty() { (pieces::table(table)) }
