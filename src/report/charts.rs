@@ -502,7 +502,7 @@ fn parts(analysis: &Analysis, detail: &Detail) -> Vec<PartChart> {
 /// Worn lives stand halfway down the step that each makes in the model-free curve.
 fn probability(detail: &PartDetail) -> ProbabilityPlot {
     let mut plot = ProbabilityPlot::default();
-    let mut before = 1.0;
+    let (mut before, mut worn) = (1.0, 0.0);
     for point in detail.curve.iter().flat_map(Curve::points) {
         let share = 1.0 - f64::midpoint(before, point.reliability);
         if point.worn > 0.0 && share > 0.0 && share < 1.0 {
@@ -510,10 +510,12 @@ fn probability(detail: &PartDetail) -> ProbabilityPlot {
                 plot.between.push((point.from_hours, point.hours, share));
             } else {
                 plot.worn.push((point.hours, share));
+                worn += point.worn;
             }
         }
         before = point.reliability;
     }
+    plot.worn_lives = worn.round() as u64;
     let lives = &detail.lives;
     for (i, (&low, &high)) in lives.low.iter().zip(&lives.high).enumerate() {
         if high.is_infinite() {

@@ -23,7 +23,7 @@ pub(super) struct OrderWords {
     pub(super) kit: Option<String>,
     /// How the need splits into changes ahead of time and wear-outs.
     pub(super) split: Option<String>,
-    /// What the crew's own habit so far would use, where that is another number.
+    /// What the crew's own habit so far would use, where that is more.
     pub(super) habit: Option<String>,
 }
 
@@ -142,16 +142,15 @@ pub(super) fn split(order: &Order) -> Option<String> {
     ))
 }
 
-/// What the records' own rate of taking parts out would use, where it differs from the plan by a quarter or more.
+/// What the records' own rate of taking parts out would use, where that is more than the order covers.
 pub(super) fn habit(analysis: &Analysis, order: &Order) -> Option<String> {
     let past = analysis.past_use(&order.part)?;
-    let ratio = past.expected / order.expected_demand;
-    if !(ratio < 0.75 || ratio > 1.25) || past.taken_out < LEAST_TAKEN_OUT {
+    if past.expected <= f64::from(order.needed) || past.taken_out < LEAST_TAKEN_OUT {
         return None;
     }
     Some(format!(
-        "The crew took one out, worn or not, for every {} h that one ran ({} of {} not worn); going on like that, \
-         these jobs would use about {}",
+        "So far one was taken out, worn or not, for every {} h that one ran ({} of {} were not worn): if the crew \
+         goes on like that, these jobs use about {}, more than is ordered for",
         format::hours(past.hours / past.taken_out as f64),
         format::count(past.unworn),
         format::count(past.taken_out),

@@ -29,7 +29,7 @@ pub(in crate::report) struct CalendarRow {
 
 const LEFT: f64 = 250.0;
 const RIGHT: f64 = 30.0;
-const TOP: f64 = 62.0;
+const TOP: f64 = 92.0;
 const ROW: f64 = 20.0;
 const BOTTOM: f64 = 34.0;
 
@@ -123,7 +123,7 @@ fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
     sketch
 }
 
-/// Names of jobs above their first day, on up to three lines where they would meet; a name for
+/// Names of jobs above their first day, on up to five lines where they would meet; a name for
 /// which no line has room, or whose leader would cross another name, is left out.
 fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Scale) {
     let mut leaders: Vec<Area> = Vec::new();
@@ -132,8 +132,9 @@ fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Sca
         let x = scale.within(days(as_of, job.start));
         let end = scale.within(days(as_of, job.end)).max(x + 1.5);
         sketch.rectangle((x, TOP - 6.0), (end, TOP - 3.0), Ink::QUIET);
-        let name = fitted(&job.name, 120.0);
-        for y in [TOP - 16.0, TOP - 31.0, TOP - 46.0] {
+        let name = fitted(&job.name, 160.0);
+        for line in 0..5 {
+            let y = TOP - 16.0 - 15.0 * f64::from(line);
             let words = Words::new(&name, (x, y), Side::Left).quiet();
             let leader = Area {
                 left: x - 2.0,

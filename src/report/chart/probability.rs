@@ -10,6 +10,9 @@ use crate::report::format;
 pub(in crate::report) struct ProbabilityPlot {
     /// Worn lives at their plotting positions: hours, share.
     pub(in crate::report) worn: Vec<(f64, f64)>,
+    /// How many lives these points stand for: one that wore out between two looks may stand at a known age of
+    /// another.
+    pub(in crate::report) worn_lives: u64,
     /// Lives worn out between two looks: from, to, share.
     pub(in crate::report) between: Vec<(f64, f64, f64)>,
     /// Ages at which lives came out or were seen unworn, with how many.
@@ -44,7 +47,7 @@ pub(in crate::report) fn probability_plot(key: &str, title: &str, plot: &Probabi
         "Share worn out against operating hours, on scales that make a Weibull life a straight \
          line. {} as dots, {} between two looks as bars, {} lives not worn as ticks at \
          the foot; {} with {}.{half}",
-        format::lives(plot.worn.len() as u64, "worn"),
+        format::lives(plot.worn_lives, "worn"),
         plot.between.len(),
         format::count(censored),
         plot.line_label,
@@ -140,7 +143,7 @@ fn draw(plot: &ProbabilityPlot) -> Sketch {
     }
     if let Some(&(hours, share)) = plot.worn.last() {
         let at = (across.within(hours) + 10.0, up.within(weibull(share)));
-        let label = format::lives(plot.worn.len() as u64, "worn");
+        let label = format::lives(plot.worn_lives, "worn");
         sketch.words_if_free(Words::new(&label, at, Side::Left));
     }
     sketch
@@ -245,6 +248,7 @@ mod tests {
         let hours = |share: f64| scale * (-(-share).ln_1p()).powf(0.5);
         ProbabilityPlot {
             worn: (0..n).map(|i| (hours(share(i)), share(i))).collect(),
+            worn_lives: u64::from(n),
             between: vec![(scale * 0.1, scale * 0.3, 0.05)],
             censored: (0..n)
                 .map(|i| (scale * (0.2 + f64::from(i) / f64::from(n)), 2))
