@@ -10,6 +10,8 @@ use crate::numerics::vector::{BLOCK, Running, exp, exp_m1, ln, widest};
 
 use super::log_lives::{Betweens, Weighted};
 
+/// Columns up to this long get room of that size only: clearing a whole block would take longer than the sums.
+const FEW: usize = 16;
 /// Beyond this v = e^z a survival e^−v is 0 to any digit; kept finite so that 0·∞ cannot come up.
 const MOST_SPENT: f64 = 750.0;
 
@@ -35,12 +37,20 @@ pub(super) fn powers(column: &Weighted, mu: f64, tau: f64) -> Powers {
     if column.y.is_empty() {
         return Powers::default();
     }
+    if column.y.len() <= FEW {
+        powers_by::<FEW>(column, mu, tau)
+    } else {
+        powers_by::<BLOCK>(column, mu, tau)
+    }
+}
+
+fn powers_by<const N: usize>(column: &Weighted, mu: f64, tau: f64) -> Powers {
     widest(
         #[inline(always)]
         || {
             let mut sums = [Running::default(); 3];
-            let (mut z, mut e) = ([0.0; BLOCK], [0.0; BLOCK]);
-            for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
+            let (mut z, mut e) = ([0.0; N], [0.0; N]);
+            for (y, w) in column.y.chunks(N).zip(column.weight.chunks(N)) {
                 let (z, e) = (&mut z[..y.len()], &mut e[..y.len()]);
                 for (((z, e), y), w) in z.iter_mut().zip(e.iter_mut()).zip(y).zip(w) {
                     *z = tau * (y - mu);
@@ -101,15 +111,15 @@ pub(super) struct Within {
 }
 
 /// The terms of a block, before they are added up.
-struct Terms {
-    columns: [[f64; BLOCK]; 6],
+struct Terms<const N: usize> {
+    columns: [[f64; N]; 6],
 }
 
-impl Terms {
+impl<const N: usize> Terms<N> {
     #[inline(always)]
     fn new() -> Self {
         Self {
-            columns: [[0.0; BLOCK]; 6],
+            columns: [[0.0; N]; 6],
         }
     }
 
@@ -152,12 +162,20 @@ pub(super) fn before(column: &Weighted, mu: f64, tau: f64) -> Within {
     if column.y.is_empty() {
         return Within::default();
     }
+    if column.y.len() <= FEW {
+        before_by::<FEW>(column, mu, tau)
+    } else {
+        before_by::<BLOCK>(column, mu, tau)
+    }
+}
+
+fn before_by<const N: usize>(column: &Weighted, mu: f64, tau: f64) -> Within {
     widest(
         #[inline(always)]
         || {
             let mut sums = [Running::default(); 6];
-            let mut terms = Terms::new();
-            for (y, w) in column.y.chunks(BLOCK).zip(column.weight.chunks(BLOCK)) {
+            let mut terms = Terms::<N>::new();
+            for (y, w) in column.y.chunks(N).zip(column.weight.chunks(N)) {
                 terms.add(
                     y.iter(),
                     w,
@@ -200,6 +218,19 @@ pub(super) fn between(
     mu: f64,
     tau: f64,
 ) -> Option<Within> {
+    if range.len() <= FEW {
+        between_by::<FEW>(rows, range, mu, tau)
+    } else {
+        between_by::<BLOCK>(rows, range, mu, tau)
+    }
+}
+
+fn between_by<const N: usize>(
+    rows: &Betweens,
+    range: std::ops::Range<usize>,
+    mu: f64,
+    tau: f64,
+) -> Option<Within> {
     let columns = (
         &rows.a[range.clone()],
         &rows.b[range.clone()],
@@ -210,13 +241,9 @@ pub(super) fn between(
         || {
             let (a, b, weight) = columns;
             let mut sums = [Running::default(); 6];
-            let mut terms = Terms::new();
+            let mut terms = Terms::<N>::new();
             let mut far = false;
-            for ((a, b), w) in a
-                .chunks(BLOCK)
-                .zip(b.chunks(BLOCK))
-                .zip(weight.chunks(BLOCK))
-            {
+            for ((a, b), w) in a.chunks(N).zip(b.chunks(N)).zip(weight.chunks(N)) {
                 terms.add(
                     a.iter().zip(b),
                     w,

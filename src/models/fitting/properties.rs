@@ -116,15 +116,18 @@ fn assert_sound(fit: &Fit, lives: &Observations) {
     );
 }
 
-fn any_answer(replicates: std::ops::Range<u64>) {
+/// Holds what must be true of any answer; of each `every`-th set also that order and counts do not show.
+fn any_answer(replicates: std::ops::Range<u64>, every: u64) {
     for replicate in replicates {
         let mut random = stream(77, replicate);
         let lives = random_lives(&mut random);
         let asked = random_request(&mut random, &lives);
         let answer = fit(&lives, &asked).unwrap();
         assert_sound(&answer, &lives);
-        let turned = fit(&reversed_and_split(&lives), &asked).unwrap();
-        assert_eq!(answer, turned, "order or counts show: {lives:?}");
+        if replicate % every == 0 {
+            let turned = fit(&reversed_and_split(&lives), &asked).unwrap();
+            assert_eq!(answer, turned, "order or counts show: {lives:?}");
+        }
     }
 }
 
@@ -338,7 +341,7 @@ fn lives_seen_late_and_worn_by_an_age_keep_their_digits_at_sharp_shapes() {
 
 #[test]
 fn a_few_lives_of_any_kind_give_an_answer_or_a_reason() {
-    any_answer(0..500);
+    any_answer(0..500, 1);
 }
 
 /// The thousands of data sets that the environment asks for.
@@ -357,7 +360,7 @@ fn a_million_small_data_sets_give_an_answer_or_a_reason() {
         let first = 10_000 + 1000 * thousand;
         (0..20_u64)
             .into_par_iter()
-            .for_each(|block| any_answer(first + 50 * block..first + 50 * block + 50));
+            .for_each(|block| any_answer(first + 50 * block..first + 50 * block + 50, 10));
     }
 }
 
