@@ -380,6 +380,15 @@ mod tests {
         );
     }
 
+    /// ln((F(b) − F(a))/S(a)) by mpmath 1.4 at 60 digits, out to where ln S(a) is −5e8.
+    #[test]
+    fn worn_by_an_age_given_an_earlier_one_keeps_its_digits_far_out() {
+        for (kernel, a, b, expected) in MPMATH_BETWEEN_SINCE {
+            let ours = kernel.ln_between_since(a, b).value;
+            assert_relative_eq!(ours, expected, max_relative = 1e-10);
+        }
+    }
+
     /// ln(Φ(b) − Φ(a)) by mpmath 1.3 at 40 digits, across the switch between the two formulas.
     #[test]
     fn normal_intervals_match_thirty_digit_values() {
@@ -443,6 +452,28 @@ mod tests {
             }
         }
     }
+
+    const MPMATH_BETWEEN_SINCE: [(Kernel, f64, f64, f64); 14] = [
+        (Kernel::SmallestExtreme, -50.0, -49.5, -50.43275212956719),
+        (Kernel::SmallestExtreme, 4.0, 4.001, -2.9344436386498347),
+        (Kernel::SmallestExtreme, 5.5, 5.6, -6.662840892253752e-12),
+        (Kernel::SmallestExtreme, -3.0, 2.0, -0.0006497361633128211),
+        (
+            Kernel::SmallestExtreme,
+            20.0,
+            20.000000001,
+            -0.9560598172340825,
+        ),
+        (Kernel::Normal, -10.0, -9.9, -52.68228769313719),
+        (Kernel::Normal, -0.5, 3.0, -0.0019541442733761296),
+        (Kernel::Normal, 6.0, 6.01, -2.817206190789185),
+        (Kernel::Normal, 30.0, 30.0001, -5.80953457550543),
+        (Kernel::Normal, 12.0, 13.0, -3.443420505026231e-06),
+        (Kernel::Logistic, -30.0, -29.0, -29.458675145387335),
+        (Kernel::Logistic, 40.0, 40.5, -0.9327521295671886),
+        (Kernel::Logistic, 300.0, 300.001, -6.908255237339106),
+        (Kernel::Logistic, -1.0, 1.0, -0.4586751453870819),
+    ];
 
     const MPMATH_NORMAL_BETWEEN: [(f64, f64, f64); 15] = [
         (-1.0, 1.0, -0.38171514630212605),
