@@ -343,3 +343,75 @@ fn tension_that_cannot_be_used_stops_nothing_else() {
         assert!(checked.contains(said), "{to}: {checked}");
     }
 }
+
+/// `JOBS` with further columns; the cells of the first row, then of the second.
+fn jobs_with(columns: &str, cells: [&str; 2]) -> String {
+    let rows = JOBS.lines().zip([columns, cells[0], cells[1]]);
+    let rows: Vec<String> = rows.map(|(row, more)| format!("{row},{more}")).collect();
+    rows.join("\n")
+}
+
+#[test]
+fn hours_and_starts_that_are_sure_change_nothing() {
+    let plain = Folder::usual();
+    for jobs in [
+        jobs_with("hours_low,hours_high,slip_days", [",,", ",,"]),
+        jobs_with("hours_low,hours_high,slip_days", ["150,150,0", "150,150,"]),
+    ] {
+        let told = Folder::new(FLEET, &jobs);
+        for more in [&["--json"] as &[&str], &[]] {
+            assert_eq!(told.stock(more).text(), plain.stock(more).text());
+        }
+    }
+}
+
+#[test]
+fn hours_that_are_not_sure_and_starts_that_slip_are_said_and_counted() {
+    let jobs = jobs_with("hours_low,hours_high,slip_days", ["90,250,", "90,250,14"]);
+    let open = Folder::new(FLEET, &jobs);
+    let (plain, wide) = (Folder::usual().json(&[]), open.json(&[]));
+    let order = |json: &serde_json::Value, key: &str| json["orders"][0][key].as_f64().unwrap();
+    // What is not sure asks for more stock, and shows where the chances are.
+    assert!(order(&wide, "needed") >= order(&plain, "needed"));
+    assert_ne!(
+        order(&wide, "expected_demand"),
+        order(&plain, "expected_demand")
+    );
+    let kits = |json: &serde_json::Value| json["kits"].clone();
+    assert_ne!(kits(&wide), kits(&plain));
+    let text = open.stock(&[]).text();
+    for words in ["hours_low and hours_high", "slip_days", "32 ways"] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    let forecast = Answer(run(open.0.path(), &["forecast", ".", "--json"]));
+    let forecast: serde_json::Value = serde_json::from_str(&forecast.text()).unwrap();
+    assert_eq!(forecast["open_jobs"][1]["slip_days"], 14.0);
+    assert_eq!(forecast["open_jobs"][0]["hours_high"], 250.0);
+}
+
+#[test]
+fn a_range_or_slip_that_cannot_be_used_names_file_row_and_column() {
+    const ALL: &str = "hours_low,hours_high,slip_days";
+    for (cells, words) in [
+        (["160,140,", ",,"], ["jobs.csv row 2", "hours_low", "140"]),
+        (["-1,200,", ",,"], ["jobs.csv row 2", "hours_low", "≥ 0"]),
+        (
+            [",,", "100,many,"],
+            ["jobs.csv row 3", "hours_high", "many"],
+        ),
+        (["100,,", ",,"], ["jobs.csv row 2", "hours_high", "≥ 100"]),
+        (
+            ["160,200,", ",,"],
+            ["jobs.csv row 2", "hours", "160 to 200"],
+        ),
+        (
+            ["1,200,", ",,"],
+            ["jobs.csv row 2", "hours_high", "100 times"],
+        ),
+        ([",,", ",,-3"], ["jobs.csv row 3", "slip_days", "0 to 3660"]),
+        ([",,", ",,soon"], ["jobs.csv row 3", "slip_days", "soon"]),
+    ] {
+        let folder = Folder::new(FLEET, &jobs_with(ALL, cells));
+        folder.stock(&[]).is_refused_with(&words);
+    }
+}

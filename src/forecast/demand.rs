@@ -79,6 +79,22 @@ pub struct WindowDemand {
 }
 
 impl WindowDemand {
+    /// The mean of some that are equally likely; nothing of none.
+    #[must_use]
+    pub fn alike(each: impl Iterator<Item = Self>) -> Self {
+        let mut each: Vec<Self> = each.collect();
+        if each.len() == 1 {
+            return each.swap_remove(0);
+        }
+        let weight = 1.0 / each.len().max(1) as f64;
+        let windows = each.first().map_or(0, |d| d.counts.len());
+        let counts = (0..windows).map(|w| mix(each.iter().map(|d| (weight, &d.counts[w]))));
+        Self {
+            counts: counts.collect(),
+            error: each.iter().map(|d| weight * d.error).sum(),
+        }
+    }
+
     /// Only these windows, in this order.
     #[must_use]
     pub fn windows(&self, wanted: &[usize]) -> Self {

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, OnceLock};
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::costs::Costs;
 use super::courses::Courses;
@@ -12,13 +13,14 @@ use super::demand::{
     Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand_of,
 };
 use super::first_life::FirstLife;
-use super::mixture::Mixture;
+use super::mixture::{Ahead, Mixture};
 use super::policy::{StartCosts, WearTable};
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
 use super::sum::FEW;
 use super::thin::{self, thinned};
 use super::types::NoForecast;
+use super::ways::{WAYS, WAYS_ERROR, ways};
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
@@ -102,7 +104,7 @@ pub struct PartOutlook {
 /// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
 /// rest, so it never makes two outlooks differ.
 #[derive(Debug, Clone, Default)]
-struct WorkedOut(Arc<OnceLock<Courses>>);
+struct WorkedOut(Arc<OnceLock<Vec<Courses>>>);
 
 impl PartialEq for WorkedOut {
     fn eq(&self, _: &Self) -> bool {
@@ -163,6 +165,17 @@ pub struct Outlook {
     pub cautions: Vec<Caution>,
     accuracy: Accuracy,
     run_until_worn: bool,
+    /// Ways the schedule may go, equally likely; empty where everything is as stated.
+    ways: Vec<Way>,
+}
+
+/// One way the schedule may go.
+#[derive(Debug, Clone, PartialEq)]
+struct Way {
+    /// In the order of [`Outlook::schedules`].
+    schedules: Vec<MachineSchedule>,
+    /// Index among the ways that differ in hours.
+    hours: usize,
 }
 
 impl Outlook {
@@ -181,19 +194,36 @@ impl Outlook {
             .collect();
         for job in &mut jobs {
             job.hours *= options.hours_factor;
+            for end in job.spread.hours.iter_mut().flatten() {
+                *end *= options.hours_factor;
+            }
         }
         let mut machines: Vec<String> = fleet.machines.clone();
         machines.extend(lives.fitted.iter().map(|f| f.machine.to_string()));
         machines.extend(jobs.iter().flat_map(|j| j.machines.clone()));
         machines.sort();
         machines.dedup();
-        let schedules = machines
-            .iter()
-            .map(|m| MachineSchedule::new(&jobs, m, fleet.as_of))
+        let jobs_of = jobs_of(&jobs, &machines);
+        let schedules_of = |jobs: &[Job]| -> Vec<MachineSchedule> {
+            let of = |own: &Vec<usize>| {
+                MachineSchedule::of(own.iter().map(|&j| (j, &jobs[j])), fleet.as_of)
+            };
+            jobs_of.iter().map(of).collect()
+        };
+        let schedules = schedules_of(&jobs);
+        let in_ways = ways(&jobs, fleet.as_of, WAYS);
+        let ends = in_ways.iter().flatten().chain(&jobs).map(|j| j.end);
+        let end = ends.max().unwrap_or(fleet.as_of);
+        let open_hours = jobs.iter().any(|j| j.spread.hours.is_some());
+        let ways: Vec<Way> = (in_ways.iter().enumerate())
+            .map(|(number, jobs)| Way {
+                schedules: schedules_of(jobs),
+                hours: if open_hours { number } else { 0 },
+            })
             .collect();
         let mut outlook = Self {
             as_of: fleet.as_of,
-            end: jobs.iter().map(|j| j.end).max().unwrap_or(fleet.as_of),
+            end,
             jobs,
             machines,
             schedules,
@@ -202,7 +232,11 @@ impl Outlook {
             cautions: Vec::new(),
             accuracy: options.accuracy,
             run_until_worn: options.run_until_worn,
+            ways,
         };
+        outlook
+            .cautions
+            .extend(left_open(&outlook.jobs, fleet.as_of));
         if outlook.jobs.is_empty() {
             outlook.cautions.push(Caution::new(
                 CautionCode::Note,
@@ -307,7 +341,7 @@ impl Outlook {
             weighed(&model.nodes, per_change, &uncounted)
         };
         let asked: Vec<_> = (places.iter())
-            .map(|place| (place.first, self.schedules[place.schedule].total()))
+            .map(|place| (place.first, self.longest(place.schedule)))
             .filter(|(_, hours)| *hours > 0.0)
             .collect();
         let (few, for_demand) = thinned(&nodes, per_change, &asked);
@@ -382,47 +416,142 @@ impl Outlook {
 
     fn counted(&self, part: &PartOutlook, spans: &[Span], counting: Counting) -> WindowDemand {
         let of_jobs = |span: &Span| matches!(span, Span::Job(_) | Span::All);
-        let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
         if spans.iter().all(of_jobs) {
-            let courses = self.courses(part);
-            let all = match counting {
-                Counting::Used => &courses.used,
-                Counting::WearOuts => &courses.worn,
-            };
             let place = |span: &Span| match span {
                 Span::Job(job) => *job,
                 _ => self.jobs.len(),
             };
-            return all.windows(&spans.iter().map(place).collect::<Vec<_>>());
+            let places: Vec<usize> = spans.iter().map(place).collect();
+            let of = |courses: &Courses| match counting {
+                Counting::Used => courses.used.windows(&places),
+                Counting::WearOuts => courses.worn.windows(&places),
+            };
+            return WindowDemand::alike(self.courses(part).iter().map(of));
         }
+        let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
         if counting == Counting::Used && spans.iter().all(from_now) {
-            let machines = self.groups(part, &self.spans_of_jobs()).1;
-            let times: Vec<Vec<f64>> = spans
-                .iter()
-                .map(|span| {
-                    let by = |s: &usize| hours(&self.schedules[*s], *span).end;
-                    machines.iter().map(by).collect()
-                })
-                .collect();
-            return self.courses(part).by(&times);
+            return self.by_days(part, spans);
         }
-        let groups = self.groups(part, spans).0;
-        demand_of(
-            part.all_for_demand(),
-            &groups,
-            part.per_change,
-            self.accuracy,
-            counting,
-        )
+        let each = self.ways().map(|schedules| {
+            let groups = Self::groups(part, schedules, spans).0;
+            let nodes = part.all_for_demand();
+            demand_of(nodes, &groups, part.per_change, self.accuracy, counting)
+        });
+        WindowDemand::alike(each)
+    }
+
+    /// Parts used from now to the ends of windows of days.
+    fn by_days(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        let asked = self.asked_of_courses(part, |schedules, machines| {
+            let time = |span: &Span| -> Vec<f64> {
+                let by = |s: &usize| hours(&schedules[*s], *span).end;
+                machines.iter().map(by).collect()
+            };
+            spans.iter().map(time).collect()
+        });
+        let answers = asked.iter().map(|(courses, times)| {
+            let found = courses.by(&times.different);
+            let of_way = |way: &Vec<usize>| found.windows(way);
+            WindowDemand::alike(times.of_ways.iter().map(of_way))
+        });
+        WindowDemand::alike(answers)
+    }
+
+    /// What is asked of the courses of a part, for each way its schedule may go: times by machine. With
+    /// the courses they are asked of; each way that differs in hours has its own.
+    fn asked_of_courses<'a>(
+        &self,
+        part: &'a PartOutlook,
+        times: impl Fn(&[MachineSchedule], &[usize]) -> Vec<Vec<f64>>,
+    ) -> Vec<(&'a Courses, Times)> {
+        let machines = Self::groups(part, &self.schedules, &self.spans_of_jobs()).1;
+        let courses = self.courses(part);
+        let mut asked: Vec<(&Courses, Times)> =
+            courses.iter().map(|c| (c, Times::default())).collect();
+        if self.ways.is_empty() {
+            asked[0].1.add(times(&self.schedules, &machines));
+        }
+        for way in &self.ways {
+            asked[way.hours].1.add(times(&way.schedules, &machines));
+        }
+        asked
+    }
+
+    /// Schedules of each way the jobs may go, equally likely.
+    fn ways(&self) -> impl Iterator<Item = &[MachineSchedule]> {
+        let stated = self.ways.is_empty().then_some(&*self.schedules);
+        let ways = self.ways.iter().map(|way| &*way.schedules);
+        stated.into_iter().chain(ways)
+    }
+
+    /// Those that differ in hours: the same number for every one of them.
+    fn ways_by_hours(&self) -> impl Iterator<Item = &[MachineSchedule]> {
+        let differ = self.ways.iter().any(|way| way.hours > 0);
+        self.ways().take(if differ { self.ways.len() } else { 1 })
+    }
+
+    /// One machine's schedule in each way that differs in hours, equally likely.
+    pub fn hours_ahead(&self, schedule: usize) -> impl Iterator<Item = &MachineSchedule> {
+        self.ways_by_hours().map(move |way| &way[schedule])
+    }
+
+    /// Most hours that a machine may run.
+    fn longest(&self, schedule: usize) -> f64 {
+        let totals = self.hours_ahead(schedule).map(MachineSchedule::total);
+        totals.fold(0.0, f64::max)
+    }
+
+    /// The first day by whose end a part is worn out with a chance of `p` at least, given the hours by which it
+    /// is (`chances.quantile(p)`); `None` beyond the schedule. Where the schedule is open, the chance is
+    /// averaged over the ways it may go.
+    pub fn worn_by(
+        &self,
+        schedule: usize,
+        chances: &Ahead<'_>,
+        p: f64,
+        hours: Option<f64>,
+    ) -> Option<Date> {
+        if self.ways.is_empty() {
+            return hours.and_then(|h| self.schedules[schedule].date_at(h));
+        }
+        let chance = |days: i32| {
+            let day = self.as_of.saturating_add(jiff::Span::new().days(days));
+            let ways = self.ways().map(|way| way[schedule].hours_by(day));
+            ways.map(|hours| chances.within(hours)).sum::<f64>() / self.ways.len() as f64
+        };
+        let (mut before, mut by) = (0, self.as_of.until(self.end).ok()?.get_days());
+        if chance(by) < p {
+            return None;
+        }
+        while by - before > 1 {
+            let middle = i32::midpoint(before, by);
+            if chance(middle) < p {
+                before = middle;
+            } else {
+                by = middle;
+            }
+        }
+        self.as_of.checked_add(jiff::Span::new().days(by)).ok()
+    }
+
+    /// Whether jobs may slip, so that chances by day change on days without a start or an end as stated.
+    pub fn may_slip(&self) -> bool {
+        let starts = |jobs: &[MachineSchedule]| -> Vec<Date> {
+            jobs.iter().flat_map(|s| &s.runs).map(|r| r.first).collect()
+        };
+        let stated = starts(&self.schedules);
+        self.ways.iter().any(|way| starts(&way.schedules) != stated)
     }
 
     /// Demand if every part ran until it is worn, whatever the plan says.
     pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let mut groups = self.groups(part, spans).0;
-        for group in &mut groups {
-            group.starts.clear();
-        }
-        Courses::new(&part.for_demand, groups, part.per_change, self.accuracy).used
+        WindowDemand::alike(self.ways_by_hours().map(|schedules| {
+            let mut groups = Self::groups(part, schedules, spans).0;
+            for group in &mut groups {
+                group.starts.clear();
+            }
+            Courses::new(&part.for_demand, groups, part.per_change, self.accuracy).used
+        }))
     }
 
     fn spans_of_jobs(&self) -> Vec<Span> {
@@ -430,10 +559,16 @@ impl Outlook {
         jobs.chain([Span::All]).collect()
     }
 
-    fn courses<'a>(&self, part: &'a PartOutlook) -> &'a Courses {
+    /// One for each way that differs in hours.
+    fn courses<'a>(&self, part: &'a PartOutlook) -> &'a [Courses] {
         part.worked_out.0.get_or_init(|| {
-            let groups = self.groups(part, &self.spans_of_jobs()).0;
-            Courses::new(&part.for_demand, groups, part.per_change, self.accuracy)
+            let spans = self.spans_of_jobs();
+            let ways: Vec<&[MachineSchedule]> = self.ways_by_hours().collect();
+            let new = |schedules: &&[MachineSchedule]| {
+                let groups = Self::groups(part, schedules, &spans).0;
+                Courses::new(&part.for_demand, groups, part.per_change, self.accuracy)
+            };
+            ways.par_iter().map(new).collect()
         })
     }
 
@@ -455,34 +590,51 @@ impl Outlook {
         limits: &[(u32, u32)],
     ) -> Vec<f64> {
         if days.iter().all(|d| d.0 > self.as_of && d.1 >= self.end) {
-            let machines = self.groups(part, &self.spans_of_jobs()).1;
-            let times: Vec<Vec<f64>> = (days.iter())
-                .map(|d| {
-                    let by = |s: &usize| self.schedules[*s].hours_by(d.0);
+            let asked = self.asked_of_courses(part, |schedules, machines| {
+                let time = |(day, _): &(Date, Date)| -> Vec<f64> {
+                    let by = |s: &usize| schedules[*s].hours_by(*day);
                     machines.iter().map(by).collect()
-                })
-                .collect();
-            return self.courses(part).both_enough(&times, limits);
+                };
+                days.iter().map(time).collect()
+            });
+            let each = asked.iter().flat_map(|(courses, times)| {
+                let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
+                    way.iter().copied().zip(limits.iter().copied()).collect()
+                };
+                let ways: Vec<Vec<_>> = times.of_ways.iter().map(of_way).collect();
+                let mut different: Vec<_> = ways.iter().flatten().copied().collect();
+                different.sort_unstable();
+                different.dedup();
+                let time = |(at, _): &(usize, _)| times.different[*at].clone();
+                let asked: Vec<Vec<f64>> = different.iter().map(time).collect();
+                let limits: Vec<(u32, u32)> = different.iter().map(|d| d.1).collect();
+                let found = courses.both_enough(&asked, &limits);
+                let answer = |question| different.binary_search(question).map_or(1.0, |i| found[i]);
+                let answers = ways.iter().map(|way| way.iter().map(answer).collect());
+                answers.collect::<Vec<Vec<f64>>>()
+            });
+            return mean(&each.collect::<Vec<_>>());
         }
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
-        let groups = self.groups(part, &spans).0;
-        both_enough(
-            part.all_for_demand(),
-            &groups,
-            limits,
-            part.per_change,
-            self.accuracy,
-        )
-        .0
+        let each = self.ways().map(|schedules| {
+            let groups = Self::groups(part, schedules, &spans).0;
+            let nodes = part.all_for_demand();
+            both_enough(nodes, &groups, limits, part.per_change, self.accuracy).0
+        });
+        mean(&each.collect::<Vec<_>>())
     }
 
     /// Places that run through the same hours, and within them parts alike, share the work. With the
     /// schedule of each group.
-    fn groups(&self, part: &PartOutlook, spans: &[Span]) -> (Vec<Group>, Vec<usize>) {
+    fn groups(
+        part: &PartOutlook,
+        schedules: &[MachineSchedule],
+        spans: &[Span],
+    ) -> (Vec<Group>, Vec<usize>) {
         let mut groups: Vec<Group> = Vec::new();
         let mut machines = Vec::new();
         for place in &part.places {
-            let schedule = &self.schedules[place.schedule];
+            let schedule = &schedules[place.schedule];
             let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
             if windows.iter().all(|w| w.end <= 0.0) {
                 continue;
@@ -534,6 +686,93 @@ impl Outlook {
         }
         (groups, machines)
     }
+}
+
+/// Times asked about, each once.
+#[derive(Default)]
+struct Times {
+    /// By machine.
+    different: Vec<Vec<f64>>,
+    /// For each way, the index of each of its times.
+    of_ways: Vec<Vec<usize>>,
+    known: BTreeMap<Vec<u64>, usize>,
+}
+
+impl Times {
+    fn add(&mut self, times: Vec<Vec<f64>>) {
+        let place = |time: Vec<f64>| {
+            let key = time.iter().map(|t| t.to_bits()).collect();
+            *self.known.entry(key).or_insert_with(|| {
+                self.different.push(time);
+                self.different.len() - 1
+            })
+        };
+        let way = times.into_iter().map(place).collect();
+        self.of_ways.push(way);
+    }
+}
+
+/// Means of rows of the same length.
+fn mean(rows: &[Vec<f64>]) -> Vec<f64> {
+    match rows {
+        [one] => one.clone(),
+        _ => (0..rows.first().map_or(0, Vec::len))
+            .map(|i| rows.iter().map(|row| row[i]).sum::<f64>() / rows.len() as f64)
+            .collect(),
+    }
+}
+
+/// Indices of each machine's jobs.
+fn jobs_of(jobs: &[Job], machines: &[String]) -> Vec<Vec<usize>> {
+    let mut own = vec![Vec::new(); machines.len()];
+    for (j, job) in jobs.iter().enumerate() {
+        for machine in &job.machines {
+            if let Ok(at) = machines.binary_search(machine)
+                && own[at].last() != Some(&j)
+            {
+                own[at].push(j);
+            }
+        }
+    }
+    own
+}
+
+/// What the schedule leaves open, and how that is taken.
+fn left_open(jobs: &[Job], as_of: Date) -> Vec<Caution> {
+    let named = |open: &dyn Fn(&&Job) -> bool| -> Vec<&str> {
+        jobs.iter().filter(open).map(|j| &*j.name).collect()
+    };
+    let hours = named(&|job| job.spread.hours.is_some());
+    let slips = named(&|job| job.spread.slip_days > 0.0 && job.start > as_of);
+    let of = |names: &[&str]| match names {
+        [one] => format!("\"{one}\""),
+        [one, other] => format!("\"{one}\" and \"{other}\""),
+        [one, other, ..] => format!("\"{one}\", \"{other}\" and {} more", names.len() - 2),
+        [] => String::new(),
+    };
+    let mut said = Vec::new();
+    if !hours.is_empty() {
+        said.push(format!(
+            "the hours of {} are taken as spread between hours_low and hours_high (1 chance in 20 below, 1 in 20 \
+             above, the stated hours in the middle; lognormal), each job on its own and alike for all its \
+             machines; when to change ahead of time is settled by the stated hours",
+            of(&hours)
+        ));
+    }
+    if !slips.is_empty() {
+        said.push(format!(
+            "{} may start late: never early, with 1 chance in 20 by slip_days or more; a job keeps its length, \
+             and the next job of the same machines waits for it; dates of jobs are shown as stated",
+            of(&slips)
+        ));
+    }
+    if !said.is_empty() {
+        said.push(format!(
+            "chances are averaged over {WAYS} ways in which the schedule may go and are right to about {WAYS_ERROR}"
+        ));
+    }
+    let note = |text: String| Caution::new(CautionCode::Note, text);
+    said.into_iter().map(note).collect()
 }
 
 /// Hours for which a part of unknown age has been seen in service: since the first reading of its

@@ -4,10 +4,11 @@ use rayon::prelude::*;
 
 use super::counts::Counts;
 use super::outlook::{ForecastOptions, Outlook, PartOutlook, Span};
-use super::types::{Demand, FittedPart, Forecast, JobChance, QuantityProbability};
+use super::schedule::MachineSchedule;
+use super::types::{Demand, FittedPart, Forecast, JobChance, OpenJob, QuantityProbability};
 use crate::lives::Lives;
 use crate::models::LifeModel;
-use crate::records::Fleet;
+use crate::records::{Fleet, Job};
 
 /// Forecasts over the schedule.
 pub fn forecast(
@@ -43,9 +44,25 @@ pub fn of_outlook(outlook: &Outlook) -> Forecast {
         as_of: outlook.as_of,
         fitted,
         demand,
+        open_jobs: open_jobs(&outlook.jobs),
         no_forecast: outlook.no_forecast.clone(),
         cautions: outlook.cautions.clone(),
     }
+}
+
+fn open_jobs(jobs: &[Job]) -> Vec<OpenJob> {
+    let open = |job: &Job| {
+        let [hours_low, hours_high] = job.spread.hours.unwrap_or([job.hours; 2]);
+        OpenJob {
+            job: job.name.clone(),
+            hours: job.hours,
+            hours_low,
+            hours_high,
+            slip_days: job.spread.slip_days,
+        }
+    };
+    let jobs = jobs.iter().filter(|job| !job.spread.is_none());
+    jobs.map(open).collect()
 }
 
 fn fitted_parts<'a>(
@@ -53,22 +70,23 @@ fn fitted_parts<'a>(
     part: &'a PartOutlook,
 ) -> impl ParallelIterator<Item = FittedPart> + 'a {
     part.places.par_iter().map(move |place| {
-        let schedule = &outlook.schedules[place.schedule];
         let ahead = part.chances.ahead(place.first);
         let remaining = ahead.remaining();
-        let date = |hours: Option<f64>| hours.and_then(|h| schedule.date_at(h));
-        let mut before = 0.0;
-        let jobs = schedule
-            .runs
-            .iter()
-            .map(|run| {
-                let after = ahead.within(run.to);
-                let probability_worn_out = (after - before).max(0.0);
-                before = after;
+        let date = |p: f64, hours| outlook.worn_by(place.schedule, &ahead, p, hours);
+        let hours_ahead: Vec<&MachineSchedule> = outlook.hours_ahead(place.schedule).collect();
+        let mut before = vec![0.0; hours_ahead.len()];
+        let jobs = (outlook.schedules[place.schedule].runs.iter().enumerate())
+            .map(|(j, run)| {
+                let mut worn_out = 0.0;
+                for (before, schedule) in before.iter_mut().zip(&hours_ahead) {
+                    let after = ahead.within(schedule.runs[j].to);
+                    worn_out += (after - *before).max(0.0);
+                    *before = after;
+                }
                 JobChance {
                     job: outlook.jobs[run.job].name.clone(),
                     hours: run.to - run.from,
-                    probability_worn_out,
+                    probability_worn_out: worn_out / hours_ahead.len() as f64,
                 }
             })
             .collect();
@@ -78,9 +96,9 @@ fn fitted_parts<'a>(
             position: place.position.clone(),
             age_hours: place.age_hours,
             remaining,
-            date_p10: date(remaining.p10),
-            date_p50: date(remaining.p50),
-            date_p90: date(remaining.p90),
+            date_p10: date(0.1, remaining.p10),
+            date_p50: date(0.5, remaining.p50),
+            date_p90: date(0.9, remaining.p90),
             jobs,
         }
     })

@@ -36,10 +36,19 @@ fn days(from: Date, to: Date) -> i64 {
 impl MachineSchedule {
     /// The jobs of `machine` after `as_of`; `jobs` sorted by start.
     pub fn new(jobs: &[Job], machine: &str, as_of: Date) -> Self {
+        let own = jobs.iter().enumerate();
+        Self::of(
+            own.filter(|(_, job)| job.machines.iter().any(|m| m == machine)),
+            as_of,
+        )
+    }
+
+    /// The jobs of one machine, given with their indices, after `as_of`; sorted by start.
+    pub(super) fn of<'a>(jobs: impl Iterator<Item = (usize, &'a Job)>, as_of: Date) -> Self {
         let mut runs = Vec::new();
         let mut hours = 0.0;
-        for (index, job) in jobs.iter().enumerate() {
-            if job.end <= as_of || !job.machines.iter().any(|m| m == machine) {
+        for (index, job) in jobs {
+            if job.end <= as_of {
                 continue;
             }
             let first = match as_of.tomorrow() {
@@ -124,7 +133,7 @@ pub fn overlaps(jobs: &[Job]) -> Vec<(&str, &Job, &Job)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::records::RowRef;
+    use crate::records::{JobSpread, RowRef};
     use jiff::civil::date;
     use std::collections::BTreeMap;
 
@@ -135,6 +144,7 @@ mod tests {
             end,
             machines: machines.iter().map(|&m| m.to_owned()).collect(),
             hours,
+            spread: JobSpread::default(),
             covariates: BTreeMap::new(),
             row: RowRef::new("jobs.csv", None, 2),
         }

@@ -7,7 +7,8 @@ use jiff::civil::{Date, date};
 use crate::lives::{Fitted, Lives};
 use crate::models::{Basis, LifeCounts, LifeModel, WeibullNode};
 use crate::records::{
-    ChangedHow, Fleet, Job, LeadTime, Part, PlannedChange, RowCounts, RowRef, UnplannedStop,
+    ChangedHow, Fleet, Job, JobSpread, LeadTime, Part, PlannedChange, RowCounts, RowRef,
+    UnplannedStop,
 };
 
 pub(crate) const AS_OF: Date = date(2026, 3, 31);
@@ -50,6 +51,7 @@ pub(crate) fn job(name: &str, start: Date, end: Date, machines: &[&str], hours: 
         end,
         machines: machines.iter().map(|&m| m.to_owned()).collect(),
         hours,
+        spread: JobSpread::default(),
         covariates: BTreeMap::new(),
         row: RowRef::new("jobs.csv", None, 2),
     }

@@ -82,6 +82,21 @@ pub struct NoForecast {
     pub reason: String,
 }
 
+/// What the schedule leaves open about one job.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OpenJob {
+    /// Job name.
+    pub job: String,
+    /// Operating hours per machine, median.
+    pub hours: f64,
+    /// It takes fewer with 1 chance in 20.
+    pub hours_low: f64,
+    /// It takes more with 1 chance in 20.
+    pub hours_high: f64,
+    /// It starts so many days late, or later still, with 1 chance in 20.
+    pub slip_days: f64,
+}
+
 /// The whole forecast.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Forecast {
@@ -91,6 +106,9 @@ pub struct Forecast {
     pub fitted: Vec<FittedPart>,
     /// Demand by part and job (schedule order, then null).
     pub demand: Vec<Demand>,
+    /// Jobs ahead whose hours or start the schedule leaves open; absent where there are none.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub open_jobs: Vec<OpenJob>,
     /// Parts without a forecast.
     pub no_forecast: Vec<NoForecast>,
     /// Cautions by part.

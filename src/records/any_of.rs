@@ -107,6 +107,7 @@ pub(super) fn assign(jobs: &mut [Job], mut open: Vec<AnyOf>) -> Result<Vec<Probl
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::records::JobSpread;
     use jiff::civil::date;
     use std::collections::BTreeMap;
 
@@ -121,6 +122,7 @@ mod tests {
             end: to,
             machines: machines.iter().map(|m| (*m).to_owned()).collect(),
             hours,
+            spread: JobSpread::default(),
             covariates: BTreeMap::new(),
             row: row(2),
         }

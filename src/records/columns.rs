@@ -164,7 +164,7 @@ pub(crate) const TENSION: [Wanted; 4] = [
     },
 ];
 /// Columns of the job schedule.
-pub(crate) const JOBS: [Wanted; 5] = [
+pub(crate) const JOBS: [Wanted; 8] = [
     Wanted {
         key: "job",
         names: &["job", "job name", "job no", "name"],
@@ -194,6 +194,21 @@ pub(crate) const JOBS: [Wanted; 5] = [
             "machine hours",
         ],
         required: true,
+    },
+    Wanted {
+        key: "hours_low",
+        names: &["hours low", "low hours", "least hours"],
+        required: false,
+    },
+    Wanted {
+        key: "hours_high",
+        names: &["hours high", "high hours", "most hours"],
+        required: false,
+    },
+    Wanted {
+        key: "slip_days",
+        names: &["slip days", "slip", "days late"],
+        required: false,
     },
 ];
 

@@ -7,7 +7,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 
 use super::catalogue::MM_PER_INCH;
-use super::{Extras, Problem, RowCounts, RowRef, Text};
+use super::{Extras, JobSpread, Problem, RowCounts, RowRef, Text};
 
 /// What a reason in the export says about the part that came out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -213,6 +213,9 @@ pub struct Job {
     pub machines: Vec<String>,
     /// Operating hours the job asks of each machine.
     pub hours: f64,
+    /// What the schedule leaves open about hours and start.
+    #[serde(skip_serializing_if = "JobSpread::is_none")]
+    pub spread: JobSpread,
     /// Further columns (hose size, …) as text.
     pub covariates: BTreeMap<String, String>,
     /// Where it was read.

@@ -6,6 +6,7 @@ use super::any_of::{AnyOf, any_of};
 use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, TENSION};
 use super::fleet_file::{ForceWord, JobsEntry, LengthWord, ReadingsEntry, TensionEntry};
+use super::job_spread::{self, HoursMarks};
 use super::load::{FLEET_FILE, Loading};
 use super::numbers::DecimalMark;
 use super::opened::Opened;
@@ -227,7 +228,7 @@ impl Loading<'_> {
         self.notes.extend(opened.notes());
         let mut starts = opened.dates("start", &mut self.notes)?;
         let mut ends = opened.dates("end", &mut self.notes)?;
-        let decimal = opened.decimal("hours", &mut self.notes)?;
+        let marks = HoursMarks::of(&opened, &mut self.notes)?;
         for row in opened.rows() {
             const DAY: &str = "a day, written as the rest of the column";
             let name = opened.text(row, "job").to_owned();
@@ -247,16 +248,7 @@ impl Loading<'_> {
                     format!("a day not before the start, {start}"),
                 ));
             }
-            let hours = match opened.number(row, "hours", decimal) {
-                Ok(Some(h)) if (0.0..ABSURD_HOURS).contains(&h) => h,
-                _ => {
-                    return Err(opened.cell_error(
-                        row,
-                        "hours",
-                        "operating hours per machine, ≥ 0",
-                    ));
-                }
-            };
+            let (hours, spread) = job_spread::read(&opened, row, &marks)?;
             let written = opened.text(row, "machine");
             if written.contains(',')
                 && !written.contains(';')
@@ -317,6 +309,7 @@ impl Loading<'_> {
                     end,
                     machines,
                     hours,
+                    spread,
                     covariates,
                     row: opened.row_ref(row),
                 },
@@ -332,7 +325,7 @@ impl Loading<'_> {
             return Ok(());
         };
         if (first.start, first.end, &first.covariates) != (job.start, job.end, &job.covariates)
-            || first.hours != job.hours
+            || (first.hours, first.spread) != (job.hours, job.spread)
         {
             return Err(opened.cell_error(
                 row,

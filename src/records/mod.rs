@@ -16,6 +16,7 @@ mod error;
 mod fleet;
 mod fleet_file;
 mod fleet_files;
+mod job_spread;
 mod load;
 mod names;
 mod numbers;
@@ -42,6 +43,7 @@ mod ways_of_writing;
 
 pub use error::RecordsError;
 pub use fleet::*;
+pub use job_spread::JobSpread;
 pub use load::{FLEET_FILE, LoadOptions, NearNames, set_aside_error};
 pub use problem::*;
 pub use propose::{ColumnProposal, Proposal, propose};

@@ -372,7 +372,8 @@ const REST: &str = "
 # [[readings]]                # hour-meter readings: date, machine, hours
 # file = \"meter_readings.csv\"
 
-# [[jobs]]                    # the schedule: job, start, end, machine (or M1;M2), hours
+# [[jobs]]                    # the schedule: job, start, end, machine (or M1;M2), hours;
+#                             # where not sure: hours_low, hours_high, slip_days
 # file = \"jobs.csv\"
 
 # [[machine]]                 # a machine that came with new parts makes their first lives count

@@ -17,8 +17,8 @@ use crate::models::{
     LifeModel, MeanLife, Method, QuantileEstimate, WeibullNode,
 };
 use crate::records::{
-    ChangedHow, Disposition, Extras, Fleet, Job, LengthUnit, Part, PlannedChange, Practice,
-    Problem, Reading, RowCounts, RowRef, TensionCheck, Text, UnplannedStop,
+    ChangedHow, Disposition, Extras, Fleet, Job, JobSpread, LengthUnit, Part, PlannedChange,
+    Practice, Problem, Reading, RowCounts, RowRef, TensionCheck, Text, UnplannedStop,
 };
 use crate::stock::{
     Advice, ChangeDecision, FirstShortage, Inspection, KitLine, KitTotal, LackingDay, NeededStock,
@@ -164,6 +164,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 .map(|(_, m)| m.clone())
                 .collect(),
             hours: 60.0 + 7.0 * i as f64,
+            spread: JobSpread::default(),
             covariates: BTreeMap::new(),
             row: row(i),
         })
@@ -426,6 +427,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             as_of: AS_OF,
             fitted: forecasts,
             demand,
+            open_jobs: Vec::new(),
             no_forecast: vec![NoForecast {
                 part: parts[4].name.clone(),
                 reason: "No worn life is recorded and no belief is stated; state believed_life in fleet.toml, or keep records.".to_owned(),

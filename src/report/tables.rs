@@ -387,24 +387,41 @@ pub fn chances(analysis: &Analysis) -> Table {
 
 /// The schedule.
 pub fn jobs(analysis: &Analysis) -> Table {
+    let jobs = &analysis.fleet.jobs;
+    let is_open = jobs.iter().any(|job| !job.spread.is_none());
     let mut table = Table::new("jobs", "The schedule")
         .words("job", "Job")
         .figures("start", "First day")
         .figures("end", "Last day")
-        .figures("hours", "Hours per machine")
+        .figures("hours", "Hours per machine");
+    if is_open {
+        table = table
+            .figures("hours_low", "1 in 20: fewer than")
+            .figures("hours_high", "1 in 20: more than")
+            .figures("slip_days", "1 in 20: so many days late or more");
+    }
+    let mut table = table
         .figures("machine_count", "Machines")
         .words("machines", "Which")
         .words("row", "From");
-    for job in &analysis.fleet.jobs {
-        table.push(vec![
+    for job in jobs {
+        let mut row = vec![
             Cell::text(&job.name),
             Cell::Date(job.start),
             Cell::Date(job.end),
             Cell::Hours(job.hours),
+        ];
+        if is_open {
+            let [low, high] =
+                [0, 1].map(|i| Cell::maybe(job.spread.hours, |range| Cell::Hours(range[i])));
+            row.extend([low, high, Cell::number(job.spread.slip_days, 1)]);
+        }
+        row.extend([
             Cell::Count(job.machines.len() as u64),
             Cell::text(job.machines.join(", ")),
             Cell::text(job.row.to_string()),
         ]);
+        table.push(row);
     }
     table
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::types::{Advice, ChangeDecision};
-use crate::forecast::{FirstLife, LEAST_SAVING, Outlook, PartOutlook};
+use crate::forecast::{FirstLife, LEAST_SAVING, MachineSchedule, Outlook, PartOutlook};
 use crate::models::{Caution, CautionCode};
 use crate::records::Part;
 
@@ -92,14 +92,16 @@ fn change_decisions(
         let FirstLife::Aged(age_now) = place.first else {
             continue;
         };
-        // The part that is in when a job starts: its first life, and when that began.
-        let (mut first, mut since) = (place.first, 0.0);
+        // The part that is in when a job starts: its first life, and the job at whose start that began.
+        let (mut first, mut since) = (place.first, None);
         let mut chances = ahead.chances.ahead(first);
+        let ways: Vec<&MachineSchedule> = outlook.hours_ahead(place.schedule).collect();
         for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
-            let new_from = if since > 0.0 || first != place.first {
-                run.from - since
-            } else {
-                age_now + run.from
+            let began =
+                |schedule: &MachineSchedule| since.map_or(0.0, |i: usize| schedule.runs[i].from);
+            let new_from = match since {
+                Some(_) => run.from - began(&outlook.schedules[place.schedule]),
+                None => age_now + run.from,
             };
             let costs = ahead.starts.get(place.schedule).map(|s| &s[j]);
             let job = &outlook.jobs[run.job].name;
@@ -113,8 +115,12 @@ fn change_decisions(
                     saved >= LEAST_SAVING * planned
                 });
             let change = pays || while_open;
-            let before = chances.within(run.from - since);
-            let after = chances.within(run.to - since);
+            let mean = |hours: &dyn Fn(&MachineSchedule) -> f64| {
+                let sum: f64 = ways.iter().map(|way| chances.within(hours(way))).sum();
+                sum / ways.len() as f64
+            };
+            let before = mean(&|way| way.runs[j].from - began(way));
+            let after = mean(&|way| way.runs[j].to - began(way));
             let good = (1.0 - before).max(1e-300);
             decisions.push(ChangeDecision {
                 job: job.clone(),
@@ -134,7 +140,7 @@ fn change_decisions(
                 expected_cost_if_left: costs.map(|c| c.if_left(new_from)),
             });
             if change {
-                (first, since) = (FirstLife::Aged(0.0), run.from);
+                (first, since) = (FirstLife::Aged(0.0), Some(j));
                 chances = ahead.chances.ahead(first);
             }
         }

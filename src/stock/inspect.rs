@@ -69,7 +69,8 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         .places
         .par_iter()
         .map(|place| {
-            let within_hours = ahead.chances.ahead(place.first).quantile(chance_unseen);
+            let chances = ahead.chances.ahead(place.first);
+            let within_hours = chances.quantile(chance_unseen);
             let schedule = &outlook.schedules[place.schedule];
             let run = within_hours.and_then(|h| schedule.runs.iter().find(|r| h <= r.to));
             NextLook {
@@ -77,7 +78,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
                 position: place.position.clone(),
                 age_hours: place.age_hours,
                 within_hours,
-                by: within_hours.and_then(|h| schedule.date_at(h)),
+                by: outlook.worn_by(place.schedule, &chances, chance_unseen, within_hours),
                 job: run.map(|r| outlook.jobs[r.job].name.clone()),
             }
         })

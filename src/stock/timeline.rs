@@ -11,6 +11,9 @@ const WITHIN_A_JOB: usize = 4;
 /// Most such days of all jobs together.
 const WITHIN_JOBS: usize = 48;
 
+/// Most days looked at besides where jobs may slip.
+const SLIPPING: i32 = 60;
+
 /// Demand from the outlook's day up to the end of each of a row of days: the days before and on which
 /// jobs start, those on which they end, and a few in between. Between two of these days chances run
 /// straight, since hours accrue evenly within a job.
@@ -33,6 +36,12 @@ impl Timeline {
             days.extend((1..=inner).map(|i| plus_days(job.start, length * i / (inner + 1))));
         }
         days.push(outlook.end);
+        if outlook.may_slip() {
+            // Starts and ends are spread over days of their own.
+            let length = days_between(outlook.as_of, outlook.end);
+            let count = length.min(SLIPPING);
+            days.extend((1..count).map(|i| plus_days(outlook.as_of, length * i / count)));
+        }
         days.retain(|day| *day > outlook.as_of && *day <= outlook.end);
         days.sort_unstable();
         days.dedup();

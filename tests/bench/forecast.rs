@@ -8,7 +8,7 @@ use wearcast::lives::{Fitted, LifeId, Lives, Observations, OfSet};
 use wearcast::models::{LifeModel, life_model};
 use wearcast::numerics::streams::stream;
 use wearcast::records::{
-    Fleet, Job, LeadTime, Part, PlannedChange, RowCounts, RowRef, UnplannedStop,
+    Fleet, Job, JobSpread, LeadTime, Part, PlannedChange, RowCounts, RowRef, UnplannedStop,
 };
 use wearcast::stock::{StockOptions, plan};
 
@@ -73,6 +73,7 @@ fn case(machines: usize, jobs: usize) -> Case {
                 end: start.saturating_add(jiff::Span::new().days(5)),
                 machines: names.iter().skip(j % 3).step_by(3).cloned().collect(),
                 hours: 40.0 + (random.uniform() * 50.0).round(),
+                spread: JobSpread::default(),
                 covariates: std::collections::BTreeMap::new(),
                 row: RowRef::new("jobs.csv", None, j as u32 + 2),
             }

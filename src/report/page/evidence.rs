@@ -391,6 +391,10 @@ pub(super) fn method(contents: &Contents<'_>) -> Markup {
             dd { "Weibull: the share still good at t hours is exp(−(t/η)^β). Forecasts average over every β and η that the records, and a stated belief where there is one, leave possible, each by its weight; they do not stop at one best estimate." }
             dt { "Demand" }
             dd { "Each position is a chain of lives, started at the age of the part now fitted and run through the hours each job asks of that machine. Computed by convolution, without random numbers, so the same records give the same page." }
+            @if !contents.analysis.forecast.open_jobs.is_empty() {
+                dt { "Hours and starts that are not sure" }
+                dd { "A job's hours are taken as lognormal, the stated ones in the middle, with 1 chance in 20 of fewer than its low figure and 1 in 20 of more than its high one, alike for all its machines and independent of other jobs. A start is never early, mostly a little late, and by its slip days or more with 1 chance in 20; the job keeps its length and the machines' next job waits. Chances, demand, orders and kits are averaged over a few dozen ways in which all that may go. Dates of jobs, and the ages at which parts are changed ahead of time, are those of the schedule as stated." }
+            }
             dt { "Stock" }
             dd {
                 "Enough to keep the chance of running short, at any time in the schedule, within 1 − "
