@@ -14,7 +14,7 @@ use crate::compare::practice::{
     PracticeComparison, PracticeError, PracticeOptions, tension_practice,
 };
 use crate::forecast::{Forecast, ForecastOptions, Outlook, of_outlook};
-use crate::lives::{Life, Lives, Observations, build, observations};
+use crate::lives::{Lives, build};
 use crate::meters::Meters;
 use crate::models::trend::trend_caution;
 use crate::models::{
@@ -91,8 +91,9 @@ impl Analysis {
         let mut ahead = options.forecast.clone();
         let mut cautions = Vec::new();
         let each = fleet.parts.par_iter().map(|part| {
-            let observed = of_part(&lives.lives, &part.name);
-            let fitted = (!observed.is_empty()).then(|| fit(&observed, &request(part)).ok());
+            let observed = lives.of_part(&part.name);
+            let any = !(observed.is_empty() && observed.unplaced.is_empty());
+            let fitted = any.then(|| fit(&observed, &request(part)).ok());
             (fitted.flatten(), life_model(part, &observed))
         });
         for (part, (fitted, model)) in fleet.parts.iter().zip(each.collect::<Vec<_>>()) {
@@ -103,10 +104,11 @@ impl Analysis {
             match model {
                 Ok(model) => {
                     cautions.extend(model.cautions.iter().map(|c| about(&part.name, c)));
-                    cautions.extend(trend_caution(
-                        &part.name,
-                        lives.lives.iter().filter(|l| l.part == part.name),
-                    ));
+                    // Lives of told positions alone tend to be the short ones.
+                    if !lives.unplaced.iter().any(|u| u.part == part.name) {
+                        let of_part = lives.lives.iter().filter(|l| l.part == part.name);
+                        cautions.extend(trend_caution(&part.name, of_part));
+                    }
                     models.push(model);
                 }
                 Err(none) => {
@@ -221,11 +223,6 @@ fn misspelt(problems: &[Problem]) -> impl Iterator<Item = Caution> {
 fn practice(fleet: &Fleet, lives: &Lives) -> Result<PracticeComparison, PracticeError> {
     let meters = Meters::new(fleet);
     tension_practice(fleet, &meters, lives, &PracticeOptions::default())
-}
-
-/// Lives of one part kind as the models read them.
-fn of_part(lives: &[Life], part: &str) -> Observations {
-    observations(lives.iter().filter(|life| life.part == part))
 }
 
 /// The fit that is shown for each part: Weibull, with intervals from the posterior.

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::Analysis;
 use crate::forecast::{Counts, Span, WeibullCurve};
-use crate::lives::{Observations, observations};
+use crate::lives::Observations;
 use crate::meters::{MeterReading, Meters};
 use crate::models::curve::{Curve, reliability_curve};
 use crate::models::{LifeModel, life_model};
@@ -175,12 +175,14 @@ fn meters(analysis: &Analysis, most: usize) -> Vec<MachineMeter> {
 
 fn part_detail(analysis: &Analysis, place: usize) -> PartDetail {
     let part = analysis.fits[place].part.clone().unwrap_or_default();
-    let of_part = analysis.lives.lives.iter().filter(|l| l.part == part);
-    let lives = observations(of_part);
+    let lives = analysis.lives.of_part(&part);
     let model = analysis.models.iter().find(|m| m.part == part);
     let kind = analysis.fleet.parts.iter().find(|p| p.name == part);
     PartDetail {
-        curve: reliability_curve(&lives, CONFIDENCE).ok(),
+        // Lives of told positions alone tend to be the short ones.
+        curve: (lives.unplaced.is_empty())
+            .then(|| reliability_curve(&lives, CONFIDENCE).ok())
+            .flatten(),
         shares: model.map(shares).unwrap_or_default(),
         spread: model.and_then(spread),
         belief: kind

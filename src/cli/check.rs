@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
-use crate::lives::{self, Lives};
+use crate::lives::{self, Lives, Unplaced};
 use crate::meters::{Meters, TurnedBack};
 use crate::records::{Fleet, NearNames, RowCounts, Text, set_aside_error};
 use crate::report::{self, NearNameSums, ProblemGroup, problem_groups};
@@ -28,6 +28,8 @@ struct Checked<'a> {
     rows: RowCounts,
     problems: Vec<ProblemGroup<'a>>,
     lives: Vec<PartLives<'a>>,
+    /// Counted among the lives of their parts.
+    positions_not_told: &'a [Unplaced],
     unknown_start: u32,
     resets_to_declare: Vec<ResetToDeclare<'a>>,
     near_names: &'a [NearNameSums],
@@ -115,6 +117,13 @@ fn json(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[String]) -
             } += count;
             of.unknown_reason += if life.unknown_reason { count } else { 0 };
         }
+        for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
+            of.lives += u64::from(unplaced.lives());
+            of.worn += u64::from(unplaced.worn + unplaced.worn_between);
+            of.unworn += u64::from(unplaced.unworn);
+            of.running += u64::from(unplaced.running);
+            of.unknown_reason += u64::from(unplaced.unknown_reason);
+        }
         of
     });
     let checked = Checked {
@@ -123,6 +132,7 @@ fn json(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[String]) -
         rows: lives.rows,
         problems: problem_groups(&lives.problems, &lives.costs),
         lives: parts.collect(),
+        positions_not_told: &lives.unplaced,
         unknown_start: lives.unknown_start,
         resets_to_declare: lives
             .turned_back

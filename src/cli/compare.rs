@@ -90,7 +90,9 @@ pub(super) fn run(args: &CompareArgs, watch: &dyn Watch) -> Result<Reply, CliErr
         confidence: args.confidence,
     };
     refuse_ever_retensioned(&args.by)?;
-    let parts: Vec<_> = lives_input::read(&args.input, args.part.as_deref())?
+    let input = lives_input::read(&args.input, args.part.as_deref())?;
+    let parts: Vec<_> = input
+        .parts
         .into_iter()
         .map(|input| (input.part, input.table))
         .collect();
@@ -112,6 +114,7 @@ pub(super) fn run(args: &CompareArgs, watch: &dyn Watch) -> Result<Reply, CliErr
             Some(part) => format!("{part}, by {}: {}", refused.by, refused.error),
             None => format!("by {}: {}", refused.by, refused.error),
         })
+        .chain(input.left_out)
         .collect();
     let stdout = match (args.json, &comparisons[..]) {
         (true, [comparison]) if one => report::json("compare", comparison),

@@ -70,7 +70,8 @@ pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
         return curve_kinds::replacements(args);
     }
     let mut curves = Vec::new();
-    for part in lives_input::read(&args.input, args.part.as_deref())? {
+    let input = lives_input::read(&args.input, args.part.as_deref())?;
+    for part in input.parts {
         for (value, rows) in curve_kinds::groups(args, &part)? {
             let lives = part.table.observations.rows(&rows);
             let curve = reliability_curve(&lives, args.confidence)
@@ -84,19 +85,22 @@ pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
     }
     if args.json {
         let only = curves.len() == 1 && args.by.is_none();
-        return Ok(Reply::text(match curves.pop() {
-            Some(one) if only => report::json("curve", &one),
-            last => {
-                curves.extend(last);
-                report::json(
-                    "curve",
-                    &Curves {
-                        by: args.by.clone(),
-                        curves,
-                    },
-                )
-            }
-        }));
+        return Ok(Reply::without(
+            input.left_out,
+            match curves.pop() {
+                Some(one) if only => report::json("curve", &one),
+                last => {
+                    curves.extend(last);
+                    report::json(
+                        "curve",
+                        &Curves {
+                            by: args.by.clone(),
+                            curves,
+                        },
+                    )
+                }
+            },
+        ));
     }
     let mut out = String::new();
     for (i, named) in curves.iter().enumerate() {
@@ -105,7 +109,7 @@ pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
         }
         out.push_str(&report::text(&table(named)));
     }
-    Ok(Reply::text(out))
+    Ok(Reply::without(input.left_out, out))
 }
 
 fn table(named: &Named) -> Table {

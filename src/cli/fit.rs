@@ -11,7 +11,7 @@ use serde::Serialize;
 use super::fit_text::{families_shown, shown};
 use super::{CliError, Reply, family};
 use crate::analysis::Watch;
-use crate::lives::{self, ColumnValues, LivesTable, NamedColumn, Observations};
+use crate::lives::{self, ColumnValues, LivesTable, NamedColumn, Observations, Unplaced};
 use crate::models::regression::{Covariate, CovariateValues, Strata, StratumOwns};
 use crate::models::{
     Belief, Caution, CautionCode, CovariateFitError, Family, FamilyComparison, Fit, FitRequest,
@@ -159,14 +159,15 @@ struct Body {
 
 pub(super) fn run(args: &FitArgs, watch: &dyn Watch) -> Result<Reply, CliError> {
     watch.reached(0.0, "reading lives");
-    let table = read(args)?;
+    let (table, unplaced) = read(args)?;
     let families = match args.distribution {
         family::Asked::One(family) => vec![family],
         family::Asked::All => comparable(args)?,
     };
     let mut fits = Vec::new();
     let mut not_given = Vec::new();
-    let groups = groups(args, &table)?;
+    let mut groups = groups(args, &table)?;
+    add_unplaced(args, unplaced, &mut groups, &mut not_given);
     let asked: Vec<(&Group, Family)> = groups
         .iter()
         .flat_map(|group| families.iter().map(move |family| (group, *family)))
@@ -286,8 +287,43 @@ fn side_by_side(
     compared.collect()
 }
 
+/// Adds the lives of positions that are not told to those of their part. They have no columns of
+/// their own, so nothing but the part can tell them apart.
+fn add_unplaced(
+    args: &FitArgs,
+    unplaced: Vec<Unplaced>,
+    groups: &mut Vec<Group>,
+    not_given: &mut Vec<String>,
+) {
+    let by_part = args.by.is_empty() || args.by == ["part"];
+    let plain = args.covariates.is_empty() && args.strata.is_none() && args.cause.is_none();
+    for unplaced in unplaced {
+        let part = unplaced.part.as_str();
+        if !(by_part && plain) {
+            not_given.push(format!(
+                "{part} on {}: {} lives of positions that the rows do not tell are left out; only a fit by \
+                 part alone can take them in",
+                unplaced.machine,
+                unplaced.lives()
+            ));
+            continue;
+        }
+        let at = groups.iter().position(|g| g.label.as_deref() == Some(part));
+        let at = at.unwrap_or_else(|| {
+            groups.push(Group {
+                label: Some(part.to_owned()),
+                rows: Vec::new(),
+                lives: Observations::default(),
+            });
+            groups.len() - 1
+        });
+        groups[at].lives.unplaced.push(unplaced);
+    }
+    groups.sort_by(|a, b| a.label.cmp(&b.label));
+}
+
 /// The lives of a file, or of a fleet folder.
-fn read(args: &FitArgs) -> Result<LivesTable, CliError> {
+fn read(args: &FitArgs) -> Result<(LivesTable, Vec<Unplaced>), CliError> {
     if args.lives.is_dir() {
         let fleet = Fleet::load(
             &args.lives,
@@ -296,9 +332,10 @@ fn read(args: &FitArgs) -> Result<LivesTable, CliError> {
                 strict: false,
             },
         )?;
-        return Ok(LivesTable::from_lives(&lives::build(&fleet).lives));
+        let lives = lives::build(&fleet);
+        return Ok((LivesTable::from_lives(&lives.lives), lives.unplaced));
     }
-    Ok(LivesTable::read(&args.lives)?)
+    Ok((LivesTable::read(&args.lives)?, Vec::new()))
 }
 
 fn answer(

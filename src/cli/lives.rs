@@ -7,8 +7,9 @@ use serde::Serialize;
 
 use super::files::{write_through, write_whole};
 use super::fleet_args::FleetArgs;
+use super::lives_input::left_out;
 use super::{CliError, Reply};
-use crate::lives::{self, Fitted, Life, lives_parquet, write_lives_csv};
+use crate::lives::{self, Fitted, Life, Unplaced, lives_parquet, write_lives_csv};
 use crate::records::{RawRow, RowCounts, RowRef, raw_rows};
 use crate::report::{self, format};
 
@@ -35,12 +36,13 @@ struct Listed<'a> {
     rows: RowCounts,
     unknown_start: u32,
     lives: &'a [Life],
+    positions_not_told: &'a [Unplaced],
     fitted: &'a [Fitted],
 }
 
 #[derive(Serialize)]
-struct Traced<'a> {
-    life: &'a Life,
+struct Traced<'a, T> {
+    life: &'a T,
     rows: &'a [RawRow],
 }
 
@@ -48,6 +50,9 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
     let fleet = args.fleet.load(false)?;
     let lives = lives::build(&fleet);
     if let Some(id) = &args.trace {
+        if let Some(unplaced) = lives.unplaced.iter().find(|u| u.id == *id) {
+            return trace_unplaced(args, unplaced);
+        }
         let life = lives
             .lives
             .iter()
@@ -56,6 +61,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
         return trace(args, life);
     }
     let mut remarks = Vec::new();
+    let mut not_given = Vec::new();
     if let Some(path) = &args.output {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
         match ending.as_deref() {
@@ -75,12 +81,14 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
             }
         }
         remarks.push(format!("written: {}", path.display()));
+        not_given = left_out(&lives);
     }
     let stdout = if args.fleet.json {
         let listed = Listed {
             rows: lives.rows,
             unknown_start: lives.unknown_start,
             lives: &lives.lives,
+            positions_not_told: &lives.unplaced,
             fitted: &lives.fitted,
         };
         report::json("lives", &listed)
@@ -90,12 +98,16 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
             out.push('\n');
             out.push_str(&report::text(&report::lives_in_short(&lives.lives)));
         }
+        if let Some(untold) = report::positions_not_told(&lives.unplaced) {
+            out.push('\n');
+            out.push_str(&report::text(&untold));
+        }
         out
     };
     Ok(Reply {
         stdout,
         remarks,
-        not_given: Vec::new(),
+        not_given,
     })
 }
 
@@ -128,7 +140,28 @@ fn trace(args: &LivesArgs, life: &Life) -> Result<Reply, CliError> {
             "\nNo row of the export stands behind this life: it rests on what fleet.toml states.\n",
         );
     }
-    for row in &raw {
+    show_rows(&mut out, &raw);
+    Ok(Reply::text(out))
+}
+
+/// The rows of changes whose position is not told.
+fn trace_unplaced(args: &LivesArgs, unplaced: &Unplaced) -> Result<Reply, CliError> {
+    let raw = raw_rows(&args.fleet.dir, &unplaced.rows)?;
+    if args.fleet.json {
+        let traced = Traced {
+            life: unplaced,
+            rows: &raw,
+        };
+        return Ok(Reply::text(report::json("lives", &traced)));
+    }
+    let table = report::positions_not_told(std::slice::from_ref(unplaced));
+    let mut out = table.as_ref().map(report::text).unwrap_or_default();
+    show_rows(&mut out, &raw);
+    Ok(Reply::text(out))
+}
+
+fn show_rows(out: &mut String, raw: &[RawRow]) {
+    for row in raw {
         out.push('\n');
         out.push_str(&format::plain(&row.row.to_string()));
         out.push('\n');
@@ -141,5 +174,4 @@ fn trace(args: &LivesArgs, life: &Life) -> Result<Reply, CliError> {
             ));
         }
     }
-    Ok(Reply::text(out))
 }

@@ -1,11 +1,12 @@
 //! A lives file or a fleet folder, by part kind.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::CliError;
 use crate::compare::Grouping;
-use crate::lives::{self, LivesTable};
-use crate::records::{Fleet, LoadOptions};
+use crate::lives::{self, Lives, LivesTable};
+use crate::records::{Fleet, LoadOptions, Text};
 
 /// The lives of one part kind.
 pub(super) struct PartLives {
@@ -14,20 +15,51 @@ pub(super) struct PartLives {
     pub(super) table: LivesTable,
 }
 
+/// Lives by part kind, and which could not be taken along.
+pub(super) struct LivesInput {
+    pub(super) parts: Vec<PartLives>,
+    /// Lives of positions that are not told, as sentences.
+    pub(super) left_out: Vec<String>,
+}
+
+/// Lives that only a likelihood can take in, part by part.
+pub(super) fn left_out(lives: &Lives) -> Vec<String> {
+    let mut by_part: BTreeMap<Text, u32> = BTreeMap::new();
+    for unplaced in &lives.unplaced {
+        *by_part.entry(unplaced.part).or_default() += unplaced.lives();
+    }
+    let said = by_part.into_iter().map(|(part, count)| {
+        format!(
+            "{part}: {count} lives of positions that the rows do not tell are left out, since they \
+             have no ages of their own; those left in tend to be the short ones"
+        )
+    });
+    said.collect()
+}
+
 /// Reads lives from a file (kept together) or a fleet folder (each part kind by itself), or those of
 /// one part kind.
 ///
 /// # Errors
 /// An unreadable file, or a part it does not have.
-pub(super) fn read(path: &Path, part: Option<&str>) -> Result<Vec<PartLives>, CliError> {
+pub(super) fn read(path: &Path, part: Option<&str>) -> Result<LivesInput, CliError> {
     let whole_fleet = path.is_dir();
+    let mut left_out = Vec::new();
     let table = if whole_fleet {
         let fleet = Fleet::load(path, &LoadOptions::default())?;
-        LivesTable::from_lives(&lives::build(&fleet).lives)
+        let mut lives = lives::build(&fleet);
+        lives
+            .unplaced
+            .retain(|u| part.is_none_or(|part| u.part == part));
+        left_out = self::left_out(&lives);
+        LivesTable::from_lives(&lives.lives)
     } else {
         LivesTable::read(path)?
     };
-    by_part(path, table, part, whole_fleet)
+    Ok(LivesInput {
+        parts: by_part(path, table, part, whole_fleet)?,
+        left_out,
+    })
 }
 
 /// The lives of each part kind of a fleet; those of a file together, unless one part is asked for.

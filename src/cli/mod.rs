@@ -57,6 +57,14 @@ impl Reply {
             ..Self::default()
         }
     }
+
+    /// An answer without something that was asked for, which is named.
+    fn without(not_given: Vec<String>, stdout: impl Into<String>) -> Self {
+        Self {
+            not_given,
+            ..Self::text(stdout)
+        }
+    }
 }
 
 #[derive(Debug, Parser)]

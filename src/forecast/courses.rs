@@ -403,7 +403,9 @@ fn counts_of_lives(tracks: &Tracks<'_>, curves: &Curves, on: &Located, at: usize
                                 let ahead = hazard(place.ln_then[i]) - hazard(axis.ln_age[i]);
                                 -exp_m1(-ahead.max(0.0))
                             }
-                            FirstLife::Met { .. } => first.cdf(&curves.life, place.t),
+                            FirstLife::Met { .. } | FirstLife::OneOf(_) => {
+                                first.cdf(&curves.life, place.t)
+                            }
                         }
                     } else {
                         place.at(curve).clamp(0.0, 1.0)

@@ -2,6 +2,8 @@
 
 use statrs::function::gamma::gamma_ur;
 
+use crate::models::AgeNow;
+
 /// One Weibull curve: `R(t) = exp(−(t/η)^β)`, computed through logarithms so that no power
 /// overflows on the way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -96,9 +98,70 @@ pub enum FirstLife {
         /// Operating hours for which it has been seen in service.
         seen: f64,
     },
+    /// It is one of several ages, each with its weight: the rows do not tell which position was
+    /// changed when.
+    OneOf(Ages),
+}
+
+/// Most ages that one part is followed at.
+pub(super) const MOST_AGES: usize = 6;
+
+/// Ages of one part with their weights, which sum to 1 with that of an age that nobody knows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ages {
+    /// Operating hours with weights; those past the last have weight 0.
+    known: [(f64, f64); MOST_AGES],
+    /// Weight of an age that nobody knows.
+    unknown: f64,
+    /// Operating hours for which it has been seen in service then.
+    seen: f64,
+}
+
+impl Ages {
+    /// From what the ways in which the changes can belong to the positions say. More ages than
+    /// [`MOST_AGES`] are brought down to as many, by taking together, at their mean, the two
+    /// neighbours that this moves least.
+    pub fn new(now: &AgeNow) -> Self {
+        let mut few: Vec<(f64, f64)> = now.ages.iter().copied().filter(|a| a.1 > 0.0).collect();
+        while few.len() > MOST_AGES {
+            // The spread that is lost: w₁w₂/(w₁ + w₂) (a₂ − a₁)².
+            let lost = |i: usize| {
+                let ((a, v), (b, w)) = (few[i], few[i + 1]);
+                v * w / (v + w) * (b - a).powi(2)
+            };
+            let least = (0..few.len() - 1).min_by(|&i, &k| lost(i).total_cmp(&lost(k)));
+            let Some(at) = least else { break };
+            let (b, w) = few.remove(at + 1);
+            let (a, v) = few[at];
+            few[at] = ((a * v + b * w) / (v + w), v + w);
+        }
+        let mut known = [(0.0, 0.0); MOST_AGES];
+        known[..few.len()].copy_from_slice(&few);
+        Self {
+            known,
+            unknown: now.unknown,
+            seen: now.seen,
+        }
+    }
+
+    /// First lives of one age, or of none that is known, with their weights.
+    pub fn each(self) -> impl Iterator<Item = (FirstLife, f64)> {
+        let aged = self.known.into_iter();
+        let aged = aged.map(|(age, weight)| (FirstLife::Aged(age), weight));
+        aged.chain([(FirstLife::Met { seen: self.seen }, self.unknown)])
+            .filter(|(_, weight)| *weight > 0.0)
+    }
 }
 
 impl FirstLife {
+    /// Its age, where it is known.
+    pub fn age(&self) -> Option<f64> {
+        match self {
+            Self::Aged(age) => Some(*age),
+            Self::Met { .. } | Self::OneOf(_) => None,
+        }
+    }
+
     /// Chance that it wears out within the next `x` operating hours.
     pub fn cdf(&self, life: &WeibullCurve, x: f64) -> f64 {
         if x <= 0.0 {
@@ -116,6 +179,12 @@ impl FirstLife {
                 }
                 (1.0 - life.mean_share_beyond(seen + x) / now).clamp(0.0, 1.0)
             }
+            Self::OneOf(ages) => {
+                let chances = ages
+                    .each()
+                    .map(|(first, weight)| weight * first.cdf(life, x));
+                chances.sum::<f64>().clamp(0.0, 1.0)
+            }
         }
     }
 
@@ -130,7 +199,9 @@ impl FirstLife {
                     -(-ahead.max(0.0)).exp_m1()
                 }));
             }
-            Self::Met { .. } => out.extend(hours.iter().map(|x| self.cdf(life, *x))),
+            Self::Met { .. } | Self::OneOf(_) => {
+                out.extend(hours.iter().map(|x| self.cdf(life, *x)));
+            }
         }
     }
 
@@ -140,6 +211,8 @@ impl FirstLife {
         match *self {
             Self::Aged(age) => -life.cumulative_hazard(age),
             Self::Met { seen } => life.mean_share_beyond(seen).max(1e-300).ln(),
+            // The ways have counted it.
+            Self::OneOf(_) => 0.0,
         }
     }
 }
@@ -202,6 +275,66 @@ mod tests {
                 }
             }
         }
+    }
+
+    fn either(ages: &[(f64, f64)], unknown: f64) -> FirstLife {
+        FirstLife::OneOf(Ages::new(&AgeNow {
+            ages: ages.to_vec(),
+            unknown,
+            seen: 40.0,
+        }))
+    }
+
+    /// Of one position, the demand at ages that are not told is the mixture of the demands at each.
+    #[test]
+    fn one_of_several_ages_is_a_mixture_of_them() {
+        use super::super::demand::{Accuracy, Group, Hours, demand};
+        let node = crate::models::WeibullNode {
+            shape: 2.4,
+            scale: 300.0,
+            weight: 1.0,
+        };
+        let of = |first: FirstLife| {
+            let group = Group {
+                windows: vec![Hours {
+                    start: 0.0,
+                    end: 450.0,
+                }],
+                positions: vec![(first, 1)],
+                starts: Vec::new(),
+            };
+            demand(&[node], &[group], 1, Accuracy::default())
+                .counts
+                .remove(0)
+        };
+        let both = of(either(&[(20.0, 0.5), (260.0, 0.3)], 0.2));
+        let parts = [
+            (0.5, of(FirstLife::Aged(20.0))),
+            (0.3, of(FirstLife::Aged(260.0))),
+            (0.2, of(FirstLife::Met { seen: 40.0 })),
+        ];
+        for n in 0..5 {
+            let mixed: f64 = parts.iter().map(|(w, counts)| w * counts.at_most(n)).sum();
+            assert!((both.at_most(n) - mixed).abs() < 1e-5, "{n}");
+        }
+    }
+
+    #[test]
+    fn many_ages_are_taken_together_without_moving_their_mean() {
+        let many: Vec<(f64, f64)> = (0..15).map(|i| (f64::from(i * i), 1.0 / 15.0)).collect();
+        let mean: f64 = many.iter().map(|(a, w)| a * w).sum();
+        let FirstLife::OneOf(ages) = either(&many, 0.0) else {
+            panic!()
+        };
+        let each: Vec<(FirstLife, f64)> = ages.each().collect();
+        assert_eq!(each.len(), MOST_AGES);
+        assert_relative_eq!(
+            each.iter().map(|e| e.1).sum::<f64>(),
+            1.0,
+            max_relative = 1e-12
+        );
+        let kept: f64 = each.iter().map(|(first, w)| first.age().unwrap() * w).sum();
+        assert_relative_eq!(kept, mean, max_relative = 1e-12);
     }
 
     #[test]

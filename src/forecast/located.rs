@@ -1,6 +1,5 @@
 //! Times between the edges of a grid, and what is known at the edges interpolated to them.
 
-use super::first_life::FirstLife;
 use super::refine::{Level, Tracks};
 
 /// Edges between which a count's distribution is interpolated.
@@ -47,17 +46,10 @@ impl Located {
             .map(|(firsts, grid)| {
                 let (times, stretches) = grid.curve_times();
                 let changed_at = firsts.lives.iter().map(|first| {
-                    let age = match first {
-                        FirstLife::Aged(age) => Some(*age),
-                        FirstLife::Met { .. } => None,
-                    };
-                    grid.first_change(age)
+                    grid.first_change(first.age())
                         .map_or(f64::INFINITY, |p| grid.edges[grid.points[p].from])
                 });
-                let ages = firsts.lives.iter().map(|first| match first {
-                    FirstLife::Aged(age) => *age,
-                    FirstLife::Met { .. } => 0.0,
-                });
+                let ages = firsts.lives.iter().map(|first| first.age().unwrap_or(0.0));
                 let ages: Vec<f64> = ages.collect();
                 Axis {
                     changed_at: changed_at.collect(),

@@ -111,7 +111,7 @@ impl Ahead<'_> {
                 );
                 ((sums[0] + sums[1]) + (sums[2] + sums[3])).clamp(0.0, 1.0)
             }
-            FirstLife::Met { .. } => {
+            FirstLife::Met { .. } | FirstLife::OneOf(_) => {
                 let each = shape.iter().zip(level).zip(weight);
                 each.map(|((&shape, level), weight)| {
                     let scale = (level / shape).exp();

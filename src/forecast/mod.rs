@@ -27,6 +27,7 @@ pub(crate) mod testing;
 mod thin;
 mod track;
 mod types;
+mod untold;
 mod ways;
 
 pub use costs::*;

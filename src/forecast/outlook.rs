@@ -20,6 +20,7 @@ use super::schedule::MachineSchedule;
 use super::sum::FEW;
 use super::thin::{self, thinned};
 use super::types::NoForecast;
+use super::untold::Untold;
 use super::ways::{WAYS, WAYS_ERROR, ways};
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
@@ -282,6 +283,7 @@ impl Outlook {
         let mut places: Vec<Place> = Vec::new();
         let mut uncounted: Vec<(FirstLife, u32)> = Vec::new();
         let mut unknown = 0;
+        let mut untold = Untold::new(lives, model);
         for fitted in lives.fitted.iter().filter(|f| f.part == part.name) {
             let same_set = per_change > 1;
             if let Some(place) = places
@@ -298,6 +300,16 @@ impl Outlook {
             else {
                 continue;
             };
+            if let Some((position, first)) = untold.place(fitted) {
+                places.push(Place {
+                    machine: fitted.machine.to_string(),
+                    position,
+                    age_hours: first.age(),
+                    first,
+                    schedule,
+                });
+                continue;
+            }
             let first = match fitted.age_hours {
                 Some(age) => FirstLife::Aged(age.max(0.0)),
                 None => FirstLife::Met {
@@ -325,6 +337,7 @@ impl Outlook {
             });
             return;
         }
+        self.cautions.extend(untold.caution(&part.name));
         if unknown > 0 {
             self.cautions.push(Caution::about(
                 CautionCode::UnknownAge,

@@ -175,11 +175,7 @@ impl Course {
         worn: &mut Vec<f64>,
     ) -> Self {
         let grid = kernel.grid;
-        let age = match first {
-            FirstLife::Aged(age) => Some(age),
-            FirstLife::Met { .. } => None,
-        };
-        let change = grid.first_change(age);
+        let change = grid.first_change(first.age());
         first.cdf_at(life, &grid.edges, worn);
         let points = grid.points.len();
         let mut by_number = Vec::with_capacity(4 * points);

@@ -32,12 +32,8 @@ pub fn simulate(
                 let horizon = group.windows.iter().map(|w| w.end).fold(0.0, f64::max);
                 for (first, alike) in &group.positions {
                     for _ in 0..*alike {
-                        let age = match first {
-                            FirstLife::Aged(age) => -age,
-                            // Of unknown age: never old enough for a planned change.
-                            FirstLife::Met { .. } => f64::INFINITY,
-                        };
-                        let mut new_at = age;
+                        // Of unknown age: never old enough for a planned change.
+                        let mut new_at = first.age().map_or(f64::INFINITY, |age| -age);
                         let mut worn_at = draw_first(*first, &life, &mut random);
                         let mut starts = group.starts.iter().peekable();
                         loop {
@@ -114,6 +110,18 @@ fn draw_first(first: FirstLife, life: &WeibullCurve, random: &mut Stream) -> f64
                     return left - seen;
                 }
             }
+        }
+        FirstLife::OneOf(ages) => {
+            let mut left = random.uniform();
+            let mut chosen = FirstLife::Aged(0.0);
+            for (first, weight) in ages.each() {
+                chosen = first;
+                left -= weight;
+                if left <= 0.0 {
+                    break;
+                }
+            }
+            draw_first(chosen, life, random)
         }
     }
 }

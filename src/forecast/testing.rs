@@ -7,8 +7,8 @@ use jiff::civil::{Date, date};
 use crate::lives::{Fitted, Lives};
 use crate::models::{Basis, LifeCounts, LifeModel, WeibullNode};
 use crate::records::{
-    ChangedHow, Fleet, Job, JobSpread, LeadTime, Part, PlannedChange, RowCounts, RowRef,
-    UnplannedStop,
+    ChangedHow, Fleet, Job, JobSpread, LeadTime, Part, PlannedChange, PositionNotTold, RowCounts,
+    RowRef, UnplannedStop,
 };
 
 pub(crate) const AS_OF: Date = date(2026, 3, 31);
@@ -21,6 +21,7 @@ pub(crate) fn part(name: &str) -> Part {
         positions: Vec::new(),
         machines: Vec::new(),
         changed: ChangedHow::Singly,
+        position_not_told: PositionNotTold::SetAside,
         unit_cost: Some(86.0),
         pack: 1,
         minimum_order: 1,
@@ -109,6 +110,7 @@ pub(crate) fn lives(fitted: Vec<Fitted>) -> Lives {
         fitted,
         costs: Vec::new(),
         turned_back: Vec::new(),
+        unplaced: Vec::new(),
         unknown_start: 0,
         problems: Vec::new(),
         rows: RowCounts::default(),

@@ -366,10 +366,7 @@ impl Sketch {
         let every = positions.len().div_ceil(SKETCHED).max(1);
         let few: Vec<[f64; 3]> = (positions.iter().step_by(every))
             .map(|(first, hours)| {
-                let age = match first {
-                    FirstLife::Aged(age) => *age,
-                    FirstLife::Met { .. } => 0.0,
-                };
+                let age = first.age().unwrap_or(0.0);
                 [age, age + hours, 0.5 * hours].map(f64::ln)
             })
             .collect();

@@ -2,26 +2,32 @@
 
 use std::collections::{HashMap, HashSet};
 use std::ops::Range;
+use std::sync::Arc;
 
 use foldhash::fast::RandomState;
 use jiff::civil::Date;
 use rayon::prelude::*;
 
 use super::chain::{End, LeftOut, Span, walk};
-use super::events::{Places, SET, Sorting};
+use super::events::{NOT_GUESSED, Places, SET, Sorting};
 use super::ids::Slugs;
 use super::life::AllRows;
 use super::stints::{self, Stint};
+use super::unplaced::{NotSummed, Unplaced};
+use super::ways::Laying;
 use super::{Cost, Fitted, Life, LifeId, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
 use crate::records::{
-    ChangedHow, Disposition, Extras, Fleet, Gap, Part, Problem, RowCounts, RowRef, Text, Verdict,
+    ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, RowCounts, RowRef,
+    Text, Verdict,
 };
 
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
 /// Machines that one thread looks at together.
 const MACHINES_AT_A_TIME: usize = 64;
+/// Choices on all machines up to which the ways of one part kind are summed; see [`Laying`].
+const MOST_CHOICES: usize = 150_000;
 /// Such groups looked at side by side before what they give is put together.
 const CHUNKS_AT_A_TIME: usize = 64;
 
@@ -62,6 +68,13 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         })
         .collect();
     let mut records = runs(fleet);
+    let summed = |part: &Part| part.position_not_told == PositionNotTold::Sum;
+    let first_record = || fleet.replacements.iter().map(|r| r.date).min();
+    let records_from = if fleet.parts.iter().any(summed) {
+        first_record()
+    } else {
+        None
+    };
     let mut lives = Lives {
         lives: Vec::with_capacity(fleet.replacements.len() + fleet.replacements.len() / 32),
         fitted: Vec::new(),
@@ -69,6 +82,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         problems: fleet.problems.clone(),
         rows: fleet.rows,
         costs: Vec::new(),
+        unplaced: Vec::new(),
         turned_back: meters.turned_back.clone(),
     };
     lives.problems.extend(meters.problems.iter().cloned());
@@ -97,6 +111,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             records: records.remove(&name).unwrap_or_default(),
             gaps: &gaps,
             gaps_anywhere: gaps_anywhere.get(&name).map_or(&[][..], Vec::as_slice),
+            records_from,
         };
         rest[at] = building.all(&machines, &mut lives.lives);
     }
@@ -104,6 +119,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         lives.fitted.append(&mut found.fitted);
         lives.problems.append(&mut found.problems);
         lives.costs.append(&mut found.costs);
+        lives.unplaced.append(&mut found.unplaced);
         lives.unknown_start += found.unknown_start;
         lives.rows.used -= found.unused.used;
         lives.rows.merged -= found.unused.merged;
@@ -149,6 +165,10 @@ struct Found {
     unused: RowCounts,
     /// Stints that may go on elsewhere.
     stints: Vec<Stint>,
+    /// Lives of which the positions are not told.
+    unplaced: Vec<Unplaced>,
+    /// There are more ways than can be summed.
+    too_many: bool,
 }
 
 impl Found {
@@ -157,6 +177,8 @@ impl Found {
         self.fitted.append(&mut other.fitted);
         self.problems.append(&mut other.problems);
         self.stints.append(&mut other.stints);
+        self.unplaced.append(&mut other.unplaced);
+        self.too_many |= other.too_many;
         self.costs.append(&mut other.costs);
         self.unknown_start += other.unknown_start;
         self.unused.used += other.unused.used;
@@ -178,6 +200,8 @@ struct Building<'a> {
     gaps: &'a ByText<(Text, Text), Vec<&'a Gap>>,
     /// Those of this part that name no machine.
     gaps_anywhere: &'a [&'a Gap],
+    /// Day of the first replacement that is recorded anywhere.
+    records_from: Option<Date>,
 }
 
 impl<'a> Building<'a> {
@@ -188,6 +212,31 @@ impl<'a> Building<'a> {
                 .iter()
                 .any(|r| r.serial.is_some() || r.serial_out.is_some())
         });
+        let not_summed = match self.part.position_not_told {
+            PositionNotTold::SetAside => Some(NOT_GUESSED),
+            PositionNotTold::Sum if has_serials => Some(NotSummed::Serials.reason()),
+            PositionNotTold::Sum => None,
+        };
+        let before = lives.len();
+        let mut found = self.on_all(machines, has_serials, not_summed, lives);
+        let choices = found.unplaced.iter().map(|u| u.ways.choices());
+        if found.too_many || choices.sum::<usize>() > MOST_CHOICES {
+            // Leaving out only the machines with the most changes would favour long lives.
+            lives.truncate(before);
+            let too_many = Some(NotSummed::TooMany.reason());
+            found = self.on_all(machines, has_serials, too_many, lives);
+        }
+        self.sort_fitted(&mut found.fitted);
+        found
+    }
+
+    fn on_all(
+        &self,
+        machines: &'a [Machine<'a>],
+        has_serials: bool,
+        not_summed: Option<&'static str>,
+        lives: &mut Vec<Life>,
+    ) -> Found {
         let mut found = Found::default();
         for some in machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME) {
             let pieces: Vec<Found> = some
@@ -200,7 +249,7 @@ impl<'a> Building<'a> {
                             .sum(),
                     );
                     for machine in some {
-                        self.on_machine(machine, has_serials, &mut found);
+                        self.on_machine(machine, has_serials, not_summed, &mut found);
                     }
                     found
                 })
@@ -220,11 +269,16 @@ impl<'a> Building<'a> {
             }
             lives.append(&mut found.lives);
         }
-        self.sort_fitted(&mut found.fitted);
         found
     }
 
-    fn on_machine(&self, machine: &Machine<'a>, has_serials: bool, found: &mut Found) {
+    fn on_machine(
+        &self,
+        machine: &Machine<'a>,
+        has_serials: bool,
+        not_summed: Option<&'static str>,
+        found: &mut Found,
+    ) {
         let records = self.records.get(&machine.text).cloned();
         let carries = self.part.machines.is_empty()
             || self.part.machines.iter().any(|m| m == machine.name)
@@ -232,19 +286,20 @@ impl<'a> Building<'a> {
         if !carries {
             return;
         }
-        let mut sorting = Sorting::new(
-            self.fleet,
-            self.meters,
-            machine.name,
-            self.part,
-            self.places,
-            records.unwrap_or_default(),
-        );
-        if let Some(gaps) = self.gaps.get(&(self.name, machine.text)) {
-            sorting.gaps.extend(gaps);
+        let records = records.unwrap_or_default();
+        let mut sorting = self.sorted(machine, records.clone(), not_summed);
+        if !sorting.untold.is_empty() {
+            match self.unplaced(machine, &sorting) {
+                Ok(unplaced) => {
+                    sorting.mark_untold();
+                    found.unplaced.push(unplaced);
+                }
+                Err(why) => {
+                    found.too_many |= why == NotSummed::TooMany;
+                    sorting = self.sorted(machine, records, Some(why.reason()));
+                }
+            }
         }
-        sorting.gaps.extend(self.gaps_anywhere);
-        sorting.run();
         for (record, problem) in sorting.set_aside.drain(..) {
             let merged = self.fleet.row_count(&self.fleet.replacements[record]) - 1;
             found.unused.used += 1;
@@ -266,6 +321,85 @@ impl<'a> Building<'a> {
                 }
             }
         }
+    }
+
+    /// The records of this part on one machine, sorted into chains.
+    fn sorted(
+        &self,
+        machine: &Machine<'a>,
+        records: Range<usize>,
+        not_summed: Option<&'static str>,
+    ) -> Sorting<'a> {
+        let mut sorting = Sorting::new(
+            self.fleet,
+            self.meters,
+            machine.name,
+            self.part,
+            self.places,
+            records,
+        );
+        sorting.not_summed = not_summed;
+        if let Some(gaps) = self.gaps.get(&(self.name, machine.text)) {
+            sorting.gaps.extend(gaps);
+        }
+        sorting.gaps.extend(self.gaps_anywhere);
+        sorting.run();
+        sorting
+    }
+
+    /// The ways in which changes of no told position can belong to the positions.
+    fn unplaced(
+        &self,
+        machine: &Machine<'a>,
+        sorting: &Sorting<'_>,
+    ) -> Result<Unplaced, NotSummed> {
+        let (meter, as_of) = (sorting.meter, self.fleet.as_of);
+        let now = meter.point_at(as_of);
+        let until = now.or_else(|| meter.last_read(as_of).map(|(_, point)| point));
+        let seen = self.meters.first_read(machine.name).max(self.records_from);
+        let laid = Laying {
+            meter,
+            chains: &sorting.chains,
+            untold: &sorting.untold,
+            from: seen.and_then(|day| meter.point_at(day)),
+            until,
+            up_to_date: now.is_some(),
+        }
+        .lay()?;
+        let ended = |wanted: &[End]| {
+            let of = laid.ended.iter().filter(|(_, end)| wanted.contains(end));
+            of.count() as u32
+        };
+        let mut rows: Vec<RowRef> = Vec::new();
+        for (record, _) in &laid.ended {
+            for row in self.fleet.rows_of(&self.fleet.replacements[*record]) {
+                if !rows.contains(&row) {
+                    rows.push(row);
+                }
+            }
+        }
+        let still_in = laid.open.len() as u32;
+        Ok(Unplaced {
+            id: format!("{}/{}/not-told", self.slug, machine.slug),
+            part: self.name,
+            machine: machine.text,
+            positions: laid
+                .open
+                .iter()
+                .map(|&at| sorting.chains[at].name)
+                .collect(),
+            worn: laid.exactly,
+            worn_between: laid.ways.worn - laid.exactly,
+            unworn: ended(&[End::Unworn, End::Unknown]) + if laid.retired { still_in } else { 0 },
+            unknown_reason: ended(&[End::Unknown]),
+            running: if laid.retired { 0 } else { still_in },
+            hours: laid.ways.hours(),
+            unknown_start: laid.unknown_start,
+            retired: laid.retired,
+            states: laid.ways.last.len(),
+            rows,
+            ways: Arc::new(laid.ways),
+        })
     }
 
     /// The life of a stint, and the part it leaves fitted.
@@ -331,7 +465,7 @@ impl<'a> Building<'a> {
 
     fn leave_out(&self, stint: &Stint, why: LeftOut, found: &mut Found) {
         let span = &stint.span;
-        if why != LeftOut::UnknownStart {
+        if !matches!(why, LeftOut::UnknownStart | LeftOut::Untold) {
             found.costs.extend(self.cost(stint));
         }
         let (code, advice) = match why {
@@ -340,7 +474,7 @@ impl<'a> Building<'a> {
                 return;
             }
             // Said where the row was set aside or flagged.
-            LeftOut::NotTold | LeftOut::NoMeter => return,
+            LeftOut::NotTold | LeftOut::NoMeter | LeftOut::Untold => return,
             LeftOut::Gap => (
                 "life_across_a_gap",
                 "A row set aside may hide a change within this life, so the life is left out. Correct that row.",

@@ -37,6 +37,8 @@ pub(super) enum What {
     Age(f64),
     /// This row, set aside, may hide a change here.
     Gap(RowRef),
+    /// A part came out here or in another position, and a new one went in.
+    Untold,
     /// The machine left service.
     Retired,
 }
@@ -79,6 +81,9 @@ pub(super) enum LeftOut {
     NotTold,
     /// The meter at its end cannot be placed.
     NoMeter,
+    /// A change within it, of a position that is not told, may have ended it: see
+    /// [`Unplaced`](super::Unplaced).
+    Untold,
 }
 
 /// A stretch of one chain from a start to an end.
@@ -121,6 +126,7 @@ pub(super) fn walk(
     for event in events {
         match &event.what {
             What::Gap(row) => open.gap = open.gap.or(Some(*row)),
+            What::Untold => open.untold = true,
             What::LookedGood => {
                 open.looks.extend(event.record);
                 if let (Some(start), Some(point)) = (&open.start, event.point) {
@@ -178,6 +184,7 @@ pub(super) fn walk(
 struct Open {
     start: Option<Start>,
     gap: Option<RowRef>,
+    untold: bool,
     last_good: Option<f64>,
     looks: Vec<usize>,
 }
@@ -194,6 +201,7 @@ impl Open {
             }),
             // A change whose meter cannot be placed begins a life of unknown age.
             gap: None,
+            untold: false,
             last_good: None,
             looks: Vec::new(),
         }
@@ -205,6 +213,7 @@ impl Open {
             _ => None,
         };
         let age = match (&self.start, event.point) {
+            _ if self.untold => Err(LeftOut::Untold),
             (None, _) => Err(LeftOut::UnknownStart),
             _ if self.gap.is_some() => Err(LeftOut::Gap),
             (Some(_), None) => Err(LeftOut::NoMeter),

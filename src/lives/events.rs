@@ -1,5 +1,6 @@
 //! Replacement records of one part on one machine → what happened to each position.
 
+use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -26,6 +27,9 @@ pub(super) struct Chain {
     /// A serial number tells the part, or the set as a whole.
     pub(super) numbered: bool,
 }
+
+/// Why a change of a position that is not told is set aside, where nothing else was asked for.
+pub(super) const NOT_GUESSED: &str = "positions are not guessed";
 
 /// The positions of a part.
 #[derive(Debug)]
@@ -62,6 +66,10 @@ pub(super) struct Sorting<'a> {
     /// Rows set aside while reading that may be changes of this part on this machine.
     pub(super) gaps: Vec<&'a Gap>,
     pub(super) chains: Vec<Chain>,
+    /// Why changes of a position that is not told are set aside; `None`: they are kept in `untold`.
+    pub(super) not_summed: Option<&'static str>,
+    /// Changes of a position that is not told, in order once they are all there.
+    pub(super) untold: Vec<Event>,
     /// Records set aside here, with the reason.
     pub(super) set_aside: Vec<(usize, Problem)>,
     /// Problems that set nothing aside.
@@ -97,6 +105,8 @@ impl<'a> Sorting<'a> {
                     numbered: true,
                 })
                 .collect(),
+            not_summed: Some(NOT_GUESSED),
+            untold: Vec::new(),
             set_aside: Vec::new(),
             flagged: Vec::new(),
         }
@@ -144,13 +154,9 @@ impl<'a> Sorting<'a> {
         self.stated_ages();
         self.unread_gaps();
         for chain in &mut self.chains {
-            chain.events.sort_by(|a, b| {
-                a.date
-                    .cmp(&b.date)
-                    .then_with(|| order_of(a.point.as_ref()).total_cmp(&order_of(b.point.as_ref())))
-                    .then_with(|| a.record.cmp(&b.record))
-            });
+            chain.events.sort_by(in_order);
         }
+        self.untold.sort_by(in_order);
         self.merge_near_duplicates();
     }
 
@@ -207,15 +213,67 @@ impl<'a> Sorting<'a> {
                 }
             }
             None if all => self.several(index, names),
-            None => {
-                self.leave_out(
-                    index,
-                    "position_not_told",
-                    "position",
-                    &self.part.positions.join(", "),
-                    "A machine has several of this part, so the row must tell which one; positions are not guessed.",
-                );
-            }
+            None => self.position_not_told(index, quantity),
+        }
+    }
+
+    /// A change of no told position: one that the ways are summed over, or set aside.
+    fn position_not_told(&mut self, index: usize, quantity: u32) {
+        let record = self.record(index);
+        let worn = record.worn_count.map(u32::from);
+        let ends = match (record.verdict, quantity.max(1), worn) {
+            (Verdict::InspectedOk | Verdict::Swapped, _, _) => None,
+            (_, n, Some(k)) if k <= n && n < self.part.per_machine => Some((n, k)),
+            (Verdict::Unworn | Verdict::Unknown, n, None) => Some((n, 0)),
+            (Verdict::Worn | Verdict::FoundWorn, 1, None) => Some((1, 1)),
+            _ => None,
+        };
+        if let (None, Some((parts, worn))) = (self.not_summed, ends) {
+            let end = end_of(record);
+            let each = (0..parts).map(|part| match end {
+                End::Unknown if record.worn_count.is_none() => End::Unknown,
+                _ if part >= worn => End::Unworn,
+                End::FoundWorn => End::FoundWorn,
+                _ => End::Worn,
+            });
+            let events = each.map(|end| Event {
+                date: record.date,
+                point: self.meters.point_of(self.fleet, index),
+                what: What::Change(end),
+                record: Some(index),
+            });
+            self.untold.extend(events);
+            return;
+        }
+        let why = match self.not_summed {
+            Some(why) => why,
+            None if record.verdict == Verdict::InspectedOk => "a look tells nothing of the others",
+            None => "it leaves open which parts were worn, or puts in one that had run before",
+        };
+        self.leave_out(
+            index,
+            "position_not_told",
+            "position",
+            &self.part.positions.join(", "),
+            &format!(
+                "A machine has several of this part, so the row must tell which one; {why}.{}",
+                if self.not_summed == Some(NOT_GUESSED) {
+                    " Or set position_not_told = \"sum over positions\" for this part."
+                } else {
+                    ""
+                }
+            ),
+        );
+    }
+
+    /// Marks the changes of no told position in every chain.
+    pub(super) fn mark_untold(&mut self) {
+        for chain in &mut self.chains {
+            chain.events.extend(self.untold.iter().map(|event| Event {
+                what: What::Untold,
+                ..*event
+            }));
+            chain.events.sort_by(in_order);
         }
     }
 
@@ -536,6 +594,15 @@ impl<'a> Sorting<'a> {
             }
         }
     }
+}
+
+/// Events by day, then by meter, then by row.
+pub(super) fn in_order(a: &Event, b: &Event) -> Ordering {
+    let meter = |event: &Event| order_of(event.point.as_ref());
+    a.date
+        .cmp(&b.date)
+        .then_with(|| meter(a).total_cmp(&meter(b)))
+        .then_with(|| a.record.cmp(&b.record))
 }
 
 fn end_of(record: &Replacement) -> End {

@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 use serde::ser::SerializeStruct;
 
+use super::Unplaced;
 use crate::meters::TurnedBack;
 use crate::records::{Extras, Problem, RowCounts, RowRef, Text};
 
@@ -178,6 +179,8 @@ pub struct Lives {
     pub lives: Vec<Life>,
     /// Parts now fitted, sorted by part (catalogue order), machine, position.
     pub fitted: Vec<Fitted>,
+    /// Lives of which the rows do not tell the positions, by part and machine.
+    pub unplaced: Vec<Unplaced>,
     /// Lives left out because the age at the start of the records is unknown.
     pub unknown_start: u32,
     /// Problems of reading and of building lives together.
@@ -204,4 +207,6 @@ pub struct Observations {
     pub entry: Vec<f64>,
     /// Counts, ≥ 1 and whole; empty when all are 1. Bootstrap weights may be fractional.
     pub count: Vec<f64>,
+    /// Lives besides, of which the rows do not tell the positions.
+    pub unplaced: Vec<Unplaced>,
 }

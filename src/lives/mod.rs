@@ -11,6 +11,8 @@ mod read;
 mod select;
 mod stints;
 mod table;
+mod unplaced;
+mod ways;
 mod write;
 
 pub use build::{build, build_with};
@@ -18,6 +20,8 @@ pub use file_error::LivesFileError;
 pub use life::*;
 pub use observations::*;
 pub use table::*;
+pub use unplaced::Unplaced;
+pub(crate) use unplaced::{Choice, NO_LIFE, StillIn, Ways};
 pub use write::{lives_csv, lives_parquet, write_lives_csv};
 
 /// `1 worn life`, `6 worn lives`: how much a sentence rests on.

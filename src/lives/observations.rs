@@ -1,8 +1,22 @@
 //! Lives → the bare numbers that a likelihood reads.
 
-use super::{Life, Observations};
+use std::borrow::Cow;
+
+use super::{Life, Lives, Observations};
 
 impl Observations {
+    /// Without lives whose positions are not told, which only a likelihood can take in.
+    #[must_use]
+    pub fn placed(&self) -> Cow<'_, Self> {
+        if self.unplaced.is_empty() {
+            return Cow::Borrowed(self);
+        }
+        Cow::Owned(Self {
+            unplaced: Vec::new(),
+            ..self.clone()
+        })
+    }
+
     /// How many rows.
     pub fn len(&self) -> usize {
         self.low.len()
@@ -42,6 +56,16 @@ pub fn observations<'a>(lives: impl IntoIterator<Item = &'a Life>) -> Observatio
         columns.push(life.low, life.high, life.entry, f64::from(life.count));
     }
     columns
+}
+
+impl Lives {
+    /// All lives of one part kind as the models read them, those of untold positions included.
+    pub fn of_part(&self, part: &str) -> Observations {
+        let mut lives = observations(self.lives.iter().filter(|life| life.part == part));
+        let unplaced = self.unplaced.iter().filter(|u| u.part == part);
+        lives.unplaced.extend(unplaced.cloned());
+        lives
+    }
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::{ColumnValues, LivesTable, NamedColumn, Observations};
 
 impl Observations {
-    /// The given rows, in that order.
+    /// The given rows, in that order, without lives whose positions are not told.
     #[must_use]
     pub fn rows(&self, rows: &[usize]) -> Self {
         let take = |column: &[f64]| {
@@ -18,6 +18,7 @@ impl Observations {
             high: take(&self.high),
             entry: take(&self.entry),
             count: take(&self.count),
+            unplaced: Vec::new(),
         }
     }
 }

@@ -149,6 +149,10 @@ pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel,
         Posterior::new(Kernel::SmallestExtreme, &data, prior, guess, 0.0).map_err(no_posterior)?;
     let curves = Posterior::curves(&data, prior, guess).map_err(no_posterior)?;
     let worn = data.worn();
+    let said = super::unplaced::caution(observations).map(|caution| Caution {
+        part: Some(part.name.clone()),
+        ..caution
+    });
     let basis = match (prior.is_some(), worn > 0.0) {
         (false, _) => Basis::Records,
         (true, false) => Basis::Belief,
@@ -161,7 +165,10 @@ pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel,
         nodes: curves.into_iter().map(|c| node(c, data.shift)).collect(),
         lives,
         shape_interval,
-        cautions: cautions(&part.name, worn, prior.as_ref(), shape_interval, &posterior),
+        cautions: cautions(&part.name, worn, prior.as_ref(), shape_interval, &posterior)
+            .into_iter()
+            .chain(said)
+            .collect(),
     })
 }
 

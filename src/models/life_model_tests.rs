@@ -3,7 +3,7 @@ use approx::assert_relative_eq;
 use super::*;
 use crate::lives::Observations;
 use crate::numerics::streams::stream;
-use crate::records::{BelievedLife, ChangedHow, FixedLife, PlannedChange};
+use crate::records::{BelievedLife, ChangedHow, FixedLife, PlannedChange, PositionNotTold};
 
 fn part() -> Part {
     Part {
@@ -13,6 +13,7 @@ fn part() -> Part {
         per_machine: 1,
         positions: vec![],
         changed: ChangedHow::Singly,
+        position_not_told: PositionNotTold::SetAside,
         unit_cost: None,
         pack: 1,
         minimum_order: 1,

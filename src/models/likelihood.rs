@@ -102,6 +102,21 @@ impl Sums {
         self.hzz += w * (jet.aa * a * a + 2.0 * jet.ab * a * b + jet.bb * b * b);
     }
 
+    /// Adds a function of (γ, τ): it has the same derivatives as sums over lives whose g, h and
+    /// moments in z = τy − γ are these.
+    fn add_local(&mut self, local: &Local, mu: f64, sigma: f64) {
+        let (gamma, tau) = (mu / sigma, 1.0 / sigma);
+        let [first_gamma, first_tau] = local.first;
+        let Second { aa, ab, bb } = local.second;
+        self.value += local.value;
+        self.g -= first_gamma;
+        self.gz += tau * first_tau + gamma * first_gamma;
+        let hz = -tau * ab - gamma * aa;
+        self.h += aa;
+        self.hz += hz;
+        self.hzz += tau * tau * bb - gamma * (2.0 * hz + gamma * aa);
+    }
+
     fn add(&mut self, z: f64, weight: f64, jet: Jet) {
         self.value += weight * jet.value;
         let (g, h) = (weight * jet.first, weight * jet.second);
@@ -122,6 +137,16 @@ pub(crate) struct Likelihood<'a> {
 
 impl Likelihood<'_> {
     fn sums(&self, mu: f64, sigma: f64) -> Sums {
+        let mut sums = self.placed_sums(mu, sigma);
+        let unplaced = &self.lives.unplaced;
+        if !unplaced.is_empty() {
+            sums.add_local(&unplaced.in_gamma_tau(mu / sigma, 1.0 / sigma), mu, sigma);
+        }
+        sums
+    }
+
+    /// Without lives whose positions are not told.
+    fn placed_sums(&self, mu: f64, sigma: f64) -> Sums {
         if self.kernel == Kernel::SmallestExtreme {
             return self.extreme_sums(mu, sigma);
         }
@@ -226,6 +251,22 @@ impl Likelihood<'_> {
 
     /// Log-likelihood only.
     pub(crate) fn value(&self, mu: f64, sigma: f64) -> f64 {
+        self.values(&[mu], sigma)[0]
+    }
+
+    /// Log-likelihood at several μ.
+    pub(crate) fn values<const N: usize>(&self, mus: &[f64; N], sigma: f64) -> [f64; N] {
+        let mut values = mus.map(|mu| self.placed_value(mu, sigma));
+        if !self.lives.unplaced.is_empty() {
+            let points = mus.map(|mu| (mu, 1.0 / sigma));
+            for (value, more) in values.iter_mut().zip(self.lives.unplaced.values(&points)) {
+                *value += more;
+            }
+        }
+        values
+    }
+
+    fn placed_value(&self, mu: f64, sigma: f64) -> f64 {
         let (lives, kernel) = (self.lives, self.kernel);
         if kernel == Kernel::SmallestExtreme && lives.exact_or_right() {
             let tau = 1.0 / sigma;
@@ -307,11 +348,18 @@ impl Likelihood<'_> {
 
     /// At one τ, as value, slope and bend in γ.
     pub(crate) fn at_tau(&self, gamma: f64, tau: f64) -> Jet {
-        let n = self.sums(gamma / tau, 1.0 / tau);
-        Jet {
+        let n = self.placed_sums(gamma / tau, 1.0 / tau);
+        let mut jet = Jet {
             value: n.value + n.exact * tau.ln(),
             first: -n.g,
             second: n.h,
+        };
+        if !self.lives.unplaced.is_empty() {
+            let more = self.lives.unplaced.at_tau(gamma, tau);
+            jet.value += more.value;
+            jet.first += more.first;
+            jet.second += more.second;
         }
+        jet
     }
 }

@@ -1,10 +1,15 @@
 //! Lives as a likelihood reads them: log hours, split by kind, ties counted once.
 
+use std::borrow::Cow;
+
 use crate::lives::Observations;
 use crate::numerics::vector::{ln, widest};
 
 use super::LifeCounts;
 use super::condensed::{self, Condensed};
+use super::kernel::Kernel;
+use super::maximise::maximise;
+use super::unplaced::LogUnplaced;
 
 /// Above this many lives the rows are not sorted: the order of rows then shows in the last digits
 /// of a sum, and ties are rare or the caller's business.
@@ -180,14 +185,19 @@ pub(crate) struct LogLives {
     pub(crate) entry: Weighted,
     /// Rows are weighted ages that stand for many lives each: right for likelihoods, not for ranks.
     pub(crate) condensed: bool,
+    /// Lives whose positions are not told.
+    pub(crate) unplaced: LogUnplaced,
 }
 
 /// The longest age in any bound.
 fn longest(observations: &Observations) -> f64 {
-    let bounds = observations.low.iter().zip(&observations.high);
-    bounds.fold(0.0, |longest: f64, (&low, &high)| {
-        longest.max(if high.is_finite() { high } else { low })
-    })
+    let told = observations.low.iter().zip(&observations.high);
+    let told = told.map(|(&low, &high)| (low, high));
+    let unplaced = observations.unplaced.iter().flat_map(|u| &u.ways.lives);
+    told.chain(unplaced.map(|life| (life.low, life.high)))
+        .fold(0.0, |longest: f64, (low, high)| {
+            longest.max(if high.is_finite() { high } else { low })
+        })
 }
 
 impl LogLives {
@@ -196,6 +206,7 @@ impl LogLives {
     /// digits (see [`Condensed`]).
     pub(crate) fn new(observations: &Observations) -> Self {
         if observations.low.len() >= condensed::MANY
+            && observations.unplaced.is_empty()
             && let Some(lives) = Condensed::of(observations)
         {
             return lives;
@@ -211,6 +222,7 @@ impl LogLives {
         let shift = ln(longest);
         let mut lives = Self {
             shift,
+            unplaced: LogUnplaced::new(&observations.unplaced, shift),
             ..Self::default()
         };
         for i in 0..n {
@@ -266,6 +278,21 @@ impl LogLives {
         lives
     }
 
+    /// The same lives, those of untold positions interpolated around the top of their likelihood where
+    /// it has one: for a posterior, which looks at very many points.
+    pub(crate) fn around_top(&self, kernel: Kernel) -> Cow<'_, Self> {
+        if self.unplaced.is_empty() {
+            return Cow::Borrowed(self);
+        }
+        match maximise(self, kernel) {
+            Ok(top) => Cow::Owned(Self {
+                unplaced: self.unplaced.around(&top),
+                ..self.clone()
+            }),
+            Err(_) => Cow::Borrowed(self),
+        }
+    }
+
     /// Weight of lives worn out at an exactly known age.
     pub(crate) fn worn_exactly(&self) -> f64 {
         self.exact.total()
@@ -274,13 +301,17 @@ impl LogLives {
     /// Weight of all lives known to have worn out.
     pub(crate) fn worn(&self) -> f64 {
         // An empty sum is −0 in floating point; nobody wants to read "-0 worn lives".
-        0.0 + self.worn_exactly() + self.left.total() + self.between.total() + self.since.total()
+        let bounded = self.left.total() + self.between.total() + self.since.total();
+        0.0 + self.worn_exactly() + bounded + self.unplaced.worn()
     }
 
     /// Only exact and right-censored lives (late entry allowed): the Weibull scale then has a
     /// closed form given the shape.
     pub(crate) fn exact_or_right(&self) -> bool {
-        self.left.y.is_empty() && self.between.is_empty() && self.since.is_empty()
+        self.left.y.is_empty()
+            && self.between.is_empty()
+            && self.since.is_empty()
+            && self.unplaced.is_empty()
     }
 
     /// Whether no life came into view at a later age.
@@ -295,12 +326,16 @@ impl LogLives {
 
     /// Weight of lives pinned to a finite range of ages: worn at a known age, or between two ages above 0.
     pub(crate) fn pinned(&self) -> f64 {
-        self.worn_exactly() + self.between.total() + self.since.total()
+        self.worn_exactly() + self.between.total() + self.since.total() + self.unplaced.worn()
     }
 
     /// Whether one single age could explain all lives: the greatest lower bound reaches no further
     /// than the least upper bound. Then the likelihood rises without end as the spread goes to 0.
+    /// Where positions are not told this is not looked into.
     pub(crate) fn one_age_explains_all(&self) -> bool {
+        if !self.unplaced.is_empty() {
+            return false;
+        }
         let lows = self.exact.y.iter().chain(&self.right.y).copied();
         let lows = lows.chain(self.bounded().map(|row| row.a));
         let highs = self.exact.y.iter().chain(&self.left.y).copied();
@@ -340,7 +375,7 @@ impl LogLives {
             .chain(self.left.iter());
         let middles = self.bounded().map(|p| (0.5 * (p.a + p.b), p.weight));
         let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-        for (y, w) in points.chain(middles) {
+        for (y, w) in points.chain(middles).chain(self.unplaced.typical()) {
             n += w;
             sum += w * y;
             squares += w * y * y;
@@ -349,7 +384,9 @@ impl LogLives {
             return (0.0, 1.0);
         }
         let mean = sum / n;
-        let spread = (squares / n - mean * mean).max(0.0).sqrt();
+        // The lives of untold positions stand at one point, which says nothing of their spread.
+        let least = if self.unplaced.is_empty() { 0.0 } else { 0.4 };
+        let spread = (squares / n - mean * mean).max(0.0).sqrt().max(least);
         (mean, if spread > 1e-9 { spread } else { 0.5 })
     }
 }
@@ -373,6 +410,12 @@ pub fn count_lives(observations: &Observations) -> LifeCounts {
         if observations.entry.get(i).is_some_and(|&e| e > 0.0) {
             counts.left_truncated += n;
         }
+    }
+    for unplaced in &observations.unplaced {
+        counts.total += u64::from(unplaced.lives());
+        counts.worn += u64::from(unplaced.worn);
+        counts.interval_censored += u64::from(unplaced.worn_between);
+        counts.right_censored += u64::from(unplaced.unworn + unplaced.running);
     }
     counts
 }

@@ -28,10 +28,12 @@ mod ranks;
 pub mod regression;
 mod resample;
 mod sampling_tables;
+mod surface;
 mod threshold;
 mod threshold_ratio;
 mod total_time;
 pub mod trend;
+mod unplaced;
 mod wald;
 
 pub use belief::Prior;
@@ -51,6 +53,7 @@ pub use prediction::ShareBand;
 pub use ranks::{PlotPoint, PlotPosition, median_rank, plot_points};
 pub use sampling_tables::SamplingTable;
 pub use total_time::{ScaleLimits, scale_limits};
+pub use unplaced::{AgeNow, ages_now};
 
 #[cfg(test)]
 mod second_way;

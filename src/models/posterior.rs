@@ -244,12 +244,14 @@ impl<'a> Problem<'a> {
         }
     }
 
-    fn ln_joint(&self, mu: f64, x: f64) -> f64 {
-        let likelihood = self.likelihood();
-        let prior = self
-            .prior
-            .map_or(0.0, |(prior, _)| prior.ln_density(mu + self.lives.shift, x));
-        likelihood.value(mu, (-x).exp()) + prior
+    fn ln_joint<const N: usize>(&self, mus: &[f64; N], x: f64) -> [f64; N] {
+        let mut values = self.likelihood().values(mus, (-x).exp());
+        if let Some((prior, _)) = self.prior {
+            for (value, mu) in values.iter_mut().zip(mus) {
+                *value += prior.ln_density(mu + self.lives.shift, x);
+            }
+        }
+        values
     }
 
     fn panels(&self, x: f64) -> Option<(f64, Conditional)> {
@@ -281,11 +283,11 @@ impl<'a> Problem<'a> {
             sd *= 0.5;
         }
         let (mode, sd) = (gamma / tau, sd / tau);
-        let peak = self.ln_joint(mode, x);
+        let [peak] = self.ln_joint(&[mode], x);
         if !peak.is_finite() {
             return None;
         }
-        let density = |mu: f64| self.ln_joint(mu, x) - peak;
+        let density = |mus: &[f64; POINTS]| self.ln_joint(mus, x).map(|value| value - peak);
         let (edges, values) = lay_panels(density, mode, 1.6 * sd)?;
         let (panels, ln_total) = Panels::new(edges, values);
         Some((peak + ln_total, Conditional::Panels(panels)))
@@ -295,7 +297,7 @@ impl<'a> Problem<'a> {
 /// Lays panels from the mode outward until the log density (0 at the mode) is below −CUT on both
 /// sides; panels widen from the fifth on. `None` when it does not fall.
 fn lay_panels(
-    mut ln_density: impl FnMut(f64) -> f64,
+    mut ln_density: impl FnMut(&[f64; POINTS]) -> [f64; POINTS],
     mode: f64,
     width: f64,
 ) -> Option<(Vec<f64>, Vec<[f64; POINTS]>)> {
@@ -305,13 +307,8 @@ fn lay_panels(
         loop {
             let next = edge + direction * step;
             let (middle, half) = (0.5 * (edge + next), 0.5 * step);
-            let mut values = [0.0; POINTS];
-            for (value, node) in values.iter_mut().zip(&RULE.nodes) {
-                *value = ln_density(middle + half * node);
-                if value.is_nan() {
-                    *value = f64::NEG_INFINITY;
-                }
-            }
+            let values = ln_density(&std::array::from_fn(|i| middle + half * RULE.nodes[i]));
+            let values = values.map(|v| if v.is_nan() { f64::NEG_INFINITY } else { v });
             panels.push((next, values));
             let outermost = if direction > 0.0 {
                 values[POINTS - 1]
@@ -348,6 +345,7 @@ impl Posterior {
         shape: f64,
         sharpest: f64,
     ) -> Result<Self, NoPosterior> {
+        let lives = &*lives.around_top(kernel);
         let problem = Problem::new(kernel, lives, prior);
         let range = problem.range(shape, sharpest)?;
         let mut edges = range.edges;
@@ -495,6 +493,7 @@ impl Posterior {
         prior: Option<Prior>,
         shape: f64,
     ) -> Result<Vec<(f64, f64, f64)>, NoPosterior> {
+        let lives = &*lives.around_top(Kernel::SmallestExtreme);
         let problem = Problem::new(Kernel::SmallestExtreme, lives, prior);
         let range = problem.range(shape, 0.0)?;
         let (Some(&low), Some(&high)) = (range.edges.first(), range.edges.last()) else {

@@ -3,12 +3,13 @@
 use std::collections::BTreeSet;
 
 use super::fleet_file::{
-    ChangedWord, FittedEntry, LengthWord, MachineEntry, PartEntry, PracticeEntry,
+    ChangedWord, FittedEntry, LengthWord, MachineEntry, PartEntry, PositionNotToldWord,
+    PracticeEntry,
 };
 use super::text::{plain, quoted, shown};
 use super::{
     BelievedLife, ChangedHow, Delivery, FixedLife, KnownAge, LeadTime, LengthUnit, MachineFacts,
-    Part, PlannedChange, Practice, RecordsError, UnplannedStop,
+    Part, PlannedChange, PositionNotTold, Practice, RecordsError, UnplannedStop,
 };
 
 /// Millimetres in an inch, by definition.
@@ -195,6 +196,14 @@ impl Setting<'_> {
             })
             .collect();
         on_order.sort_by_key(|d| (d.due, d.quantity));
+        if entry.position_not_told == PositionNotToldWord::Sum
+            && matches!(entry.changed, ChangedWord::AsASet)
+        {
+            return Err(self.refuse(
+                key("position_not_told"),
+                "found \"sum over positions\" with changed = \"as a set\"; a set is changed in all positions, so leave it out, or set changed = \"singly\"",
+            ));
+        }
         Ok(Part {
             aliases: entry.aliases.iter().map(|a| a.trim().to_owned()).collect(),
             per_machine,
@@ -207,6 +216,10 @@ impl Setting<'_> {
             changed: match entry.changed {
                 ChangedWord::Singly => ChangedHow::Singly,
                 ChangedWord::AsASet => ChangedHow::AsASet,
+            },
+            position_not_told: match entry.position_not_told {
+                PositionNotToldWord::SetAside => PositionNotTold::SetAside,
+                PositionNotToldWord::Sum => PositionNotTold::Sum,
             },
             unit_cost,
             pack: entry.pack,

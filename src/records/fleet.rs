@@ -232,6 +232,17 @@ pub enum ChangedHow {
     AsASet,
 }
 
+/// What to do with a change whose row does not tell which of several positions it was.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PositionNotTold {
+    /// The row is set aside, and the lives that it may have ended with it.
+    #[default]
+    SetAside,
+    /// The likelihood sums over the positions that it may have been.
+    Sum,
+}
+
 /// A delivery under way.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Delivery {
@@ -306,6 +317,8 @@ pub struct Part {
     pub machines: Vec<String>,
     /// Singly or as a set.
     pub changed: ChangedHow,
+    /// What becomes of changes of a position that is not told.
+    pub position_not_told: PositionNotTold,
     /// Price of one, fleet currency.
     pub unit_cost: Option<f64>,
     /// Sold in packs of.
@@ -339,6 +352,7 @@ impl Part {
             positions: Vec::new(),
             machines: Vec::new(),
             changed: ChangedHow::Singly,
+            position_not_told: PositionNotTold::default(),
             unit_cost: None,
             pack: 1,
             minimum_order: 1,

@@ -253,6 +253,8 @@ pub(crate) struct PartEntry {
     pub(crate) machines: Vec<String>,
     #[serde(default)]
     pub(crate) changed: ChangedWord,
+    #[serde(default)]
+    pub(crate) position_not_told: PositionNotToldWord,
     pub(crate) unit_cost: Option<f64>,
     #[serde(default = "one", deserialize_with = "whole")]
     pub(crate) pack: u32,
@@ -282,6 +284,15 @@ pub(crate) enum ChangedWord {
     Singly,
     #[serde(rename = "as a set")]
     AsASet,
+}
+
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+pub(crate) enum PositionNotToldWord {
+    #[default]
+    #[serde(rename = "set aside")]
+    SetAside,
+    #[serde(rename = "sum over positions")]
+    Sum,
 }
 
 #[derive(Debug, Deserialize)]

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::fmt::Write;
 
 use super::{Cell, Table, format, text, wrapped};
-use crate::lives::{Cost, Life, Lives, Outcome};
+use crate::lives::{Cost, Life, Lives, Outcome, Unplaced};
 use crate::meters::TurnedBack;
 use crate::records::{Disposition, Fleet, Problem, RowRef, Text};
 
@@ -146,6 +146,11 @@ fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
             };
             hours += hours_seen(life);
         }
+        for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
+            doubtful += u64::from(unplaced.unknown_reason);
+            worn += u64::from(unplaced.worn + unplaced.worn_between);
+            hours += unplaced.hours;
+        }
         if doubtful == 0 {
             continue;
         }
@@ -207,6 +212,11 @@ pub fn near_name_sums(
                 0
             };
             sums.hours += hours_seen(life);
+        }
+        for unplaced in lives.unplaced.iter().filter(|u| u.part == part) {
+            sums.lives += u64::from(unplaced.lives());
+            sums.worn += u64::from(unplaced.worn + unplaced.worn_between);
+            sums.hours += unplaced.hours;
         }
         sums
     };
@@ -279,6 +289,12 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
             all[life.outcome as usize] += u64::from(life.count);
             hours += hours_seen(life);
         }
+        for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
+            all[Outcome::Worn as usize] += u64::from(unplaced.worn + unplaced.worn_between);
+            all[Outcome::Unworn as usize] += u64::from(unplaced.unworn);
+            all[Outcome::Running as usize] += u64::from(unplaced.running);
+            hours += unplaced.hours;
+        }
         let count = |outcome: Outcome| Cell::Count(all[outcome as usize]);
         table.push(vec![
             Cell::text(&part.name),
@@ -296,12 +312,25 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
             format::plural(u64::from(lives.unknown_start), "life")
         ));
     }
+    let untold =
+        |of: fn(&Unplaced) -> u32| -> u64 { lives.unplaced.iter().map(|u| u64::from(of(u))).sum() };
+    if !lives.unplaced.is_empty() {
+        table.note(format!(
+            "Among them {}, {} worn, of positions that the rows do not tell: the fit sums over the \
+             positions that they can have been in ({} of them were in when the records begin, at an \
+             unknown age, and are taken as met at a random moment of their life).",
+            format::plural(untold(Unplaced::lives), "life"),
+            untold(|u| u.worn + u.worn_between),
+            untold(|u| u.unknown_start),
+        ));
+    }
     let unknown: u64 = lives
         .lives
         .iter()
         .filter(|l| l.unknown_reason)
         .map(|l| u64::from(l.count))
-        .sum();
+        .sum::<u64>()
+        + untold(|u| u.unknown_reason);
     if unknown > 0 {
         table.note(format!(
             "{unknown} of the unworn came out for a reason that nothing maps."
@@ -343,6 +372,32 @@ pub fn lives_in_short(lives: &[Life]) -> Table {
     }
     table.note("A range of hours: it wore out somewhere in between. --trace LIFE shows the rows behind one, -o FILE writes all.");
     table
+}
+
+/// Machines with changes of which the rows do not tell the position; `None` where there are none.
+pub fn positions_not_told(unplaced: &[Unplaced]) -> Option<Table> {
+    let mut table = Table::new("positions_not_told", "Positions not told")
+        .words("life", "Lives")
+        .words("positions", "Positions")
+        .figures("worn", "Worn")
+        .figures("unworn", "Unworn")
+        .figures("running", "Running")
+        .figures("hours", "Hours seen")
+        .figures("states", "Ways it may stand now");
+    for one in unplaced.iter().take(LISTED) {
+        let positions: Vec<&str> = one.positions.iter().map(|p| p.as_str()).collect();
+        table.push(vec![
+            Cell::text(&one.id),
+            Cell::text(positions.join(", ")),
+            Cell::count(one.worn + one.worn_between),
+            Cell::count(one.unworn),
+            Cell::count(one.running),
+            Cell::Hours(one.hours),
+            Cell::count(one.states as u32),
+        ]);
+    }
+    table.note("No life of these has an age of its own, so they stand in no lives file. --trace LIVES shows their rows.");
+    (!unplaced.is_empty()).then_some(table)
 }
 
 /// The whole check as text; `near` is what would change with near names taken in other ways.

@@ -18,7 +18,8 @@ use crate::models::{
 };
 use crate::records::{
     ChangedHow, Disposition, Extras, Fleet, Job, JobSpread, LengthUnit, Part, PlannedChange,
-    Practice, Problem, Reading, RowCounts, RowRef, TensionCheck, Text, UnplannedStop,
+    PositionNotTold, Practice, Problem, Reading, RowCounts, RowRef, TensionCheck, Text,
+    UnplannedStop,
 };
 use crate::stock::{
     Advice, ChangeDecision, FirstShortage, Inspection, KitLine, KitTotal, LackingDay, NeededStock,
@@ -60,6 +61,7 @@ fn part(name: &str, per_machine: u32) -> Part {
         positions: (1..=per_machine).map(|i| i.to_string()).collect(),
         machines: vec![],
         changed: ChangedHow::Singly,
+        position_not_told: PositionNotTold::SetAside,
         unit_cost: Some(86.0),
         pack: 1,
         minimum_order: 1,
@@ -536,6 +538,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         fitted,
         costs: Vec::new(),
         turned_back: Vec::new(),
+        unplaced: Vec::new(),
         unknown_start: 3,
         problems: problems.clone(),
         rows,

@@ -13,7 +13,7 @@ use super::plan::StockOptions;
 use super::timeline::Timeline;
 use super::types::Order;
 use crate::forecast::{Counts, ForecastOptions, Outlook, PartOutlook, Span};
-use crate::lives::{Life, Lives, Outcome, observations};
+use crate::lives::{Life, Lives, Observations, Outcome, observations};
 use crate::models::{LifeModel, life_model};
 use crate::records::{Fleet, LeadTime, Part};
 
@@ -139,7 +139,11 @@ impl Asking<'_> {
             } else {
                 part.believed_life = None;
             }
-            life_model(&part, &observations(&lives)).ok()
+            let observed = Observations {
+                unplaced: self.lives.of_part(&part.name).unplaced,
+                ..observations(&lives)
+            };
+            life_model(&part, &observed).ok()
         });
         refit.collect()
     }

@@ -135,6 +135,7 @@ fn case(machines: usize, jobs: usize) -> Case {
         lives: Lives {
             lives: Vec::new(),
             fitted,
+            unplaced: Vec::new(),
             unknown_start: 0,
             turned_back: Vec::new(),
             costs: Vec::new(),

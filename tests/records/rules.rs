@@ -318,6 +318,161 @@ fn a_position_that_is_not_told_is_not_guessed() {
     assert_eq!(fitted(&lives), ["M1 front 0", "M1 rear ?"]);
 }
 
+/// Rings whose untold positions are summed over, on machines new on the first of January.
+fn summed(more: &str) -> String {
+    format!(
+        "{}position_not_told = \"sum over positions\"\n[[machine]]\nname = \"M1\"\nnew_on = 2025-01-01\nfirst_hours = 0.0\n{more}",
+        RINGS.replace(
+            "[[part]]",
+            "[[readings]]\nfile = \"readings.csv\"\n[[part]]"
+        )
+    )
+}
+
+const READINGS: &str = "date,machine,hours\n2025-01-01,M1,0\n2025-07-01,M1,700\n";
+
+#[test]
+fn a_position_that_is_not_told_is_summed_over_where_asked() {
+    let records = "date,machine,part,position,hours,reason\n2025-01-10,M1,ring,front,100,worn\n2025-02-10,M1,ring,rear,130,unworn\n\
+        2025-03-01,M1,ring,,300,worn\n2025-04-01,M1,ring,front,450,worn\n2025-06-01,M1,ring,front,600,worn\n";
+    let folder = Folder::new(
+        &summed(""),
+        &[("records.csv", records), ("readings.csv", READINGS)],
+    );
+    let lives = folder.lives();
+    assert_eq!(lives.rows.set_aside, 0);
+    assert!(codes(&lives).is_empty(), "{:?}", lives.problems);
+    // Told: front to 100, rear to 130, front from 450 to 600, front from 600 on.
+    assert_eq!(
+        briefs(&lives),
+        [
+            "M1 front worn 100",
+            "M1 front worn 150",
+            "M1 front running 100",
+            "M1 rear unworn 130"
+        ]
+    );
+    // Not told: the one worn at 300, the one worn in front at 450, and what is in at the rear.
+    let [untold] = &lives.unplaced[..] else {
+        panic!("{:?}", lives.unplaced)
+    };
+    assert_eq!((untold.worn, untold.unworn, untold.running), (2, 0, 1));
+    assert_eq!(
+        untold
+            .positions
+            .iter()
+            .map(|p| p.as_str())
+            .collect::<Vec<_>>(),
+        ["rear"]
+    );
+    assert_eq!(
+        untold.rows.iter().map(|r| r.row).collect::<Vec<_>>(),
+        [4, 5]
+    );
+    // Front in from 100 to 450 and rear from 130 to 700, one change in between: 350 + 570 hours.
+    assert_eq!(untold.hours, 920.0);
+    // Either it was front (then rear is from 130) or rear (then from 300).
+    assert_eq!(untold.states, 2);
+    assert_eq!(fitted(&lives), ["M1 front 100", "M1 rear ?"]);
+
+    // What has no age stands in no lives file, and that is said.
+    let written = folder.run(&["lives", ".", "-o", "lives.csv"]);
+    assert_eq!(written.status.code(), Some(1));
+    let said = String::from_utf8_lossy(&written.stderr).into_owned();
+    assert!(
+        said.contains("3 lives of positions that the rows do not tell"),
+        "{said}"
+    );
+    let traced = folder.run(&["lives", ".", "--trace", &untold.id]);
+    let traced = String::from_utf8_lossy(&traced.stdout).into_owned();
+    assert!(
+        traced.contains("row 4") && traced.contains("row 5"),
+        "{traced}"
+    );
+    // A fit by part takes them in.
+    let fit = folder.run(&["fit", ".", "--json"]);
+    assert_eq!(
+        fit.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&fit.stderr)
+    );
+    let fit: serde_json::Value = serde_json::from_slice(&fit.stdout).unwrap();
+    assert_eq!(fit["fits"][0]["lives"]["worn"], 4);
+    assert_eq!(fit["fits"][0]["lives"]["total"], 7);
+}
+
+#[test]
+fn positions_are_not_summed_over_where_that_cannot_be_done() {
+    let heading = "date,machine,part,position,hours,reason\n";
+    // A row set aside in between may be a change of either.
+    let records = format!(
+        "{heading}2025-03-01,M1,ring,,300,worn\n2025-04-01,M1,ring,middle,350,worn\n2025-06-01,M1,ring,,600,worn\n"
+    );
+    let lives = Folder::new(
+        &summed("").replace(
+            "per_machine = 2",
+            "per_machine = 2\npositions = [\"front\", \"rear\"]",
+        ),
+        &[("records.csv", &records), ("readings.csv", READINGS)],
+    )
+    .lives();
+    assert!(lives.unplaced.is_empty());
+    assert_eq!(lives.rows.set_aside, 3);
+    let gap = lives
+        .problems
+        .iter()
+        .find(|p| p.code == "position_not_told")
+        .unwrap();
+    assert!(gap.advice.contains("may hide a change"), "{}", gap.advice);
+
+    // More ways than can be summed: twelve rings, forty changes.
+    let mut many = String::from(heading);
+    for i in 1..=40 {
+        let day = jiff::civil::date(2025, 1, 1)
+            .checked_add(jiff::Span::new().days(i))
+            .unwrap();
+        many.push_str(&format!("{day},M1,ring,,{},worn\n", 10 * i));
+    }
+    let lives = Folder::new(
+        &summed("").replace("per_machine = 2", "per_machine = 12"),
+        &[("records.csv", &many), ("readings.csv", READINGS)],
+    )
+    .lives();
+    assert!(lives.unplaced.is_empty());
+    assert_eq!(lives.rows.set_aside, 40);
+    assert!(
+        lives.problems[0].advice.contains("too many"),
+        "{}",
+        lives.problems[0].advice
+    );
+
+    // A set has no positions to sum over.
+    let refused = Folder::new(
+        &summed("").replace("per_machine = 2", "per_machine = 2\nchanged = \"as a set\""),
+        &[("records.csv", heading), ("readings.csv", READINGS)],
+    )
+    .refused();
+    assert!(refused.contains("position_not_told"), "{refused}");
+}
+
+#[test]
+fn two_changed_at_once_and_a_machine_out_of_service_are_summed_over_too() {
+    let records = "date,machine,part,position,hours,reason,quantity,worn_count\n2025-03-01,M1,ring,,300,worn,2,1\n";
+    let toml = summed("retired_on = 2025-05-01\n").replace("per_machine = 2", "per_machine = 3");
+    let lives = Folder::new(
+        &toml,
+        &[("records.csv", records), ("readings.csv", READINGS)],
+    )
+    .lives();
+    let [untold] = &lives.unplaced[..] else {
+        panic!("{:?}", lives.problems)
+    };
+    // One worn and one not at 300; at the end three come out of service.
+    assert_eq!((untold.worn, untold.unworn, untold.running), (1, 4, 0));
+    assert!(lives.fitted.is_empty());
+}
+
 #[test]
 fn a_row_set_aside_takes_the_lives_it_could_cut_with_it() {
     let lives = belts(

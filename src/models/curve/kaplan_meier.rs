@@ -143,6 +143,7 @@ mod tests {
             high: plain.high.iter().rev().map(|t| t * 1e9).collect(),
             count: vec![1.0; plain.low.len()],
             entry: vec![0.0; plain.low.len()],
+            unplaced: Vec::new(),
         };
         // The two lives censored at 32 as one row of count 2.
         let both: Vec<usize> = (0..turned.low.len())

@@ -58,6 +58,7 @@ mod tests {
             high: vec![2.0, 5.0, f64::INFINITY, 9.0],
             entry: vec![0.0, 1.0, 3.0, 5.0],
             count: Vec::new(),
+            unplaced: Vec::new(),
         };
         let points = nelson_aalen(&lives).unwrap();
         let at_risk: Vec<f64> = points.iter().map(|p| p.at_risk).collect();

@@ -279,6 +279,7 @@ mod tests {
             high: vec![f64::INFINITY, 5.0, 5.0, 9.0],
             entry: vec![0.0, 0.0, 2.0, 5.0],
             count: vec![1.0, 2.0, 1.0, 1.0],
+            unplaced: Vec::new(),
         };
         let steps = risk_steps(&lives).unwrap();
         assert_eq!(steps.len(), 2);

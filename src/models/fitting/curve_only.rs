@@ -1,5 +1,7 @@
 //! Estimates without errors or intervals, for many groups at once.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
 use super::kernel_of;
@@ -20,7 +22,8 @@ pub struct Curve {
     pub log_likelihood: f64,
 }
 
-/// The maximum likelihood curve only. Lives must be as [`Observations`] promises.
+/// The maximum likelihood curve only; lives whose positions are not told count for Weibull and
+/// exponential families. Lives must be as [`Observations`] promises.
 ///
 /// # Errors
 /// [`NoOptimum`] where the likelihood has no greatest value, and for thresholds, which have none by
@@ -34,7 +37,13 @@ fn estimate_in(
     family: Family,
     room: &mut Room,
 ) -> Result<Curve, NoOptimum> {
+    let observations = &*if matches!(family, Family::Weibull | Family::Exponential) {
+        Cow::Borrowed(observations)
+    } else {
+        observations.placed()
+    };
     if family == Family::Weibull
+        && observations.unplaced.is_empty()
         && let Some(answer) = quick::weibull(observations, room)
     {
         return answer;

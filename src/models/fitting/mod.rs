@@ -16,6 +16,8 @@ pub use curve_only::{Curve, estimate, estimate_each};
 pub use request::FitError;
 pub(super) use request::check;
 
+use std::borrow::Cow;
+
 use crate::lives::Observations;
 use crate::numerics::special::{chi_square_1_quantile, two_sided_normal};
 
@@ -31,6 +33,7 @@ use super::log_lives::LogLives;
 use super::maximise::{NoOptimum, Optimum, maximise, maximise_known_sigma, weibull_shape};
 use super::posterior::{NoPosterior, Posterior};
 use super::ranks::{line, points};
+use super::unplaced;
 use super::wald::Wald;
 use super::{
     Caution, CautionCode, Family, Fit, FitRequest, GoodnessOfFit, IntervalMethod, MeanLife, Method,
@@ -63,6 +66,19 @@ pub(crate) fn kernel_of(family: Family) -> Kernel {
 /// [`FitError`] for requests that cannot be met and lives that no age can have.
 pub fn fit(observations: &Observations, request: &FitRequest) -> Result<Fit, FitError> {
     check(observations, request)?;
+    let summed = request.method == Method::Likelihood
+        && matches!(request.family, Family::Weibull | Family::Exponential)
+        && request.interval != IntervalMethod::Bootstrap;
+    let said = if summed {
+        unplaced::caution(observations)
+    } else {
+        unplaced::left_out(observations)
+    };
+    let observations = &*if summed {
+        Cow::Borrowed(observations)
+    } else {
+        observations.placed()
+    };
     let lives = if request.method == Method::Likelihood {
         LogLives::new(observations)
     } else {
@@ -84,7 +100,7 @@ pub fn fit(observations: &Observations, request: &FitRequest) -> Result<Fit, Fit
         reliability: Vec::new(),
         mean_life: MeanLife::default(),
         goodness_of_fit: GoodnessOfFit::default(),
-        cautions: Vec::new(),
+        cautions: said.into_iter().collect(),
     };
     let known = known_sigma(request);
     let problem = Problem {
@@ -196,6 +212,10 @@ impl Problem<'_> {
     }
 
     fn goodness(&self, optimum: &Optimum, fit: &mut Fit) {
+        if !self.lives.unplaced.is_empty() {
+            // Lives of told positions alone tend to be the short ones.
+            return;
+        }
         let (mu, sigma) = (optimum.mu, optimum.sigma);
         let statistic = anderson_darling(self.lives, self.kernel, mu, sigma);
         let known = self.known.is_some();

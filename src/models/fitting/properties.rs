@@ -568,6 +568,7 @@ fn in_unit(lives: &Observations, asked: &FitRequest, unit: f64) -> (Observations
         high: by(&lives.high),
         entry: by(&lives.entry),
         count: lives.count.clone(),
+        unplaced: Vec::new(),
     };
     let mut asked = asked.clone();
     for hours in &mut asked.at_hours {

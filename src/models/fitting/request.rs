@@ -29,7 +29,7 @@ pub(in crate::models) fn check(
     observations: &Observations,
     request: &FitRequest,
 ) -> Result<(), FitError> {
-    if observations.is_empty() {
+    if observations.is_empty() && observations.unplaced.is_empty() {
         return Err(FitError::NoLives);
     }
     let value = |what, found, allowed| FitError::Value {

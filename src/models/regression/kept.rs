@@ -55,6 +55,7 @@ impl Kept {
             high: of(&lives.high),
             entry: of(&lives.entry),
             count: of(&lives.count),
+            unplaced: Vec::new(),
         }
     }
 }

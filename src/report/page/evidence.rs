@@ -7,6 +7,7 @@ use super::super::files::NO_SCHEDULE;
 use super::super::{format, tables};
 use super::{Contents, figure, pieces};
 use crate::compare::practice::{Band, PracticeComparison};
+use crate::lives::Unplaced;
 use crate::models::{Fit, LifeModel};
 use crate::records::MeterReset;
 
@@ -351,6 +352,10 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
                 ", in " (format::count(lives.lives.len() as u64)) " lines below, since those of one set that ended alike share a line"
             }
             ". "
+            @if let (machines @ 1.., untold) = (lives.unplaced.len(), lives.unplaced.iter().map(Unplaced::lives).sum::<u32>()) {
+                "On " (format::plural(machines as u64, "machine")) " the rows do not tell the positions of "
+                (format::count(u64::from(untold))) " more; the fit sums over the positions that these can have been in. "
+            }
             @if lives.unknown_start > 0 {
                 (format::count(u64::from(lives.unknown_start)))
                 " more were under way when the records begin, at an unknown age, and are left out."

@@ -11,6 +11,7 @@ fn lives(rows: &[(f64, f64, f64)]) -> Observations {
         high: rows.iter().map(|r| r.1).collect(),
         count: rows.iter().map(|r| r.2).collect(),
         entry: Vec::new(),
+        unplaced: Vec::new(),
     }
 }
 
