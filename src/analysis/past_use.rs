@@ -42,6 +42,11 @@ impl Analysis {
                 }
             }
         }
+        for untold in self.lives.unplaced.iter().filter(|u| u.part == name) {
+            taken_out += u64::from(untold.worn + untold.worn_between + untold.unworn);
+            unworn += u64::from(untold.unworn);
+            hours += untold.hours;
+        }
         if taken_out == 0 || hours <= 0.0 {
             return None;
         }
