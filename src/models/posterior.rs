@@ -593,7 +593,10 @@ impl Problem<'_> {
         }
         let ln_density = |x: f64| self.slice(x).map_or(f64::NEG_INFINITY, |s| s.0);
         let guess = shape.ln();
-        let coarse = (-12..=12).map(|k| guess + 0.25 * f64::from(k));
+        // The guess is the top of the likelihood where that is interpolated around it.
+        let near = self.prior.is_none() && self.lives.unplaced.is_interpolated();
+        let reach = if near { 4 } else { 12 };
+        let coarse = (-reach..=reach).map(|k| guess + 0.25 * f64::from(k));
         let mut best = (guess, f64::NEG_INFINITY);
         for x in coarse {
             let value = ln_density(x);

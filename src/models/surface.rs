@@ -12,7 +12,7 @@ use super::maximise::Optimum;
 use super::unplaced::LogUnplaced;
 
 /// Half-width of the region in standard errors.
-const WIDTH: f64 = 8.0;
+const WIDTH: f64 = 10.0;
 /// Points a side, tried in turn.
 const SIDES: [usize; 3] = [16, 28, 44];
 /// Largest error of a log-likelihood at the points that are checked.

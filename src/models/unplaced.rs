@@ -98,6 +98,10 @@ impl LogUnplaced {
         self.machines.is_empty()
     }
 
+    pub(crate) fn is_interpolated(&self) -> bool {
+        self.surface.is_some()
+    }
+
     /// Lives that end worn, in every way.
     pub(crate) fn worn(&self) -> f64 {
         f64::from(self.worn)
@@ -138,6 +142,13 @@ impl LogUnplaced {
 
     /// The sum itself.
     pub(super) fn exact_values(&self, points: &[(f64, f64)]) -> Vec<f64> {
+        let asked = points.len();
+        // Whole vectors: the last point again where there are too few.
+        let mut points = points.to_vec();
+        if let Some(&last) = points.last() {
+            points.resize(asked.next_multiple_of(4), last);
+        }
+        let points = points.as_slice();
         let each = |ways: &LogWays| ways.ln_sum(points, self.shift);
         let each: Vec<Vec<f64>> = if self.choices > MANY && self.machines.len() > 1 {
             self.machines.par_iter().map(each).collect()
@@ -150,6 +161,7 @@ impl LogUnplaced {
                 *sum += value;
             }
         }
+        sums.truncate(asked);
         sums
     }
 
@@ -456,6 +468,11 @@ pub fn ages_now(unplaced: &Unplaced, nodes: &[WeibullNode]) -> Vec<AgeNow> {
     let ways = unplaced.ways.as_ref();
     let places = ways.last.first().map_or(0, Vec::len);
     let log = LogWays::new(ways, 0.0);
+    // Curves of next to no weight cost as much as the others.
+    let heaviest = nodes.iter().map(|n| n.weight).fold(0.0, f64::max);
+    let nodes: Vec<&WeibullNode> = (nodes.iter())
+        .filter(|node| node.weight >= 1e-3 * heaviest)
+        .collect();
     let points: Vec<(f64, f64)> = nodes.iter().map(|n| (n.scale.ln(), n.shape)).collect();
     let sums = log.states(&points, 0.0);
     let n = points.len();
