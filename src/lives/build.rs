@@ -27,7 +27,7 @@ const READING_IS_OLD_DAYS: i32 = 31;
 /// Machines that one thread looks at together.
 const MACHINES_AT_A_TIME: usize = 64;
 /// Choices on all machines up to which the ways of one part kind are summed; see [`Laying`].
-const MOST_CHOICES: usize = 60_000;
+const MOST_CHOICES: usize = 150_000;
 /// Such groups looked at side by side before what they give is put together.
 const CHUNKS_AT_A_TIME: usize = 64;
 

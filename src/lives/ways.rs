@@ -18,7 +18,7 @@ use super::unplaced::{Choice, NO_LIFE, NotSummed, PossibleLife, StillIn, Ways};
 use crate::meters::{MachineMeter, MeterPoint};
 
 /// Choices of one machine up to which its ways are laid out.
-const MOST_CHOICES: usize = 30_000;
+const MOST_CHOICES: usize = 60_000;
 
 /// What the ways of one part kind on one machine are laid out from.
 pub(super) struct Laying<'a> {
