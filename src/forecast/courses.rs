@@ -8,6 +8,7 @@ use super::demand::{
     Accuracy, Counting, Group, LEFT_OUT, Totals, WindowDemand, at_least, without_negligible,
 };
 use super::first_life::{FirstLife, WeibullCurve};
+use super::firsts::Firsts;
 use super::joint::{Both, both_at_most, together};
 use super::located::Located;
 use super::refine::{AskMore, Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
@@ -231,15 +232,31 @@ impl Courses {
             };
         }
         let located = self.located(&tracks, times);
+        // First lives of the groups before each.
+        let mut before = Vec::with_capacity(tracks.firsts.len());
+        let mut lives = 0;
+        for firsts in &tracks.firsts {
+            before.push(lives);
+            lives += firsts.lives.len();
+        }
         let by_curve = self.each_curve(&tracks, |curves| {
             let on = Located::of(&located, curves.level);
-            let lives = (0..times.len()).map(|at| counts_of_lives(&tracks, curves, on, at));
-            lives.collect::<Vec<_>>()
+            let mut rows = Rows::default();
+            rows.reserve(6 * lives * times.len(), lives * times.len());
+            for at in 0..times.len() {
+                for g in 0..tracks.firsts.len() {
+                    counts_of_group(&tracks, curves, on, (at, g), &mut rows);
+                }
+            }
+            rows
         });
         let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
+        let row = |at: usize, curve: usize, g: usize, i: usize| {
+            by_curve[curve].2.row(at * lives + before[g] + i)
+        };
         let counts = (0..times.len())
             .into_par_iter()
-            .map(|at| self.mixed(&tracks, |curve, g, i| by_curve[curve].2[at][g].row(i)))
+            .map(|at| self.mixed(&tracks, |curve, g, i| row(at, curve, g, i)))
             .collect();
         WindowDemand { counts, error }
     }
@@ -380,42 +397,47 @@ fn ask_more(few: bool) -> impl Fn(&OnGrid<'_>, usize) -> Vec<Rows> + Sync {
 
 /// `P(N ≥ 1), P(N ≥ 2), …` of each first life of each group by one of the times.
 fn counts_of_lives(tracks: &Tracks<'_>, curves: &Curves, on: &Located, at: usize) -> Vec<Rows> {
-    let groups = tracks.firsts.iter().zip(&curves.counts.0);
-    groups
-        .zip(on.axes.iter().zip(&on.places[at]))
-        .map(|((firsts, values), (axis, place))| {
-            let mut rows = Rows::default();
-            if place.t <= 0.0 {
-                return rows;
+    let of_group = |(g, firsts): (usize, &Firsts)| {
+        let mut rows = Rows::default();
+        rows.reserve(4 * firsts.lives.len(), firsts.lives.len());
+        counts_of_group(tracks, curves, on, (at, g), &mut rows);
+        rows
+    };
+    tracks.firsts.iter().enumerate().map(of_group).collect()
+}
+
+/// Adds those of one group: a row for each first life, empty where nothing is asked of it.
+fn counts_of_group(
+    tracks: &Tracks<'_>,
+    curves: &Curves,
+    on: &Located,
+    (at, g): (usize, usize),
+    rows: &mut Rows,
+) {
+    let (axis, place, values) = (&on.axes[g], &on.places[at][g], &curves.counts.0[g]);
+    let level = curves.life.shape * curves.life.scale.ln();
+    let hazard = |ln_age: f64| exp(curves.life.shape * ln_age - level);
+    for (i, first) in tracks.firsts[g].lives.iter().enumerate() {
+        let numbers = if place.t > 0.0 { MOST_NUMBERS } else { 0 };
+        for n in 0..numbers {
+            let curve = values.row(i * MOST_NUMBERS + n);
+            if curve.is_empty() {
+                break;
             }
-            rows.reserve(4 * firsts.lives.len(), firsts.lives.len());
-            let level = curves.life.shape * curves.life.scale.ln();
-            let hazard = |ln_age: f64| exp(curves.life.shape * ln_age - level);
-            for (i, first) in firsts.lives.iter().enumerate() {
-                for n in 0..MOST_NUMBERS {
-                    let curve = values.row(i * MOST_NUMBERS + n);
-                    if curve.is_empty() {
-                        break;
+            rows.push(if n == 0 && place.t <= axis.changed_at[i] {
+                match first {
+                    FirstLife::Aged(_) => {
+                        let ahead = hazard(place.ln_then[i]) - hazard(axis.ln_age[i]);
+                        -exp_m1(-ahead.max(0.0))
                     }
-                    rows.push(if n == 0 && place.t <= axis.changed_at[i] {
-                        match first {
-                            FirstLife::Aged(_) => {
-                                let ahead = hazard(place.ln_then[i]) - hazard(axis.ln_age[i]);
-                                -exp_m1(-ahead.max(0.0))
-                            }
-                            FirstLife::Met { .. } | FirstLife::OneOf(_) => {
-                                first.cdf(&curves.life, place.t)
-                            }
-                        }
-                    } else {
-                        place.at(curve).clamp(0.0, 1.0)
-                    });
+                    FirstLife::Met { .. } | FirstLife::OneOf(_) => first.cdf(&curves.life, place.t),
                 }
-                rows.end();
-            }
-            rows
-        })
-        .collect()
+            } else {
+                place.at(curve).clamp(0.0, 1.0)
+            });
+        }
+        rows.end();
+    }
 }
 
 fn total_of(tracks: &Tracks<'_>, lives: &[Rows]) -> Counts {

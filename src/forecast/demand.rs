@@ -280,6 +280,8 @@ pub(super) fn at_least(on_grid: &OnGrid<'_>, group: &Group, counting: &[Counting
         .collect();
     let (mut rows, mut space) = (Rows::default(), Vec::new());
     let each = group.windows.len();
+    let count = on_grid.courses.len() * each * counting.len();
+    rows.reserve(4 * count, count);
     let mut entering: Vec<Vec<f64>> = vec![Vec::new(); each];
     for course in on_grid.courses {
         for (number, windows) in windows.iter().enumerate() {

@@ -14,7 +14,7 @@ use crate::numerics::special::{normal_cdf, normal_quantile};
 const MOST_WORK: usize = 300_000;
 
 /// Chances below this are left out.
-const NEGLIGIBLE: f64 = 1e-15;
+const NEGLIGIBLE: f64 = 1e-11;
 
 /// Chances of one first life: i parts by the first time and m by the second, at `i·width + m`.
 #[derive(Debug, Clone, Default)]

@@ -2,6 +2,7 @@
 //! parts. Forecast and stock plan ask it for demand in any window of days.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::sync::{Arc, OnceLock};
 
 use jiff::civil::Date;
@@ -121,6 +122,19 @@ impl PartOutlook {
         } else {
             &self.for_demand.nodes
         }
+    }
+
+    /// Starts of a machine's jobs at which the part may be changed ahead of time.
+    fn job_starts(&self, number: usize, schedule: &MachineSchedule) -> Vec<JobStart> {
+        if !self.planned {
+            return Vec::new();
+        }
+        let runs = schedule.runs.iter().zip(&self.starts[number]);
+        runs.map(|(run, start)| JobStart {
+            at: run.from,
+            change_from: start.change_from,
+        })
+        .collect()
     }
 
     /// Whether the part is shown to wear out with age: the 95 % interval of its shape lies above 1. A belief
@@ -646,29 +660,22 @@ impl Outlook {
     ) -> (Vec<Group>, Vec<usize>) {
         let mut groups: Vec<Group> = Vec::new();
         let mut machines = Vec::new();
+        // The group of each schedule, once it is known; `None` for one that ends before it begins.
+        let mut of_schedule: BTreeMap<usize, Option<usize>> = BTreeMap::new();
+        // Where what is fitted stands in its group.
+        let mut alike: BTreeMap<(usize, (bool, u64)), usize> = BTreeMap::new();
         for place in &part.places {
-            let schedule = &schedules[place.schedule];
-            let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
-            if windows.iter().all(|w| w.end <= 0.0) {
-                continue;
-            }
-            let starts = if part.planned {
-                schedule
-                    .runs
+            let group = *of_schedule.entry(place.schedule).or_insert_with(|| {
+                let schedule = &schedules[place.schedule];
+                let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
+                if windows.iter().all(|w| w.end <= 0.0) {
+                    return None;
+                }
+                let starts = part.job_starts(place.schedule, schedule);
+                let known = groups
                     .iter()
-                    .zip(&part.starts[place.schedule])
-                    .map(|(run, start)| JobStart {
-                        at: run.from,
-                        change_from: start.change_from,
-                    })
-                    .collect()
-            } else {
-                Vec::new()
-            };
-            let at = groups
-                .iter()
-                .position(|g| g.windows == windows && g.starts == starts)
-                .unwrap_or_else(|| {
+                    .position(|g| g.windows == windows && g.starts == starts);
+                Some(known.unwrap_or_else(|| {
                     groups.push(Group {
                         windows,
                         positions: Vec::new(),
@@ -676,11 +683,22 @@ impl Outlook {
                     });
                     machines.push(place.schedule);
                     groups.len() - 1
-                });
+                }))
+            });
+            let Some(at) = group else {
+                continue;
+            };
+            let fitted = match place.first {
+                FirstLife::Aged(age) => (true, age.to_bits()),
+                FirstLife::Met { seen } => (false, seen.to_bits()),
+            };
             let positions = &mut groups[at].positions;
-            match positions.iter_mut().find(|(f, _)| *f == place.first) {
-                Some((_, alike)) => *alike += 1,
-                None => positions.push((place.first, 1)),
+            match alike.entry((at, fitted)) {
+                Entry::Occupied(entry) => positions[*entry.get()].1 += 1,
+                Entry::Vacant(entry) => {
+                    entry.insert(positions.len());
+                    positions.push((place.first, 1));
+                }
             }
         }
         if groups.is_empty() {

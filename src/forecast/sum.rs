@@ -16,6 +16,9 @@ pub(super) const MANY: f64 = 20.0;
 /// Chances below this are left off at the upper end.
 const NEGLIGIBLE: f64 = 1e-14;
 
+/// Chances of so many parts at one position, or more, below this count as those of one less.
+const LEAST: f64 = 1e-11;
+
 /// The first five cumulants of a number of parts.
 pub(super) type Cumulants = [f64; 5];
 
@@ -130,11 +133,11 @@ fn probabilities(at_least: &[f64], own: &mut Vec<f64>) {
     let mut before = 1.0_f64;
     for &p in at_least {
         let here = p.clamp(0.0, before);
+        if here < LEAST {
+            break;
+        }
         own.push(before - here);
         before = here;
-        if here <= 0.0 {
-            return;
-        }
     }
     own.push(before);
 }

@@ -108,7 +108,7 @@ pub(super) fn thinned(
     let demand = Sketch::new(nodes, per_change, positions);
     let mut for_one = None;
     for (shapes, curves) in LADDER {
-        let Some(few) = fewer(&rows, shapes, curves) else {
+        let Some(few) = fewer(&rows, shapes, curves, false) else {
             continue;
         };
         if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > ONE_PART {
@@ -116,6 +116,8 @@ pub(super) fn thinned(
         }
         let for_one = for_one.get_or_insert_with(|| few.nodes.clone());
         if demand.change(&few.nodes, per_change) <= DEMAND {
+            // The same once more, with the curves between.
+            let few = fewer(&rows, shapes, curves, true).unwrap_or(few);
             return (std::mem::take(for_one), few);
         }
     }
@@ -190,8 +192,9 @@ fn rows(nodes: &[WeibullNode]) -> Vec<Row> {
     rows[these].to_vec()
 }
 
-/// So many shapes with so many curves of each; `None` where the rows do not bear that.
-fn fewer(rows: &[Row], shapes: usize, curves: usize) -> Option<Curves> {
+/// So many shapes with so many curves of each, and the finer ones between them where they are wanted; `None`
+/// where the rows do not bear that.
+fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Option<Curves> {
     if rows.len() < shapes + 2 || rows.windows(2).any(|r| r[0].ln_shape >= r[1].ln_shape) {
         return None;
     }
@@ -232,6 +235,9 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize) -> Option<Curves> {
             scale: (usual + middle + spread * z).exp(),
             weight: weight * share,
         }));
+        if !and_between {
+            continue;
+        }
         let fine = FINER.into_iter().filter(|n| *n > curves).find_map(rule);
         between.extend(fine.iter().flatten().map(|(z, share)| Between {
             weight: weight * share,
