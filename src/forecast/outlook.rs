@@ -688,11 +688,16 @@ impl Outlook {
             let Some(at) = group else {
                 continue;
             };
+            let positions = &mut groups[at].positions;
             let fitted = match place.first {
                 FirstLife::Aged(age) => (true, age.to_bits()),
                 FirstLife::Met { seen } => (false, seen.to_bits()),
+                // Each of its own ages.
+                FirstLife::OneOf(_) => {
+                    positions.push((place.first, 1));
+                    continue;
+                }
             };
-            let positions = &mut groups[at].positions;
             match alike.entry((at, fitted)) {
                 Entry::Occupied(entry) => positions[*entry.get()].1 += 1,
                 Entry::Vacant(entry) => {
