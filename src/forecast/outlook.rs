@@ -22,7 +22,7 @@ use super::sum::FEW;
 use super::thin::{self, thinned};
 use super::types::NoForecast;
 use super::untold::Untold;
-use super::ways::{WAYS, WAYS_ERROR, ways};
+use super::ways::{FEW_WAYS, ROUGH, WAYS, WAYS_ERROR, ways};
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
@@ -226,7 +226,8 @@ impl Outlook {
             jobs_of.iter().map(of).collect()
         };
         let schedules = schedules_of(&jobs);
-        let in_ways = ways(&jobs, fleet.as_of, WAYS);
+        let rough = options.accuracy.tolerance >= ROUGH;
+        let in_ways = ways(&jobs, fleet.as_of, if rough { FEW_WAYS } else { WAYS });
         let ends = in_ways.iter().flatten().chain(&jobs).map(|j| j.end);
         let end = ends.max().unwrap_or(fleet.as_of);
         let open_hours = jobs.iter().any(|j| j.spread.hours.is_some());

@@ -25,6 +25,10 @@ use crate::records::Job;
 
 /// Ways looked at; even, so that the median lies between two slices.
 pub(super) const WAYS: usize = 32;
+/// The same where chances to half a percent will do.
+pub(super) const FEW_WAYS: usize = 8;
+/// Tolerance of a cumulative chance from which they do.
+pub(super) const ROUGH: f64 = 5e-3;
 
 /// How far a chance may be off, in words; measured against simulation (`ways_against_many_draws`).
 pub(super) const WAYS_ERROR: &str = "0.02 (0.04 where a range of hours is tenfold)";

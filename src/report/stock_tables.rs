@@ -153,7 +153,12 @@ pub fn sensitivity(analysis: &Analysis) -> Table {
         table.note("Not asked: it is worked out for up to 600 positions.");
     } else {
         table.note(
-            "One question at a time, all else as it stands; chances to within half a percent.",
+            if analysis.forecast.open_jobs.is_empty() {
+                "One question at a time, all else as it stands; chances to within half a percent."
+            } else {
+                "One question at a time, all else as it stands; chances to within a few percent, for hours and \
+                 starts that are not sure are averaged over few ways here."
+            },
         );
     }
     table

@@ -152,6 +152,7 @@ impl Asking<'_> {
         let ahead = |models: &[LifeModel], factor: f64| {
             let mut options = self.forecast.clone();
             options.hours_factor *= factor;
+            options.accuracy.tolerance = options.accuracy.tolerance.max(TOLERANCE);
             Outlook::new(self.fleet, self.lives, models, &options)
         };
         match question {
