@@ -496,8 +496,8 @@ mod tests {
         assert!(answer(&analysis).replace('\n', " ").contains(SAFETY));
         let files = written(&analysis).unwrap();
         let page = String::from_utf8(files["index.html"].clone()).unwrap();
-        // Act, fitted parts, practice, method, and each of the eight sheets.
-        assert_eq!(page.matches(SAFETY).count(), 12);
+        // Act, fitted parts, practice, looks, method, and each of the eight sheets.
+        assert_eq!(page.matches(SAFETY).count(), 13);
         assert!(
             String::from_utf8(files["results.json"].clone())
                 .unwrap()
