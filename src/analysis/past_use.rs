@@ -28,12 +28,7 @@ impl Analysis {
             .collect();
         let (mut taken_out, mut unworn, mut hours) = (0, 0, 0.0);
         for life in self.lives.lives.iter().filter(|l| l.part == name) {
-            let end = if life.high.is_finite() {
-                life.high
-            } else {
-                life.low
-            };
-            hours += f64::from(life.count) * (end - life.entry);
+            hours += life.hours_seen();
             let for_good = (life.end_row).is_some_and(|row| !swapped.contains(&row));
             if for_good {
                 taken_out += u64::from(life.count);

@@ -85,22 +85,20 @@ pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
     }
     if args.json {
         let only = curves.len() == 1 && args.by.is_none();
-        return Ok(Reply::without(
-            input.left_out,
-            match curves.pop() {
-                Some(one) if only => report::json("curve", &one),
-                last => {
-                    curves.extend(last);
-                    report::json(
-                        "curve",
-                        &Curves {
-                            by: args.by.clone(),
-                            curves,
-                        },
-                    )
-                }
-            },
-        ));
+        let json = match curves.pop() {
+            Some(one) if only => report::json("curve", &one),
+            last => {
+                curves.extend(last);
+                report::json(
+                    "curve",
+                    &Curves {
+                        by: args.by.clone(),
+                        curves,
+                    },
+                )
+            }
+        };
+        return Ok(Reply::text(json).without(input.left_out));
     }
     let mut out = String::new();
     for (i, named) in curves.iter().enumerate() {
@@ -109,7 +107,7 @@ pub(super) fn run(args: &CurveArgs) -> Result<Reply, CliError> {
         }
         out.push_str(&report::text(&table(named)));
     }
-    Ok(Reply::without(input.left_out, out))
+    Ok(Reply::text(out).without(input.left_out))
 }
 
 fn table(named: &Named) -> Table {

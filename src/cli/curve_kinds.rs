@@ -90,15 +90,15 @@ fn titled<T>(what: &str, named: &Named<T>) -> String {
         .fold(what.to_owned(), |title, word| format!("{title}: {word}"))
 }
 
-/// Tables, or one JSON document, without the lives that are named.
+/// Tables, or one JSON document.
 fn reply<T: Serialize>(
     args: &CurveArgs,
     kind: &'static str,
-    (curves, left_out): (Vec<Named<T>>, Vec<String>),
+    curves: Vec<Named<T>>,
     table: impl Fn(&Named<T>) -> Table,
 ) -> Reply {
     if args.json {
-        return Reply::without(left_out, report::json("curve", &Body { kind, curves }));
+        return Reply::text(report::json("curve", &Body { kind, curves }));
     }
     let texts = curves.iter().map(|named| {
         let mut table = table(named);
@@ -107,7 +107,7 @@ fn reply<T: Serialize>(
         }
         report::text(&table)
     });
-    Reply::without(left_out, texts.collect::<Vec<_>>().join("\n"))
+    Reply::text(texts.collect::<Vec<_>>().join("\n"))
 }
 
 /// Nelson–Aalen.
@@ -128,39 +128,35 @@ pub(super) fn hazard(args: &CurveArgs) -> Result<Reply, CliError> {
             });
         }
     }
-    Ok(reply(
-        args,
-        "cumulative_hazard",
-        (curves, input.left_out),
-        |named| {
-            let title = titled(
-                "Cumulative hazard by age, without a model (Nelson–Aalen)",
-                named,
-            );
-            let mut table = Table::new("cumulative_hazard", title)
-                .figures("hours", "Hours")
-                .figures("at_risk", "At risk")
-                .figures("worn", "Worn")
-                .figures("cumulative_hazard", "Cumulative hazard")
-                .figures("standard_error", "Std error");
-            let row = |p: &HazardPoint| {
-                vec![
-                    amount(p.hours),
-                    amount(p.at_risk),
-                    amount(p.worn),
-                    Cell::number(p.cumulative_hazard, 4),
-                    Cell::number(p.standard_error, 4),
-                ]
-            };
-            for point in &named.points {
-                table.push(row(point));
-            }
-            table.note(
+    let reply = reply(args, "cumulative_hazard", curves, |named| {
+        let title = titled(
+            "Cumulative hazard by age, without a model (Nelson–Aalen)",
+            named,
+        );
+        let mut table = Table::new("cumulative_hazard", title)
+            .figures("hours", "Hours")
+            .figures("at_risk", "At risk")
+            .figures("worn", "Worn")
+            .figures("cumulative_hazard", "Cumulative hazard")
+            .figures("standard_error", "Std error");
+        let row = |p: &HazardPoint| {
+            vec![
+                amount(p.hours),
+                amount(p.at_risk),
+                amount(p.worn),
+                Cell::number(p.cumulative_hazard, 4),
+                Cell::number(p.standard_error, 4),
+            ]
+        };
+        for point in &named.points {
+            table.push(row(point));
+        }
+        table.note(
             "A curve that bends upwards shows wear-out: the older a part, the sooner the next one goes.",
         );
-            table
-        },
-    ))
+        table
+    });
+    Ok(reply.without(input.left_out))
 }
 
 /// Aalen–Johansen.
@@ -199,45 +195,41 @@ pub(super) fn incidence(args: &CurveArgs, cause: &str) -> Result<Reply, CliError
             }
         }
     }
-    Ok(reply(
-        args,
-        "cumulative_incidence",
-        (curves, input.left_out),
-        |named| {
-            let title = titled(
-                "Share worn out by cause, without a model (Aalen–Johansen)",
-                named,
-            );
-            let mut table = Table::new("cumulative_incidence", title)
-                .figures("hours", "Hours")
-                .figures("at_risk", "At risk")
-                .figures("ended", "Worn")
-                .figures("incidence", "Share worn out")
-                .figures("standard_error", "Std error")
-                .figures("lower", "Lower")
-                .figures("upper", "Upper");
-            let share = |v: f64| Cell::number(v, 4);
-            let row = |p: &IncidencePoint| {
-                vec![
-                    amount(p.hours),
-                    amount(p.at_risk),
-                    amount(p.ended),
-                    share(p.incidence),
-                    Cell::maybe(p.standard_error, share),
-                    Cell::maybe(p.lower, share),
-                    Cell::maybe(p.upper, share),
-                ]
-            };
-            for point in &named.points {
-                table.push(row(point));
-            }
-            table.note(
+    let reply = reply(args, "cumulative_incidence", curves, |named| {
+        let title = titled(
+            "Share worn out by cause, without a model (Aalen–Johansen)",
+            named,
+        );
+        let mut table = Table::new("cumulative_incidence", title)
+            .figures("hours", "Hours")
+            .figures("at_risk", "At risk")
+            .figures("ended", "Worn")
+            .figures("incidence", "Share worn out")
+            .figures("standard_error", "Std error")
+            .figures("lower", "Lower")
+            .figures("upper", "Upper");
+        let share = |v: f64| Cell::number(v, 4);
+        let row = |p: &IncidencePoint| {
+            vec![
+                amount(p.hours),
+                amount(p.at_risk),
+                amount(p.ended),
+                share(p.incidence),
+                Cell::maybe(p.standard_error, share),
+                Cell::maybe(p.lower, share),
+                Cell::maybe(p.upper, share),
+            ]
+        };
+        for point in &named.points {
+            table.push(row(point));
+        }
+        table.note(
             "The shares of all causes and the share still good add up to 1: a part that went by one \
              cause cannot go by another.",
         );
-            table
-        },
-    ))
+        table
+    });
+    Ok(reply.without(input.left_out))
 }
 
 /// Mean cumulative function, with the trend of whole machines.
@@ -270,48 +262,44 @@ pub(super) fn replacements(args: &CurveArgs) -> Result<Reply, CliError> {
             });
         }
     }
-    Ok(reply(
-        args,
-        "mean_replacements",
-        (curves, input.left_out),
-        |named| {
-            let title = titled("Mean replacements of a place by age of the machine", named);
-            let mut table = Table::new("mean_replacements", title)
-                .figures("hours", "Hours")
-                .figures("at_risk", "Places watched")
-                .figures("events", "Replaced")
-                .figures("mean", "Mean")
-                .figures("standard_error", "Std error")
-                .figures("lower", "Lower")
-                .figures("upper", "Upper");
-            let row = |p: &MeanPoint| {
-                vec![
-                    amount(p.hours),
-                    Cell::count(p.at_risk),
-                    Cell::count(p.events),
-                    Cell::number(p.mean, 3),
-                    Cell::number(p.standard_error, 3),
-                    Cell::number(p.lower, 3),
-                    Cell::number(p.upper, 3),
-                ]
-            };
-            for point in &named.points {
-                table.push(row(point));
-            }
-            table.note(
+    let reply = reply(args, "mean_replacements", curves, |named| {
+        let title = titled("Mean replacements of a place by age of the machine", named);
+        let mut table = Table::new("mean_replacements", title)
+            .figures("hours", "Hours")
+            .figures("at_risk", "Places watched")
+            .figures("events", "Replaced")
+            .figures("mean", "Mean")
+            .figures("standard_error", "Std error")
+            .figures("lower", "Lower")
+            .figures("upper", "Upper");
+        let row = |p: &MeanPoint| {
+            vec![
+                amount(p.hours),
+                Cell::count(p.at_risk),
+                Cell::count(p.events),
+                Cell::number(p.mean, 3),
+                Cell::number(p.standard_error, 3),
+                Cell::number(p.lower, 3),
+                Cell::number(p.upper, 3),
+            ]
+        };
+        for point in &named.points {
+            table.push(row(point));
+        }
+        table.note(
             "Lives of one place follow one another in the order of the rows; each but the last ended \
              with a replacement, the last if it wore out. A row that counts for several stands for as \
              many replacements at one age.",
         );
-            if let Some(law) = named.trend.as_ref().and_then(|t| t.power_law) {
-                table.note(format!(
+        if let Some(law) = named.trend.as_ref().and_then(|t| t.power_law) {
+            table.note(format!(
                 "Power law for whole machines: replacements grow with age to the power {} (1: steady).",
                 format::significant(law.exponent, 3)
             ));
-            }
-            table
-        },
-    ))
+        }
+        table
+    });
+    Ok(reply.without(input.left_out))
 }
 
 /// The lives of each machine (and position, where there is such a column) one after another; a row that

@@ -58,12 +58,9 @@ impl Reply {
         }
     }
 
-    /// An answer without something that was asked for, which is named.
-    fn without(not_given: Vec<String>, stdout: impl Into<String>) -> Self {
-        Self {
-            not_given,
-            ..Self::text(stdout)
-        }
+    /// The answer, without something that was asked for, which is named.
+    fn without(self, not_given: Vec<String>) -> Self {
+        Self { not_given, ..self }
     }
 }
 

@@ -42,3 +42,4 @@ pub use remaining::*;
 pub use schedule::*;
 pub use simulate::*;
 pub use types::*;
+pub use ways::ROUGH;

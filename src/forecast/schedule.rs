@@ -34,15 +34,6 @@ fn days(from: Date, to: Date) -> i64 {
 }
 
 impl MachineSchedule {
-    /// The jobs of `machine` after `as_of`; `jobs` sorted by start.
-    pub fn new(jobs: &[Job], machine: &str, as_of: Date) -> Self {
-        let own = jobs.iter().enumerate();
-        Self::of(
-            own.filter(|(_, job)| job.machines.iter().any(|m| m == machine)),
-            as_of,
-        )
-    }
-
     /// The jobs of one machine, given with their indices, after `as_of`; sorted by start.
     pub(super) fn of<'a>(jobs: impl Iterator<Item = (usize, &'a Job)>, as_of: Date) -> Self {
         let mut runs = Vec::new();
@@ -164,7 +155,9 @@ mod tests {
                 80.0,
             ),
         ];
-        let schedule = MachineSchedule::new(&jobs, "M1", date(2026, 1, 10));
+        let own = jobs.iter().enumerate();
+        let own = own.filter(|(_, job)| job.machines.iter().any(|m| m == "M1"));
+        let schedule = MachineSchedule::of(own, date(2026, 1, 10));
         assert_eq!(schedule.runs.len(), 2);
         assert_eq!(schedule.runs[0].to, 50.0);
         assert_eq!(schedule.total(), 130.0);

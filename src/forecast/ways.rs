@@ -19,7 +19,7 @@ use std::collections::BTreeSet;
 
 use jiff::civil::Date;
 
-use crate::numerics::special::{normal_cdf, normal_quantile};
+use crate::numerics::special::{NORMAL_95, normal_cdf, normal_quantile};
 use crate::numerics::streams::stream;
 use crate::records::Job;
 
@@ -28,13 +28,10 @@ pub(super) const WAYS: usize = 32;
 /// The same where chances to half a percent will do.
 pub(super) const FEW_WAYS: usize = 8;
 /// Tolerance of a cumulative chance from which they do.
-pub(super) const ROUGH: f64 = 5e-3;
+pub const ROUGH: f64 = 5e-3;
 
 /// How far a chance may be off, in words; measured against simulation (`ways_against_many_draws`).
 pub(super) const WAYS_ERROR: &str = "0.02 (0.04 where a range of hours is tenfold)";
-
-/// Standard normal quantile of 0.95.
-const Z95: f64 = 1.644_853_626_951_472_2;
 
 /// Seed of the deal.
 const SEED: u64 = 41;
@@ -88,7 +85,7 @@ fn sums(jobs: &[Job], open: &[usize]) -> Vec<Vec<f64>> {
         jobs[*j]
             .spread
             .hours
-            .map_or(0.0, |[low, high]| (high - low) / (2.0 * Z95))
+            .map_or(0.0, |[low, high]| (high - low) / (2.0 * NORMAL_95))
     };
     let all = |j: &usize| deviation(j) * jobs[*j].machines.len() as f64;
     let mut sums: Vec<Vec<f64>> = vec![open.iter().map(all).collect()];
@@ -111,7 +108,7 @@ fn sums(jobs: &[Job], open: &[usize]) -> Vec<Vec<f64>> {
 ///
 /// Over a slice from z₁ to z₂ of the normal, `E[m exp(σz)] = m exp(σ²/2) (Φ(z₂−σ) − Φ(z₁−σ)) n`.
 fn hours_in_slices(median: f64, range: [f64; 2], n: usize) -> Vec<f64> {
-    let [below, above] = range.map(|end| (end / median).ln().abs() / Z95);
+    let [below, above] = range.map(|end| (end / median).ln().abs() / NORMAL_95);
     let edge = |k: usize| match k {
         0 => f64::NEG_INFINITY,
         k if k == n => f64::INFINITY,

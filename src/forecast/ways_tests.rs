@@ -65,7 +65,7 @@ fn slices_keep_the_mean_and_the_ends() {
         (100.0, [90.0, 200.0]),
         (8.0, [2.0, 8.0]),
     ] {
-        let [below, above] = range.map(|end: f64| (end / median).ln().abs() / Z95);
+        let [below, above] = range.map(|end: f64| (end / median).ln().abs() / NORMAL_95);
         let side = |s: f64, share: f64| median * (0.5 * s * s).exp() * share;
         let mean = side(below, normal_cdf(-below)) + side(above, normal_cdf(above));
         for n in [WAYS, 400] {
@@ -139,7 +139,7 @@ fn exponential_lives_give_the_poisson_mixture() {
         let got = &outlook.demand(&outlook.parts[0], &[Span::All]).counts[0];
         let (ln_mean, sigma) = (
             0.5 * (range[0] * range[1]).ln(),
-            (range[1] / range[0]).ln() / (2.0 * Z95),
+            (range[1] / range[0]).ln() / (2.0 * NORMAL_95),
         );
         let mean = (ln_mean + 0.5 * sigma * sigma).exp() * 4.0 / 60.0;
         assert_relative_eq!(got.mean(), mean, max_relative = 1e-4);

@@ -107,7 +107,17 @@ pub struct Life {
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct AllRows(pub(crate) Vec<RowRef>);
 
+/// Operating hours for which a life with these bounds was seen.
+pub(super) fn hours_seen(low: f64, high: f64, entry: f64) -> f64 {
+    (if high.is_finite() { high } else { low }) - entry
+}
+
 impl Life {
+    /// Operating hours for which all lives alike were seen.
+    pub fn hours_seen(&self) -> f64 {
+        f64::from(self.count) * hours_seen(self.low, self.high, self.entry)
+    }
+
     /// Every row it rests on: the one that put it in, looks in between, the one that took it out,
     /// duplicates included.
     pub fn rows(&self) -> Vec<RowRef> {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
+use super::life::hours_seen;
 use crate::records::{RowRef, Text};
 
 /// No life: this choice says nothing of how long parts last.
@@ -59,10 +60,7 @@ impl Ways {
     pub(crate) fn hours(&self) -> f64 {
         let hours = |life: u32| {
             let life = self.lives.get(life as usize);
-            life.map_or(0.0, |life| {
-                let ended = life.high.is_finite();
-                (if ended { life.high } else { life.low }) - life.entry
-            })
+            life.map_or(0.0, |life| hours_seen(life.low, life.high, life.entry))
         };
         let still_in = self.last.first().into_iter().flatten();
         let mut sum: f64 = still_in.map(|part| hours(part.life)).sum();

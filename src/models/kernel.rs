@@ -157,29 +157,14 @@ impl Kernel {
     /// `ln(F(b) − F(a))` for a < b; −∞ when they are equal.
     pub fn ln_between(self, a: f64, b: f64) -> PairJet {
         let value = match self {
-            Self::SmallestExtreme => {
-                // S(a)·(1 − exp(−(e^b − e^a))), with e^b − e^a = e^a (e^(b−a) − 1).
-                let ea = a.exp();
-                let gap = if b - a > 700.0 {
-                    b.exp() - ea
-                } else {
-                    ea * (b - a).exp_m1()
-                };
-                if gap == 0.0 && b > a {
-                    // e^a underflows: F is e^z there.
-                    b + ln_1m_exp(a - b)
-                } else {
-                    -ea + ln_1m_exp(-gap)
-                }
-            }
+            // S(a)·(1 − exp(−(e^b − e^a))).
+            Self::SmallestExtreme => extreme_between_since(a, b).1 - a.exp(),
             // F(b) − F(a) = S(a) F(b) (1 − e^−(b−a)).
             Self::Logistic => -softplus(a) - softplus(-b) + ln_1m_exp(a - b),
             Self::Normal => ln_normal_between(a, b),
         };
         let (fa, fb) = (self.ln_density(a), self.ln_density(b));
         let (ga, gb) = (-(fa.value - value).exp(), (fb.value - value).exp());
-        // 0·∞ happens only where the density is 0: the derivative is then 0 too.
-        let product = |x: f64, y: f64| if x == 0.0 { 0.0 } else { x * y };
         PairJet {
             value,
             a: ga,
@@ -197,16 +182,7 @@ impl Kernel {
         // ln S(b) − ln S(a), and the value ln(1 − e^fall).
         let (fall, value) = match self {
             Self::SmallestExtreme => {
-                let gap = if b - a > 700.0 {
-                    b.exp() - a.exp()
-                } else {
-                    a.exp() * (b - a).exp_m1()
-                };
-                let value = if gap == 0.0 && b > a {
-                    b + ln_1m_exp(a - b)
-                } else {
-                    ln_1m_exp(-gap)
-                };
+                let (gap, value) = extreme_between_since(a, b);
                 (-gap, value)
             }
             // 1 − S(b)/S(a) = F(b) (1 − e^−(b−a)).
@@ -223,7 +199,6 @@ impl Kernel {
         };
         // With w = S(b)/(F(b) − F(a)), the value's slope in −fall, and the hazards −sa.first, −sb.first.
         let w = (fall - value).exp();
-        let product = |x: f64, y: f64| if x == 0.0 || y == 0.0 { 0.0 } else { x * y };
         let bend = w * (1.0 + w);
         PairJet {
             value,
@@ -270,6 +245,26 @@ impl Kernel {
             Self::Logistic => (-s).ln_1p() - s.ln(),
         }
     }
+}
+
+/// `e^b − e^a` and `ln(1 − exp(−(e^b − e^a)))`, with `e^b − e^a = e^a (e^(b−a) − 1)`.
+fn extreme_between_since(a: f64, b: f64) -> (f64, f64) {
+    let gap = if b - a > 700.0 {
+        b.exp() - a.exp()
+    } else {
+        a.exp() * (b - a).exp_m1()
+    };
+    if gap == 0.0 && b > a {
+        // e^a underflows: F is e^z there.
+        (gap, b + ln_1m_exp(a - b))
+    } else {
+        (gap, ln_1m_exp(-gap))
+    }
+}
+
+/// 0·∞ happens only where a density is 0: the derivative is then 0 too.
+fn product(x: f64, y: f64) -> f64 {
+    if x == 0.0 || y == 0.0 { 0.0 } else { x * y }
 }
 
 /// `ln(1 + e^x)` without overflow.

@@ -270,16 +270,16 @@ impl<'a> Problem<'a> {
         };
         let (start, _) = self.lives.rough();
         let gamma = top(objective, start * tau, 1.0, f64::NEG_INFINITY)?;
-        let bend = objective(gamma).second;
+        let at_top = objective(gamma);
+        let bend = at_top.second;
         let mut sd = if bend < 0.0 {
             (-bend).sqrt().recip()
         } else {
             1.0
         };
         // A top of two straight slopes hardly bends: there the fall on either side tells the width.
-        let top = objective(gamma).value;
-        let least = |step: f64| top - objective(gamma + step).value;
-        while least(2.0 * sd).max(least(-2.0 * sd)) > STEEP && sd > 1e-12 {
+        let fall = |step: f64| at_top.value - objective(gamma + step).value;
+        while fall(2.0 * sd).max(fall(-2.0 * sd)) > STEEP && sd > 1e-12 {
             sd *= 0.5;
         }
         let (mode, sd) = (gamma / tau, sd / tau);

@@ -17,6 +17,8 @@
 //! The sum runs through the layers of [`Ways`], in logs: each state's sum is that of the choices that
 //! lead to it. Many points (μ, τ) are taken through at once.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
 use crate::lives::{Choice, NO_LIFE, Observations, StillIn, Unplaced, Ways, worn_lives};
@@ -27,7 +29,7 @@ use super::kernel::{Jet, Kernel};
 use super::likelihood::{Local, Second};
 use super::maximise::Optimum;
 use super::surface::Surface;
-use super::{Caution, CautionCode, WeibullNode};
+use super::{Caution, CautionCode, Family, WeibullNode};
 
 /// Relative steps of differences: the error is about 1e-10 of a first and 1e-7 of a second derivative.
 const STEP: f64 = 2e-3;
@@ -363,6 +365,9 @@ impl LogLife {
             return ln_between_met(sigma, low.exp(), high.exp());
         }
         let kernel = Kernel::SmallestExtreme;
+        if self.low == self.entry && self.high < f64::INFINITY {
+            return kernel.ln_between_since(low, high).value;
+        }
         let entered = if self.entry == f64::NEG_INFINITY {
             0.0
         } else {
@@ -405,6 +410,14 @@ fn ln_gamma_q(a: f64, v: f64) -> f64 {
     }
     let series = 1.0 + (a - 1.0) / v * (1.0 + (a - 2.0) / v * (1.0 + (a - 3.0) / v));
     -v + (a - 1.0) * v.ln() - ln_gamma(a) + series.ln()
+}
+
+/// The lives that a family's likelihood can take in: those of untold positions only where it is Weibull.
+pub(crate) fn taken_in(observations: &Observations, family: Family) -> Cow<'_, Observations> {
+    match family {
+        Family::Weibull | Family::Exponential => Cow::Borrowed(observations),
+        _ => observations.placed(),
+    }
 }
 
 /// What a reader must know where the likelihood sums over positions.

@@ -2,6 +2,8 @@
 
 use std::fmt::Write;
 
+use approx::assert_relative_eq;
+
 use super::*;
 use crate::lives::{Lives, build};
 use crate::models::likelihood::Likelihood;
@@ -377,4 +379,20 @@ fn interpolated_as_the_sum_itself() {
             );
         }
     }
+}
+
+/// By mpmath 1.4 at 60 digits: at z = 20 the two halves of the term, each of 5e8, leave −0.956.
+#[test]
+fn a_life_seen_late_and_worn_by_an_age_keeps_its_digits() {
+    let life = LogLife {
+        low: 20.0,
+        high: 20.000000001,
+        entry: 20.0,
+        met: false,
+    };
+    assert_relative_eq!(
+        life.term(0.0, 1.0, 0.0),
+        -0.956_059_817_234_082_5,
+        max_relative = 1e-10
+    );
 }

@@ -26,6 +26,9 @@ pub fn ln_1m_exp(x: f64) -> f64 {
     }
 }
 
+/// Standard normal quantile of 0.95.
+pub const NORMAL_95: f64 = 1.644_853_626_951_472_2;
+
 /// `ln(e^a + e^b)`.
 pub fn ln_add_exp(a: f64, b: f64) -> f64 {
     let (low, high) = if a < b { (a, b) } else { (b, a) };

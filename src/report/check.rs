@@ -144,7 +144,7 @@ fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
             } else {
                 0
             };
-            hours += hours_seen(life);
+            hours += life.hours_seen();
         }
         for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
             doubtful += u64::from(unplaced.unknown_reason);
@@ -211,7 +211,7 @@ pub fn near_name_sums(
             } else {
                 0
             };
-            sums.hours += hours_seen(life);
+            sums.hours += life.hours_seen();
         }
         for unplaced in lives.unplaced.iter().filter(|u| u.part == part) {
             sums.lives += u64::from(unplaced.lives());
@@ -264,15 +264,6 @@ pub fn near_names(sums: &[NearNameSums]) -> Option<Table> {
     (!sums.is_empty()).then_some(table)
 }
 
-fn hours_seen(life: &Life) -> f64 {
-    let end = if life.high.is_finite() {
-        life.high
-    } else {
-        life.low
-    };
-    f64::from(life.count) * (end - life.entry)
-}
-
 /// Lives of each part, counted by outcome.
 pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
     let mut table = Table::new("lives_by_part", "Lives")
@@ -287,7 +278,7 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
         let (mut all, mut hours) = ([0_u64; 3], 0.0);
         for life in lives.lives.iter().filter(|l| l.part == name) {
             all[life.outcome as usize] += u64::from(life.count);
-            hours += hours_seen(life);
+            hours += life.hours_seen();
         }
         for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
             all[Outcome::Worn as usize] += u64::from(unplaced.worn + unplaced.worn_between);
@@ -395,6 +386,12 @@ pub fn positions_not_told(unplaced: &[Unplaced]) -> Option<Table> {
             Cell::Hours(one.hours),
             Cell::count(one.states as u32),
         ]);
+    }
+    if unplaced.len() > LISTED {
+        table.note(format!(
+            "Listed: the first {LISTED} of {}.",
+            format::count(unplaced.len() as u64)
+        ));
     }
     table.note("No life of these has an age of its own, so they stand in no lives file. --trace LIVES shows their rows.");
     (!unplaced.is_empty()).then_some(table)

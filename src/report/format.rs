@@ -19,8 +19,7 @@ pub fn hours(value: f64) -> String {
     }
     let size = value.abs();
     if size >= 999.5 {
-        let step = 10f64.powi(size.log10().floor() as i32 - 2).max(1.0);
-        number((value / step).round() * step, 0)
+        number(three_digits(value), 0)
     } else if size >= 9.95 {
         number(value, 0)
     } else if size >= 0.095 || size == 0.0 {
@@ -111,13 +110,14 @@ pub fn money(value: f64, currency: &str) -> String {
 
 /// Money that is an expectation: to three significant digits, whole from 100 up (`130,000 USD`).
 pub fn about_money(value: f64, currency: &str) -> String {
-    let size = value.abs();
-    let step = if size >= 999.5 {
-        10f64.powi(size.log10().floor() as i32 - 2)
-    } else {
-        1.0
-    };
-    money((value / step).round() * step, currency)
+    money(three_digits(value), currency)
+}
+
+/// Rounded to three significant digits, or to whole ones where that is less.
+fn three_digits(value: f64) -> f64 {
+    let magnitude = value.abs().log10().floor().max(2.0);
+    let step = 10f64.powi(magnitude as i32 - 2);
+    (value / step).round() * step
 }
 
 /// A heading with its unit, where there is one: `Cost per hour, USD`.
@@ -351,6 +351,20 @@ fn simple_fraction(p: f64) -> (u32, u32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn expected_money_keeps_three_digits_and_whole_units() {
+        for (value, shown) in [
+            (0.0, "0 USD"),
+            (0.4, "0 USD"),
+            (999.4, "999 USD"),
+            (999.6, "1,000 USD"),
+            (129_777.0, "130,000 USD"),
+            (-3_512.0, "−3,510 USD"),
+        ] {
+            assert_eq!(about_money(value, "USD"), shown);
+        }
+    }
 
     #[test]
     fn hours_keep_three_digits_and_no_more() {

@@ -1,10 +1,7 @@
 //! Lead time as a distribution over whole days.
 
-use crate::numerics::special::normal_cdf;
+use crate::numerics::special::{NORMAL_95, normal_cdf};
 use crate::records::LeadTime;
-
-/// Standard normal quantile of 0.95.
-const Z95: f64 = 1.644_853_626_951_472_2;
 
 /// A lead time range is taken to start no sooner than this, days: a lognormal needs a start above 0.
 const SHORTEST: f64 = 0.5;
@@ -35,7 +32,7 @@ impl LeadDays {
             return Self::surely(lead.high_days.ceil() as i32);
         }
         let mean = f64::midpoint(low.ln(), high.ln());
-        let deviation = (high.ln() - low.ln()) / (2.0 * Z95);
+        let deviation = (high.ln() - low.ln()) / (2.0 * NORMAL_95);
         let by = |days: i32| normal_cdf((f64::from(days).ln() - mean) / deviation);
         let (mut first, mut chances) = (1, Vec::new());
         let mut before = 0.0;

@@ -12,13 +12,10 @@ use super::orders::Asked;
 use super::plan::StockOptions;
 use super::timeline::Timeline;
 use super::types::Order;
-use crate::forecast::{Counts, ForecastOptions, Outlook, PartOutlook, Span};
+use crate::forecast::{Counts, ForecastOptions, Outlook, PartOutlook, ROUGH, Span};
 use crate::lives::{Life, Lives, Observations, Outcome, observations};
 use crate::models::{LifeModel, life_model};
 use crate::records::{Fleet, LeadTime, Part};
-
-/// Chances are exact to this.
-const TOLERANCE: f64 = 5e-3;
 
 /// How much more or less use, as a factor.
 const USE: [f64; 2] = [0.8, 1.2];
@@ -152,7 +149,7 @@ impl Asking<'_> {
         let ahead = |models: &[LifeModel], factor: f64| {
             let mut options = self.forecast.clone();
             options.hours_factor *= factor;
-            options.accuracy.tolerance = options.accuracy.tolerance.max(TOLERANCE);
+            options.accuracy.tolerance = options.accuracy.tolerance.max(ROUGH);
             Outlook::new(self.fleet, self.lives, models, &options)
         };
         match question {
@@ -179,7 +176,7 @@ impl Asking<'_> {
 
     /// Orders of the parts of an outlook.
     fn orders(&self, question: Question, outlook: &Outlook) -> Vec<Sensitivity> {
-        let outlook = outlook.roughly(TOLERANCE);
+        let outlook = outlook.roughly(ROUGH);
         let longer = if question == Question::LongerLead {
             LONGER
         } else {

@@ -1,7 +1,5 @@
 //! Estimates without errors or intervals, for many groups at once.
 
-use std::borrow::Cow;
-
 use rayon::prelude::*;
 
 use super::kernel_of;
@@ -10,6 +8,7 @@ use crate::models::Family;
 use crate::models::log_lives::LogLives;
 use crate::models::maximise::{NoOptimum, maximise, maximise_known_sigma};
 use crate::models::quick::{self, Room};
+use crate::models::unplaced;
 
 /// A curve without errors or intervals, for many fits at once.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,11 +36,7 @@ fn estimate_in(
     family: Family,
     room: &mut Room,
 ) -> Result<Curve, NoOptimum> {
-    let observations = &*if matches!(family, Family::Weibull | Family::Exponential) {
-        Cow::Borrowed(observations)
-    } else {
-        observations.placed()
-    };
+    let observations = &*unplaced::taken_in(observations, family);
     if family == Family::Weibull
         && observations.unplaced.is_empty()
         && let Some(answer) = quick::weibull(observations, room)

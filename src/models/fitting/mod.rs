@@ -16,8 +16,6 @@ pub use curve_only::{Curve, estimate, estimate_each};
 pub use request::FitError;
 pub(super) use request::check;
 
-use std::borrow::Cow;
-
 use crate::lives::Observations;
 use crate::numerics::special::{chi_square_1_quantile, two_sided_normal};
 
@@ -66,19 +64,19 @@ pub(crate) fn kernel_of(family: Family) -> Kernel {
 /// [`FitError`] for requests that cannot be met and lives that no age can have.
 pub fn fit(observations: &Observations, request: &FitRequest) -> Result<Fit, FitError> {
     check(observations, request)?;
-    let summed = request.method == Method::Likelihood
-        && matches!(request.family, Family::Weibull | Family::Exponential)
-        && request.interval != IntervalMethod::Bootstrap;
-    let said = if summed {
-        unplaced::caution(observations)
-    } else {
-        unplaced::left_out(observations)
-    };
-    let observations = &*if summed {
-        Cow::Borrowed(observations)
+    let by_likelihood =
+        request.method == Method::Likelihood && request.interval != IntervalMethod::Bootstrap;
+    let taken = if by_likelihood {
+        unplaced::taken_in(observations, request.family)
     } else {
         observations.placed()
     };
+    let said = if taken.unplaced.is_empty() {
+        unplaced::left_out(observations)
+    } else {
+        unplaced::caution(observations)
+    };
+    let observations = &*taken;
     let lives = if request.method == Method::Likelihood {
         LogLives::new(observations)
     } else {

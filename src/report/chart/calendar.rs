@@ -29,7 +29,10 @@ pub(in crate::report) struct CalendarRow {
 
 const LEFT: f64 = 250.0;
 const RIGHT: f64 = 30.0;
-const TOP: f64 = 92.0;
+/// Lines of job names: room for these at least, for more where names would meet.
+const LEAST_LINES: u8 = 3;
+const MOST_LINES: u8 = 8;
+const LINE: f64 = 15.0;
 const ROW: f64 = 20.0;
 const BOTTOM: f64 = 34.0;
 
@@ -70,8 +73,28 @@ fn description(as_of: Date, rows: &[CalendarRow]) -> String {
     )
 }
 
+/// With as few lines of names as take all of them.
 fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
-    let height = TOP + ROW * rows.len().max(1) as f64 + BOTTOM;
+    let with = |lines| with_lines(as_of, jobs, rows, lines);
+    let mut fewer = (LEAST_LINES..MOST_LINES).map(with);
+    let named = fewer.find(|(_, all_named)| *all_named);
+    named.unwrap_or_else(|| with(MOST_LINES)).0
+}
+
+/// Where the rows begin, below so many lines of job names.
+fn top_of_rows(lines: u8) -> f64 {
+    17.0 + LINE * f64::from(lines)
+}
+
+/// The chart with so many lines of job names, and whether they take all of them.
+fn with_lines(
+    as_of: Date,
+    jobs: &[CalendarJob],
+    rows: &[CalendarRow],
+    lines: u8,
+) -> (Sketch, bool) {
+    let top = top_of_rows(lines);
+    let height = top + ROW * rows.len().max(1) as f64 + BOTTOM;
     let mut sketch = Sketch::new(WIDTH, height);
     let last = jobs.iter().map(|job| job.end).max().unwrap_or(as_of);
     let last = last.max(as_of.checked_add(14.days()).unwrap_or(as_of));
@@ -79,20 +102,20 @@ fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
     let edge = WIDTH - RIGHT - 70.0;
     let scale = Scale::linear(0.0, days(as_of, last), LEFT, edge);
     let at = |day: Date| scale.within(days(as_of, day));
-    let floor = TOP + ROW * rows.len().max(1) as f64;
+    let floor = top + ROW * rows.len().max(1) as f64;
 
     for tick in date_ticks(as_of, last, 8) {
         let x = at(tick.day);
-        sketch.line([(x, TOP - 4.0), (x, floor)], Ink::GRID, 1.0);
+        sketch.line([(x, top - 4.0), (x, floor)], Ink::GRID, 1.0);
         sketch.words_if_free(Words::new(&tick.label, (x, floor + 14.0), Side::Middle).quiet());
     }
     sketch.line([(LEFT, floor), (edge, floor)], Ink::RULE, 1.0);
-    sketch.words(Words::new("beyond", (edge + 8.0, TOP - 23.5), Side::Left).quiet());
-    sketch.words(Words::new("schedule", (edge + 8.0, TOP - 8.0), Side::Left).quiet());
-    job_names(&mut sketch, jobs, as_of, &scale);
+    sketch.words(Words::new("beyond", (edge + 8.0, top - 23.5), Side::Left).quiet());
+    sketch.words(Words::new("schedule", (edge + 8.0, top - 8.0), Side::Left).quiet());
+    let all_named = job_names(&mut sketch, jobs, as_of, &scale, lines);
 
     for (i, row) in rows.iter().enumerate() {
-        let y = TOP + ROW * (i as f64 + 0.5);
+        let y = top + ROW * (i as f64 + 0.5);
         sketch.words(Words::new(
             &fitted(&row.label, LEFT - 22.0),
             (LEFT - 12.0, y),
@@ -114,43 +137,51 @@ fn draw(as_of: Date, jobs: &[CalendarJob], rows: &[CalendarRow]) -> Sketch {
         sketch.words(
             Words::new(
                 "no fitted part has a forecast",
-                (LEFT, TOP + 10.0),
+                (LEFT, top + 10.0),
                 Side::Left,
             )
             .quiet(),
         );
     }
-    sketch
+    (sketch, all_named)
 }
 
-/// Names of jobs above their first day, on up to five lines where they would meet; a name for
-/// which no line has room, or whose leader would cross another name, is left out.
-fn job_names(sketch: &mut Sketch, jobs: &[CalendarJob], as_of: Date, scale: &Scale) {
+/// Names of jobs above their first day, on several lines where they would meet; a name for which no
+/// line has room, or whose leader would cross another name, is left out. Whether all are there.
+fn job_names(
+    sketch: &mut Sketch,
+    jobs: &[CalendarJob],
+    as_of: Date,
+    scale: &Scale,
+    lines: u8,
+) -> bool {
+    let top = top_of_rows(lines);
     let mut leaders: Vec<Area> = Vec::new();
     // From the right: a name that must move up then stands left of the names below, clear of them.
     for job in jobs.iter().rev() {
         let x = scale.within(days(as_of, job.start));
         let end = scale.within(days(as_of, job.end)).max(x + 1.5);
-        sketch.rectangle((x, TOP - 6.0), (end, TOP - 3.0), Ink::QUIET);
+        sketch.rectangle((x, top - 6.0), (end, top - 3.0), Ink::QUIET);
         let name = fitted(&job.name, 160.0);
-        for line in 0..5 {
-            let y = TOP - 16.0 - 15.0 * f64::from(line);
+        for line in 0..lines {
+            let y = top - 16.0 - LINE * f64::from(line);
             let words = Words::new(&name, (x, y), Side::Left).quiet();
             let leader = Area {
                 left: x - 2.0,
                 top: y + 7.5,
                 right: x + 2.0,
-                bottom: TOP - 6.0,
+                bottom: top - 6.0,
             };
             let crosses = leaders.iter().any(|other| other.meets(&words.area()))
                 || sketch.texts().any(|text| text.area().meets(&leader));
             if !crosses && sketch.words_if_free(words) {
-                sketch.line([(x, y + 7.0), (x, TOP - 6.0)], Ink::RULE, 0.8);
+                sketch.line([(x, y + 7.0), (x, top - 6.0)], Ink::RULE, 0.8);
                 leaders.push(leader);
                 break;
             }
         }
     }
+    leaders.len() == jobs.len()
 }
 
 /// From the day by which 1 in 10 would be worn out, over even chances, to that of 9 in 10.

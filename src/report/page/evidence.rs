@@ -9,7 +9,6 @@ use super::{Contents, figure, pieces};
 use crate::compare::practice::{Band, PracticeComparison};
 use crate::lives::Unplaced;
 use crate::models::{Fit, LifeModel};
-use crate::records::MeterReset;
 
 /// What the page shows of the fitted parts; the file has more.
 const FITTED: [&str; 11] = [
@@ -334,11 +333,6 @@ fn practice_found(contents: &Contents<'_>, found: &PracticeComparison) -> Markup
     }
 }
 
-/// Declared resets of hour meters, as many as a paragraph holds.
-fn lives_resets<'a>(contents: &Contents<'a>) -> impl Iterator<Item = &'a MeterReset> {
-    contents.analysis.fleet.resets.iter().take(RESETS_TOLD)
-}
-
 pub(super) fn records(contents: &Contents<'_>) -> Markup {
     let lives = &contents.analysis.lives;
     html! {
@@ -360,7 +354,7 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
                 (format::count(u64::from(lives.unknown_start)))
                 " more were under way when the records begin, at an unknown age, and are left out."
             }
-            @for reset in lives_resets(contents) {
+            @for reset in contents.analysis.fleet.resets.iter().take(RESETS_TOLD) {
                 " The meter of " (pieces::name(&reset.machine)) " was set to "
                 (format::meter(reset.new_reading)) " h on " (format::date(reset.date))
                 ", as fleet.toml says; hours before and after it are added up."
