@@ -31,7 +31,7 @@ const LEFT: f64 = 250.0;
 const RIGHT: f64 = 30.0;
 /// Lines of job names: room for these at least, for more where names would meet.
 const LEAST_LINES: u8 = 3;
-const MOST_LINES: u8 = 8;
+const MOST_LINES: u8 = 10;
 const LINE: f64 = 15.0;
 const ROW: f64 = 20.0;
 const BOTTOM: f64 = 34.0;
@@ -163,9 +163,11 @@ fn job_names(
         let end = scale.within(days(as_of, job.end)).max(x + 1.5);
         sketch.rectangle((x, top - 6.0), (end, top - 3.0), Ink::QUIET);
         let name = fitted(&job.name, 160.0);
-        for line in 0..lines {
+        // To the right of its leader, or where no line has room for that, to the left.
+        let places = [Side::Left, Side::Right].into_iter();
+        for (side, line) in places.flat_map(|side| (0..lines).map(move |line| (side, line))) {
             let y = top - 16.0 - LINE * f64::from(line);
-            let words = Words::new(&name, (x, y), Side::Left).quiet();
+            let words = Words::new(&name, (x, y), side).quiet();
             let leader = Area {
                 left: x - 2.0,
                 top: y + 7.5,
