@@ -73,6 +73,26 @@ impl Courses {
         per_change: u32,
         accuracy: Accuracy,
     ) -> Self {
+        Self::worked_out(curves, groups, per_change, accuracy, true)
+    }
+
+    /// The same, where no more is wanted than these windows.
+    pub(super) fn of_windows(
+        curves: &thin::Curves,
+        groups: Vec<Group>,
+        per_change: u32,
+        accuracy: Accuracy,
+    ) -> WindowDemand {
+        Self::worked_out(curves, groups, per_change, accuracy, false).used
+    }
+
+    fn worked_out(
+        curves: &thin::Curves,
+        groups: Vec<Group>,
+        per_change: u32,
+        accuracy: Accuracy,
+        more_is_asked: bool,
+    ) -> Self {
         let windows = groups.first().map_or(0, |g| g.windows.len());
         let mut curves = curves.clone();
         let mut left_out = 0.0;
@@ -94,12 +114,12 @@ impl Courses {
             left_out,
             kept: Vec::new(),
         };
-        let tracks = Tracks::new(&courses.groups);
+        let tracks = courses.tracks();
         if tracks.horizon() <= 0.0 {
             return courses;
         }
         let lives: usize = tracks.firsts.iter().map(|f| f.lives.len()).sum();
-        let keep = lives * courses.curves.nodes.len() * 160 <= MOST_KEPT;
+        let keep = more_is_asked && lives * courses.curves.nodes.len() * 160 <= MOST_KEPT;
         let planned = courses.groups.iter().any(Group::is_planned);
         let counting: &[Counting] = if planned {
             &[Counting::Used, Counting::WearOuts]
@@ -178,6 +198,10 @@ impl Courses {
         mix(counts.iter().map(|(w, c)| (*w, c))).in_sets_of(self.per_change)
     }
 
+    fn tracks(&self) -> Tracks<'_> {
+        Tracks::new(&self.groups, &self.curves.nodes, self.per_change)
+    }
+
     fn is_sharp(&self, cumulants: &[Cumulants]) -> bool {
         let nodes = self.curves.nodes.iter().zip(cumulants);
         let by_curve = nodes.map(|(n, c)| (n.weight, c[0], c[1].max(0.0).sqrt()));
@@ -224,7 +248,7 @@ impl Courses {
 
     /// Parts used from now to a time: for each of several times, given by group.
     pub(super) fn by(&self, times: &[Vec<f64>]) -> WindowDemand {
-        let tracks = Tracks::new(&self.groups);
+        let tracks = self.tracks();
         if tracks.horizon() <= 0.0 {
             return WindowDemand {
                 counts: vec![Counts::none(); times.len()],
@@ -264,7 +288,7 @@ impl Courses {
     /// Chance that at most `limits.0` parts are used from now to a time **and** at most `limits.1` up to
     /// the end: for each of several times, given by group.
     pub(super) fn both_enough(&self, times: &[Vec<f64>], limits: &[(u32, u32)]) -> Vec<f64> {
-        let tracks = Tracks::new(&self.groups);
+        let tracks = self.tracks();
         if tracks.horizon() <= 0.0 {
             return vec![1.0; times.len()];
         }

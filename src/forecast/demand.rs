@@ -157,7 +157,7 @@ pub fn demand_of(
     let windows = groups.first().map_or(0, |g| g.windows.len());
     let (nodes, left_out) = without_negligible(nodes, LEFT_OUT * accuracy.tolerance);
     let share = 1.0 / nodes.len().max(1) as f64;
-    let tracks = Tracks::new(groups);
+    let tracks = Tracks::new(groups, &nodes, per_change);
     if tracks.horizon() <= 0.0 {
         return WindowDemand {
             counts: vec![Counts::none(); windows],
@@ -319,7 +319,7 @@ pub fn both_enough(
         .iter()
         .map(|(a, b)| ((a / size) as usize, (b / size) as usize))
         .collect();
-    let tracks = Tracks::new(groups);
+    let tracks = Tracks::new(groups, &nodes, per_change);
     if tracks.horizon() <= 0.0 {
         return (vec![1.0; limits.len()], 0.0);
     }

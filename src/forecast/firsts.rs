@@ -3,32 +3,32 @@
 
 use super::demand::{Group, JobStart};
 use super::first_life::FirstLife;
+use crate::numerics::interpolate::{chebyshev, lagrange};
 
-/// Positions with a first planned change in common are worked out one by one up to this number.
-const FEW: usize = 30;
+/// Ages worked out for a range of no hours, and more for every standard deviation of a life that it has.
+const AGES: f64 = 5.0;
+const AGES_PER_DEVIATION: f64 = 2.5;
 
-/// Ages worked out for more.
-const AGES: usize = 20;
-
-/// Ages between which a position's chances are interpolated.
-const NEIGHBOURS: usize = 4;
+/// Most ages worked out for positions with a first planned change in common.
+const MOST_AGES: usize = 40;
 
 /// One position, or several alike.
 #[derive(Debug, Clone)]
 pub(super) struct Place {
     /// First of the lives between which it lies.
     from: usize,
-    /// Their weights, summing to 1; zero from `count` on.
-    weights: [f64; NEIGHBOURS],
-    count: usize,
+    /// Their weights, summing to 1.
+    weights: Vec<f64>,
     pub(super) alike: u32,
 }
 
 /// The first lives of a group that are worked out, and where each position lies among them.
 ///
 /// Chances are smooth in the age of the part fitted now, except where it is first changed ahead of time at
-/// another start; so positions are taken together by that, and cubic interpolation over 20 ages is
-/// exact to `(3/128) (range/19)⁴` times the fourth derivative by age.
+/// another start; so positions are taken together by that, and between them lies a polynomial through m
+/// Chebyshev points of their ages. What it misses is at most `2 (h/2)^m / m!` times the m-th derivative by
+/// age, h half the range (Trefethen, Approximation Theory and Approximation Practice, from memory); m grows
+/// with the range in standard deviations of the sharpest life.
 #[derive(Debug, Clone)]
 pub(super) struct Firsts {
     pub(super) lives: Vec<FirstLife>,
@@ -42,7 +42,9 @@ pub(super) struct Firsts {
 }
 
 impl Firsts {
-    pub(super) fn new(group: &Group) -> Self {
+    /// `sharpest` is the greatest shape over scale of any curve, by the hour: about one over the smallest
+    /// standard deviation.
+    pub(super) fn new(group: &Group, sharpest: f64) -> Self {
         let mut firsts = Self {
             lives: Vec::new(),
             places: Vec::new(),
@@ -66,30 +68,23 @@ impl Firsts {
             let (Some(low), Some(high)) = (ages.first(), ages.last()) else {
                 continue;
             };
-            let (low, step) = (low.0, (high.0 - low.0) / (AGES - 1) as f64);
-            if ages.len() <= FEW || step <= 0.0 {
+            let (middle, half) = (0.5 * (low.0 + high.0), 0.5 * (high.0 - low.0));
+            let wanted = AGES + AGES_PER_DEVIATION * 2.0 * half * sharpest;
+            let count = (wanted.ceil() as usize).min(MOST_AGES);
+            if ages.len() <= count || half <= 0.0 {
                 for (age, alike) in ages {
                     firsts.alone(FirstLife::Aged(age), alike);
                 }
                 continue;
             }
-            let begin = firsts.lives.len();
-            let lives = (0..AGES).map(|i| FirstLife::Aged(low + i as f64 * step));
+            let from = firsts.lives.len();
+            let points = chebyshev(count);
+            let lives = points.iter().map(|x| FirstLife::Aged(middle + half * x));
             firsts.lives.extend(lives);
             for (age, alike) in ages {
-                let at = (age - low) / step;
-                let from = (at as usize).saturating_sub(1).min(AGES - NEIGHBOURS);
-                let x = at - from as f64;
-                let weight = |i: usize| -> f64 {
-                    (0..NEIGHBOURS)
-                        .filter(|&j| j != i)
-                        .map(|j| (x - j as f64) / (i as f64 - j as f64))
-                        .product()
-                };
                 firsts.places.push(Place {
-                    from: begin + from,
-                    weights: std::array::from_fn(weight),
-                    count: NEIGHBOURS,
+                    from,
+                    weights: lagrange(&points, (age - middle) / half),
                     alike,
                 });
             }
@@ -108,12 +103,9 @@ impl Firsts {
     }
 
     fn alone(&mut self, first: FirstLife, alike: u32) {
-        let mut weights = [0.0; NEIGHBOURS];
-        weights[0] = 1.0;
         self.places.push(Place {
             from: self.lives.len(),
-            weights,
-            count: 1,
+            weights: vec![1.0],
             alike,
         });
         self.lives.push(first);
@@ -123,10 +115,7 @@ impl Firsts {
 impl Place {
     /// The lives between which it lies, with their weights.
     pub(super) fn neighbours(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
-        let weights = self.weights[..self.count].iter();
-        weights
-            .enumerate()
-            .map(|(i, weight)| (self.from + i, *weight))
+        (self.from..).zip(self.weights.iter().copied())
     }
 
     /// Its row among the rows of the lives worked out; `into` is used where it lies between some.
@@ -135,7 +124,7 @@ impl Place {
         row_of: impl Fn(usize) -> &'b [f64],
         into: &'a mut Vec<f64>,
     ) -> &'a [f64] {
-        if self.count == 1 {
+        if self.weights.len() == 1 {
             return row_of(self.from);
         }
         into.clear();
@@ -169,11 +158,17 @@ mod tests {
     use super::*;
     use crate::models::WeibullNode;
 
-    /// Two hundred positions at once, whose ages are interpolated, against seven groups of fewer, whose
-    /// ages are not: the same sums.
+    /// Two hundred positions at once, whose ages are interpolated, against groups of five, whose ages are
+    /// not: the same sums.
     #[test]
     fn many_ages_as_if_each_were_worked_out() {
-        for (shape, from) in [(0.9, f64::INFINITY), (2.4, f64::INFINITY), (2.4, 230.0)] {
+        for (shape, from) in [
+            (0.9, f64::INFINITY),
+            (2.4, f64::INFINITY),
+            (2.4, 230.0),
+            (9.0, f64::INFINITY),
+            (9.0, 230.0),
+        ] {
             let nodes = [WeibullNode {
                 shape,
                 scale: 300.0,
@@ -201,7 +196,7 @@ mod tests {
             let all: Vec<(FirstLife, u32)> = (0..200)
                 .map(|i| (FirstLife::Aged(1.5 * f64::from(i * 37 % 200)), 1))
                 .collect();
-            let split: Vec<Group> = all.chunks(29).map(|c| group(c.to_vec())).collect();
+            let split: Vec<Group> = all.chunks(5).map(|c| group(c.to_vec())).collect();
             let together = demand(&nodes, &[group(all)], 1, Accuracy::default());
             let apart = demand(&nodes, &split, 1, Accuracy::default());
             for (a, b) in together.counts.iter().zip(&apart.counts) {

@@ -208,7 +208,7 @@ mod tests {
             positions: ages,
             starts: Vec::new(),
         };
-        let firsts = [Firsts::new(&group)];
+        let firsts = [Firsts::new(&group, 1.0)];
         let lives: Vec<Both> = (0..29)
             .map(|i| {
                 let a = 0.2 + 0.015 * f64::from(i);

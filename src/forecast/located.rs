@@ -1,6 +1,7 @@
 //! Times between the edges of a grid, and what is known at the edges interpolated to them.
 
 use super::refine::{Level, Tracks};
+use crate::numerics::interpolate::lagrange;
 
 /// Edges between which a count's distribution is interpolated.
 const EDGES: usize = 6;
@@ -98,18 +99,10 @@ impl Axis {
         let after = times.partition_point(|x| *x < t);
         let from = after.saturating_sub(count / 2).min(times.len() - count);
         let times = &times[from..from + count];
-        let weights = (0..count)
-            .map(|i| {
-                let others = (0..count).filter(|&j| j != i);
-                others
-                    .map(|j| (t - times[j]) / (times[i] - times[j]))
-                    .product()
-            })
-            .collect();
         Place {
             t,
             from: stretch.start + from,
-            weights,
+            weights: lagrange(times, t),
             ln_then: self.ages.iter().map(|age| (age + t).ln()).collect(),
         }
     }

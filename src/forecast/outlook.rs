@@ -578,7 +578,7 @@ impl Outlook {
             for group in &mut groups {
                 group.starts.clear();
             }
-            Courses::new(&part.for_demand, groups, part.per_change, self.accuracy).used
+            Courses::of_windows(&part.for_demand, groups, part.per_change, self.accuracy)
         }))
     }
 

@@ -5,10 +5,12 @@ use std::sync::OnceLock;
 use super::demand::Group;
 use super::first_life::WeibullCurve;
 use super::firsts::Firsts;
+use super::remaining::curve;
 use super::renewal::{Course, Kernel};
 use super::rows::Rows;
 use super::table::Table;
 use super::track::{Grid, Track};
+use crate::models::WeibullNode;
 
 /// Grids begin with cells of at most the horizon over a power of two up to this.
 const COARSEST: usize = 12;
@@ -30,14 +32,19 @@ pub(super) struct Tracks<'a> {
 }
 
 impl<'a> Tracks<'a> {
-    pub(super) fn new(groups: &'a [Group]) -> Self {
+    /// `nodes` are the curves that will be asked about.
+    pub(super) fn new(groups: &'a [Group], nodes: &[WeibullNode], per_change: u32) -> Self {
+        let lives = nodes.iter().map(|node| curve(node, per_change));
+        let sharpest = lives
+            .map(|life| life.shape / life.scale)
+            .fold(0.0, f64::max);
         let tracks: Vec<Track> = groups
             .iter()
             .map(|g| Track::new(&g.windows, &g.starts))
             .collect();
         Self {
             groups,
-            firsts: groups.iter().map(Firsts::new).collect(),
+            firsts: (groups.iter()).map(|g| Firsts::new(g, sharpest)).collect(),
             horizon: tracks.iter().map(Track::horizon).fold(0.0, f64::max),
             by_group: tracks,
             grids: (0..=COARSEST * (FINEST + 1) + FINEST)

@@ -240,11 +240,12 @@ mod tests {
         use super::super::demand::Group;
         use super::super::first_life::FirstLife;
         let ages = (0..25).map(|i| (FirstLife::Aged(f64::from(i)), 4));
-        let firsts = [Firsts::new(&Group {
+        let group = Group {
             windows: Vec::new(),
             positions: ages.collect(),
             starts: Vec::new(),
-        })];
+        };
+        let firsts = [Firsts::new(&group, 1.0)];
         let rows: Vec<[f64; 3]> = (0..25)
             .map(|i| {
                 let p = 0.28 * f64::from(i) / 24.0;

@@ -17,6 +17,7 @@ use super::mixture::Mixture;
 use super::remaining::curve;
 use super::sum::{FEW, MANY};
 use crate::models::WeibullNode;
+use crate::numerics::interpolate::lagrange;
 use crate::numerics::linear::symmetric_eigen;
 use crate::numerics::vector::{exp, widest};
 
@@ -210,15 +211,12 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Optio
         let (low, high) = (rows.get(above.checked_sub(1)?)?, rows.get(above)?);
         let share = (ln_shape - low.ln_shape) / (high.ln_shape - low.ln_shape);
         let near = &rows[above.saturating_sub(2).min(rows.len() - NEIGHBOURS)..][..NEIGHBOURS];
+        let shapes: Vec<f64> = near.iter().map(|row| row.ln_shape).collect();
+        let weights = lagrange(&shapes, ln_shape);
         // β times the mean (from the heaviest row's on) and the deviation: those change least with β.
         let at_shape = |of: &dyn Fn(&Row) -> f64| -> f64 {
-            let each = near.iter().enumerate().map(|(i, row)| {
-                let others = near.iter().enumerate().filter(|(j, _)| *j != i);
-                let weight: f64 = others
-                    .map(|(_, other)| (ln_shape - other.ln_shape) / (row.ln_shape - other.ln_shape))
-                    .product();
-                weight * of(row) * row.ln_shape.exp()
-            });
+            let each = near.iter().zip(&weights);
+            let each = each.map(|(row, weight)| weight * of(row) * row.ln_shape.exp());
             each.sum::<f64>() / ln_shape.exp()
         };
         let (middle, spread) = (at_shape(&|r| r.middle - usual), at_shape(&|r| r.spread));
@@ -229,6 +227,7 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Optio
             Some(each.map(|(a, b)| (mix(a.0, b.0), mix(a.1, b.1))).collect())
         };
         let coarse = rule(curves)?;
+        let at: Vec<f64> = coarse.iter().map(|(z, _)| *z).collect();
         let from = few.len();
         few.extend(coarse.iter().map(|(z, share)| WeibullNode {
             shape: ln_shape.exp(),
@@ -242,13 +241,13 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Optio
         between.extend(fine.iter().flatten().map(|(z, share)| Between {
             weight: weight * share,
             from,
-            weights: lagrange(&coarse, z.clamp(-FURTHEST, FURTHEST)),
+            weights: lagrange(&at, z.clamp(-FURTHEST, FURTHEST)),
         }));
         if fine.is_none() {
             between.extend(coarse.iter().map(|(z, share)| Between {
                 weight: weight * share,
                 from,
-                weights: lagrange(&coarse, *z),
+                weights: lagrange(&at, *z),
             }));
         }
     }
@@ -266,17 +265,6 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Optio
         nodes: few,
         between,
     })
-}
-
-/// Weights of the points in the value at x of the polynomial through them.
-fn lagrange(points: &Points, x: f64) -> Vec<f64> {
-    let weight = |i: usize| {
-        let others = points.iter().enumerate().filter(|(j, _)| *j != i);
-        others
-            .map(|(_, other)| (x - other.0) / (points[i].0 - other.0))
-            .product()
-    };
-    (0..points.len()).map(weight).collect()
 }
 
 /// The Gauss rule of points with mean 0, standard deviation 1 and weights summing to 1: the eigenvalues of

@@ -12,6 +12,10 @@ use wearcast::records::{
 };
 use wearcast::stock::{StockOptions, plan};
 
+/// As in the program.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() {
     divan::main();
 }
