@@ -21,9 +21,6 @@ use super::track::Grid;
 use crate::models::WeibullNode;
 use crate::numerics::vector::{exp, exp_m1};
 
-/// More numbers than this are not kept but worked out again: a quarter of a gigabyte.
-const MOST_KEPT: usize = 32_000_000;
-
 /// Numbers followed in the chances of one number by one time and another by the end.
 const MOST_TOGETHER: usize = 9;
 
@@ -66,32 +63,14 @@ enum Enough {
 }
 
 impl Courses {
-    /// Groups with one window for each answer wanted.
+    /// Groups with one window for each answer wanted. What is asked later rests on up to `most_kept` numbers,
+    /// and is worked out again beyond that.
     pub(super) fn new(
         curves: &thin::Curves,
         groups: Vec<Group>,
         per_change: u32,
         accuracy: Accuracy,
-    ) -> Self {
-        Self::worked_out(curves, groups, per_change, accuracy, true)
-    }
-
-    /// The same, where no more is wanted than these windows.
-    pub(super) fn of_windows(
-        curves: &thin::Curves,
-        groups: Vec<Group>,
-        per_change: u32,
-        accuracy: Accuracy,
-    ) -> WindowDemand {
-        Self::worked_out(curves, groups, per_change, accuracy, false).used
-    }
-
-    fn worked_out(
-        curves: &thin::Curves,
-        groups: Vec<Group>,
-        per_change: u32,
-        accuracy: Accuracy,
-        more_is_asked: bool,
+        most_kept: usize,
     ) -> Self {
         let windows = groups.first().map_or(0, |g| g.windows.len());
         let mut curves = curves.clone();
@@ -119,7 +98,7 @@ impl Courses {
             return courses;
         }
         let lives: usize = tracks.firsts.iter().map(|f| f.lives.len()).sum();
-        let keep = more_is_asked && lives * courses.curves.nodes.len() * 160 <= MOST_KEPT;
+        let keep = lives * courses.curves.nodes.len() * 160 <= most_kept;
         let planned = courses.groups.iter().any(Group::is_planned);
         let counting: &[Counting] = if planned {
             &[Counting::Used, Counting::WearOuts]
@@ -171,6 +150,16 @@ impl Courses {
         let kept = found.into_iter().filter_map(|f| f.2).collect();
         (courses.used, courses.worn, courses.kept) = (used, worn, kept);
         courses
+    }
+
+    /// The same, where no more is wanted than these windows.
+    pub(super) fn of_windows(
+        curves: &thin::Curves,
+        groups: Vec<Group>,
+        per_change: u32,
+        accuracy: Accuracy,
+    ) -> WindowDemand {
+        Self::new(curves, groups, per_change, accuracy, 0).used
     }
 
     /// What all positions need, averaged over the curves: `row(c, g, i)` is `P(N ≥ n)` of first life i of

@@ -79,20 +79,26 @@ pub struct WindowDemand {
 }
 
 impl WindowDemand {
-    /// The mean of some that are equally likely; nothing of none.
+    /// The mean of some with their weights; nothing of none.
     #[must_use]
-    pub fn alike(each: impl Iterator<Item = Self>) -> Self {
-        let mut each: Vec<Self> = each.collect();
+    pub fn mean(each: impl Iterator<Item = (f64, Self)>) -> Self {
+        let mut each: Vec<(f64, Self)> = each.collect();
         if each.len() == 1 {
-            return each.swap_remove(0);
+            return each.swap_remove(0).1;
         }
-        let weight = 1.0 / each.len().max(1) as f64;
-        let windows = each.first().map_or(0, |d| d.counts.len());
-        let counts = (0..windows).map(|w| mix(each.iter().map(|d| (weight, &d.counts[w]))));
+        let all: f64 = each.iter().map(|(weight, _)| weight).sum();
+        let windows = each.first().map_or(0, |(_, d)| d.counts.len());
+        let counts = (0..windows).map(|w| mix(each.iter().map(|(v, d)| (v / all, &d.counts[w]))));
         Self {
             counts: counts.collect(),
-            error: each.iter().map(|d| weight * d.error).sum(),
+            error: each.iter().map(|(v, d)| v / all * d.error).sum(),
         }
+    }
+
+    /// The mean of some that are equally likely.
+    #[must_use]
+    pub fn alike(each: impl Iterator<Item = Self>) -> Self {
+        Self::mean(each.map(|d| (1.0, d)))
     }
 
     /// Only these windows, in this order.

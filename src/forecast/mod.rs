@@ -3,6 +3,7 @@
 mod costs;
 mod counts;
 mod courses;
+mod deal;
 mod demand;
 mod first_life;
 mod firsts;

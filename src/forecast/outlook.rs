@@ -10,6 +10,7 @@ use rayon::prelude::*;
 
 use super::costs::Costs;
 use super::courses::Courses;
+use super::deal::dealt;
 use super::demand::{
     Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand_of,
 };
@@ -27,6 +28,10 @@ use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
 use crate::records::{ChangedHow, Fleet, Job, Verdict};
+
+/// Numbers kept with each part's demand; where there are more they are worked out again: a quarter of a
+/// gigabyte.
+const MOST_KEPT: usize = 32_000_000;
 
 /// How to look ahead.
 #[derive(Debug, Clone, PartialEq)]
@@ -106,7 +111,7 @@ pub struct PartOutlook {
 /// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
 /// rest, so it never makes two outlooks differ.
 #[derive(Debug, Clone, Default)]
-struct WorkedOut(Arc<OnceLock<Vec<Courses>>>);
+struct WorkedOut(Arc<OnceLock<Vec<(f64, Courses)>>>);
 
 impl PartialEq for WorkedOut {
     fn eq(&self, _: &Self) -> bool {
@@ -116,11 +121,11 @@ impl PartialEq for WorkedOut {
 
 impl PartOutlook {
     /// Curves for a demand that is not interpolated between them.
-    fn all_for_demand(&self) -> &[WeibullNode] {
+    fn all_for_demand(&self) -> thin::Curves {
         if self.places.len() > FEW as usize {
-            &self.nodes
+            self.nodes.clone().into()
         } else {
-            &self.for_demand.nodes
+            self.for_demand.nodes.clone().into()
         }
     }
 
@@ -454,18 +459,22 @@ impl Outlook {
                 Counting::Used => courses.used.windows(&places),
                 Counting::WearOuts => courses.worn.windows(&places),
             };
-            return WindowDemand::alike(self.courses(part).iter().map(of));
+            let each = self.courses(part).iter();
+            return WindowDemand::mean(each.map(|(weight, courses)| (*weight, of(courses))));
         }
         let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
         if counting == Counting::Used && spans.iter().all(from_now) {
             return self.by_days(part, spans);
         }
-        let each = self.ways().map(|schedules| {
-            let groups = Self::groups(part, schedules, spans).0;
-            let nodes = part.all_for_demand();
-            demand_of(nodes, &groups, part.per_change, self.accuracy, counting)
-        });
-        WindowDemand::alike(each)
+        let curves = part.all_for_demand();
+        let each =
+            dealt(part.places.len(), &curves, self.ways()).map(|(weight, curves, schedules)| {
+                let groups = Self::groups(part, schedules, spans).0;
+                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                let found = demand_of(&curves.nodes, &groups, per_change, accuracy, counting);
+                (weight, found)
+            });
+        WindowDemand::mean(each)
     }
 
     /// Parts used from now to the ends of windows of days.
@@ -477,12 +486,13 @@ impl Outlook {
             };
             spans.iter().map(time).collect()
         });
-        let answers = asked.iter().map(|(courses, times)| {
+        let answers = asked.iter().map(|((weight, courses), times)| {
             let found = courses.by(&times.different);
             let of_way = |way: &Vec<usize>| found.windows(way);
-            WindowDemand::alike(times.of_ways.iter().map(of_way))
+            let answer = WindowDemand::alike(times.of_ways.iter().map(of_way));
+            (*weight, answer)
         });
-        WindowDemand::alike(answers)
+        WindowDemand::mean(answers)
     }
 
     /// What is asked of the courses of a part, for each way its schedule may go: times by machine. With
@@ -491,10 +501,10 @@ impl Outlook {
         &self,
         part: &'a PartOutlook,
         times: impl Fn(&[MachineSchedule], &[usize]) -> Vec<Vec<f64>>,
-    ) -> Vec<(&'a Courses, Times)> {
+    ) -> Vec<(&'a (f64, Courses), Times)> {
         let machines = Self::groups(part, &self.schedules, &self.spans_of_jobs()).1;
         let courses = self.courses(part);
-        let mut asked: Vec<(&Courses, Times)> =
+        let mut asked: Vec<(&(f64, Courses), Times)> =
             courses.iter().map(|c| (c, Times::default())).collect();
         if self.ways.is_empty() {
             asked[0].1.add(times(&self.schedules, &machines));
@@ -573,13 +583,17 @@ impl Outlook {
 
     /// Demand if every part ran until it is worn, whatever the plan says.
     pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        WindowDemand::alike(self.ways_by_hours().map(|schedules| {
-            let mut groups = Self::groups(part, schedules, spans).0;
-            for group in &mut groups {
-                group.starts.clear();
-            }
-            Courses::of_windows(&part.for_demand, groups, part.per_change, self.accuracy)
-        }))
+        let ways = self.ways_by_hours();
+        let each =
+            dealt(part.places.len(), &part.for_demand, ways).map(|(weight, curves, schedules)| {
+                let mut groups = Self::groups(part, schedules, spans).0;
+                for group in &mut groups {
+                    group.starts.clear();
+                }
+                let found = Courses::of_windows(&curves, groups, part.per_change, self.accuracy);
+                (weight, found)
+            });
+        WindowDemand::mean(each)
     }
 
     fn spans_of_jobs(&self) -> Vec<Span> {
@@ -587,14 +601,18 @@ impl Outlook {
         jobs.chain([Span::All]).collect()
     }
 
-    /// One for each way that differs in hours.
-    fn courses<'a>(&self, part: &'a PartOutlook) -> &'a [Courses] {
+    /// One for each way that differs in hours, with its weight.
+    fn courses<'a>(&self, part: &'a PartOutlook) -> &'a [(f64, Courses)] {
         part.worked_out.0.get_or_init(|| {
             let spans = self.spans_of_jobs();
-            let ways: Vec<&[MachineSchedule]> = self.ways_by_hours().collect();
-            let new = |schedules: &&[MachineSchedule]| {
+            let ways = dealt(part.places.len(), &part.for_demand, self.ways_by_hours());
+            let ways: Vec<_> = ways.collect();
+            let most_kept = MOST_KEPT / ways.len();
+            let new = |(weight, curves, schedules): &(f64, thin::Curves, &[MachineSchedule])| {
                 let groups = Self::groups(part, schedules, &spans).0;
-                Courses::new(&part.for_demand, groups, part.per_change, self.accuracy)
+                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                let courses = Courses::new(curves, groups, per_change, accuracy, most_kept);
+                (*weight, courses)
             };
             ways.par_iter().map(new).collect()
         })
@@ -625,7 +643,7 @@ impl Outlook {
                 };
                 days.iter().map(time).collect()
             });
-            let each = asked.iter().flat_map(|(courses, times)| {
+            let each = asked.iter().flat_map(|((weight, courses), times)| {
                 let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
                     way.iter().copied().zip(limits.iter().copied()).collect()
                 };
@@ -638,17 +656,21 @@ impl Outlook {
                 let limits: Vec<(u32, u32)> = different.iter().map(|d| d.1).collect();
                 let found = courses.both_enough(&asked, &limits);
                 let answer = |question| different.binary_search(question).map_or(1.0, |i| found[i]);
-                let answers = ways.iter().map(|way| way.iter().map(answer).collect());
-                answers.collect::<Vec<Vec<f64>>>()
+                let answers = ways.iter();
+                let answers = answers.map(|way| (*weight, way.iter().map(answer).collect()));
+                answers.collect::<Vec<(f64, Vec<f64>)>>()
             });
             return mean(&each.collect::<Vec<_>>());
         }
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
-        let each = self.ways().map(|schedules| {
-            let groups = Self::groups(part, schedules, &spans).0;
-            let nodes = part.all_for_demand();
-            both_enough(nodes, &groups, limits, part.per_change, self.accuracy).0
-        });
+        let curves = part.all_for_demand();
+        let each =
+            dealt(part.places.len(), &curves, self.ways()).map(|(weight, curves, schedules)| {
+                let groups = Self::groups(part, schedules, &spans).0;
+                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                let found = both_enough(&curves.nodes, &groups, limits, per_change, accuracy);
+                (weight, found.0)
+            });
         mean(&each.collect::<Vec<_>>())
     }
 
@@ -749,12 +771,13 @@ impl Times {
     }
 }
 
-/// Means of rows of the same length.
-fn mean(rows: &[Vec<f64>]) -> Vec<f64> {
+/// Means of rows of the same length with their weights.
+fn mean(rows: &[(f64, Vec<f64>)]) -> Vec<f64> {
+    let all: f64 = rows.iter().map(|row| row.0).sum();
     match rows {
-        [one] => one.clone(),
-        _ => (0..rows.first().map_or(0, Vec::len))
-            .map(|i| rows.iter().map(|row| row[i]).sum::<f64>() / rows.len() as f64)
+        [(_, one)] => one.clone(),
+        _ => (0..rows.first().map_or(0, |row| row.1.len()))
+            .map(|i| rows.iter().map(|row| row.0 * row.1[i]).sum::<f64>() / all)
             .collect(),
     }
 }

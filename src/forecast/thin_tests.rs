@@ -56,7 +56,7 @@ fn group(positions: u32) -> Group {
 fn by_fewer(nodes: &[WeibullNode], group: &Group) -> (WindowDemand, usize) {
     let asked: Vec<Asked> = group.positions.iter().map(|p| (p.0, 450.0)).collect();
     let (_, few) = thinned(nodes, 1, &asked);
-    let demand = Courses::new(&few, vec![group.clone()], 1, EXACT).used;
+    let demand = Courses::of_windows(&few, vec![group.clone()], 1, EXACT);
     (demand, few.nodes.len())
 }
 

@@ -2,7 +2,9 @@
 
 use super::*;
 use crate::forecast::testing::{AS_OF, fitted, fleet, job, lives, model, part, spread};
-use crate::forecast::{Counts, ForecastOptions, Outlook, Span, of_outlook, overlaps};
+use crate::forecast::{
+    Accuracy, Counts, ForecastOptions, Outlook, Span, mix, of_outlook, overlaps,
+};
 use crate::models::{Basis, LifeModel, WeibullNode};
 use crate::numerics::streams::Stream;
 use crate::records::JobSpread;
@@ -33,6 +35,10 @@ fn jobs(count: usize, range: Option<[f64; 2]>, slip_days: f64) -> Vec<Job> {
 }
 
 fn outlook(jobs: Vec<Job>, nodes: Vec<WeibullNode>, age: f64) -> Outlook {
+    outlook_within(jobs, nodes, age, Accuracy::default().tolerance)
+}
+
+fn outlook_within(jobs: Vec<Job>, nodes: Vec<WeibullNode>, age: f64, tolerance: f64) -> Outlook {
     let fleet = fleet(vec![part("belt")], jobs);
     let places = ["M1", "M2", "M3"].iter().flat_map(|machine| {
         ["1", "2"].map(|position| fitted("belt", machine, position, Some(age)))
@@ -43,8 +49,14 @@ fn outlook(jobs: Vec<Job>, nodes: Vec<WeibullNode>, age: f64) -> Outlook {
     };
     let until_worn = ForecastOptions {
         run_until_worn: true,
+        accuracy: Accuracy {
+            tolerance,
+            ..Accuracy::default()
+        },
         ..ForecastOptions::default()
     };
+    let mut options = ForecastOptions::default();
+    options.accuracy.tolerance = tolerance;
     Outlook::new(&fleet, &lives(places.collect()), &[life], &until_worn)
 }
 
@@ -283,6 +295,68 @@ fn ways_against_many_draws() {
                 "{count} jobs, {range:?} hours, slip {slip} d, shape {shape}, scale {scale}: {apart:.4}"
             );
         }
+    }
+}
+
+/// Curves dealt to the ways of the schedule, against every curve in every way: each way as a plain schedule of
+/// its own, and the mean of their answers.
+#[test]
+fn a_share_of_the_curves_in_each_way_is_as_all_of_them() {
+    let days = [20, 40, 70, 100].map(|n| plus(AS_OF, n));
+    // A few ways are for rough answers.
+    for (count, range, number, most) in [
+        (3, [60.0, 160.0], WAYS, 3e-3),
+        (6, [30.0, 300.0], WAYS, 3e-3),
+        (3, [60.0, 160.0], FEW_WAYS, 0.01),
+    ] {
+        let mut furthest = 0.0_f64;
+        let jobs = jobs(count, Some(range), 0.0);
+        let nodes = spread(2.0, 150.0, 0.3, 9);
+        let spans: Vec<Span> = (0..count)
+            .map(Span::Job)
+            .chain([Span::All])
+            .chain(days.map(|day| Span::Days(AS_OF, day)))
+            .collect();
+        let (by_job, by_day) = spans.split_at(count + 1);
+        let asked = |outlook: &Outlook| {
+            let part = &outlook.parts[0];
+            let mut counts = outlook.demand(part, by_job).counts;
+            counts.extend(outlook.demand(part, by_day).counts);
+            let end = outlook.end;
+            let pairs = [(days[0], end), (days[2], end)];
+            let enough = outlook.both_enough(part, &pairs, &[(3, 9), (6, 10)]);
+            (counts, enough)
+        };
+        let rough = if number == FEW_WAYS { ROUGH } else { 1e-4 };
+        let (dealt, dealt_enough) =
+            asked(&outlook_within(jobs.clone(), nodes.clone(), 80.0, rough));
+        let each: Vec<_> = (ways(&jobs, AS_OF, number).into_iter())
+            .map(|mut way| {
+                for job in &mut way {
+                    job.spread = JobSpread::default();
+                }
+                asked(&outlook(way, nodes.clone(), 80.0))
+            })
+            .collect();
+        let weight = 1.0 / each.len() as f64;
+        for (i, dealt) in dealt.iter().enumerate() {
+            let all = mix(each.iter().map(|(counts, _)| (weight, &counts[i])));
+            let apart = dealt.furthest_from(&all);
+            println!(
+                "{count} {range:?} {number} ways, {:?}: {apart:.5}",
+                spans[i]
+            );
+            furthest = furthest.max(apart);
+        }
+        for (i, dealt) in dealt_enough.iter().enumerate() {
+            let all: f64 = each.iter().map(|(_, enough)| weight * enough[i]).sum();
+            println!(
+                "{count} {range:?} {number} ways, both enough: {:.5}",
+                dealt - all
+            );
+            furthest = furthest.max((dealt - all).abs());
+        }
+        assert!(furthest < most, "{furthest}");
     }
 }
 
