@@ -10,6 +10,9 @@ pub struct Costs {
     pub planned: f64,
     /// Worn out in service: the same parts and work, and the stop.
     pub in_service: f64,
+    /// What a planned change costs less where the machine is open for another part anyway: its downtime.
+    /// Nothing where the catalogue gives that downtime no price (`planned_change.cost_per_hour`).
+    pub spared: f64,
 }
 
 impl Costs {
@@ -19,10 +22,12 @@ impl Costs {
     pub fn of(part: &Part, per_change: u32) -> Option<Self> {
         let parts = part.unit_cost? * f64::from(per_change) + part.planned_change.cost;
         let stop = part.unplanned_stop?;
-        let minutes = part.planned_change.minutes / 60.0;
+        let change = part.planned_change;
+        let downtime = change.minutes / 60.0 * change.cost_per_hour.unwrap_or(0.0);
         Some(Self {
-            planned: parts + minutes * part.planned_change.cost_per_hour.unwrap_or(0.0),
+            planned: parts + downtime,
             in_service: parts + stop.hours * stop.cost_per_hour,
+            spared: downtime,
         })
     }
 }

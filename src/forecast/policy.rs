@@ -11,6 +11,9 @@
 //! predictive ones of a fitted part of that age. The schedule is taken to go on with a few more jobs of
 //! average length, so that the last ones do not look like the end of the world.
 //!
+//! A machine that is stopped in the middle of job j for another part is open anyway. There a change costs its
+//! downtime less, `c_p − d + C(0)` against `C(a)` with half of the job left, by the same sum.
+//!
 //! A change must save at least [`LEAST_SAVING`] of what it costs: gains within the noise of the
 //! records are not worth a part.
 
@@ -36,6 +39,8 @@ const MOST_AGES: usize = 1200;
 pub struct StartCosts {
     /// A part of at least this age is changed; infinite for never.
     pub change_from: f64,
+    /// The same where the machine is open for another part anyway, halfway through the job that starts here.
+    pub change_if_open_from: f64,
     /// Cost of leaving a part in, by age in steps.
     left: Vec<f64>,
     step: f64,
@@ -127,29 +132,37 @@ impl WearTable {
             let left = self.left(length, costs, &value);
             let changed = costs.planned + left[0];
             let limit = changed + LEAST_SAVING * costs.planned;
-            let oldest = left.iter().position(|c| *c > limit);
-            let change_from = match oldest {
-                Some(i) if may_change && i > 0 => {
-                    let rise = left[i] - left[i - 1];
-                    (i as f64 - (left[i] - limit) / rise) * self.step
-                }
-                _ => f64::INFINITY,
-            };
-            value.clone_from(&left);
-            if let Some(i) = oldest.filter(|_| may_change) {
-                value[i..].fill(changed);
-            }
+            let change_from = self.dearer_from(&left, limit, may_change);
             if number < lengths.len() {
+                let half = self.left(0.5 * length, costs, &value);
+                let if_open = half[0] + (1.0 + LEAST_SAVING) * costs.planned - costs.spared;
                 starts.push(StartCosts {
                     change_from,
-                    left,
+                    change_if_open_from: self.dearer_from(&half, if_open, may_change),
+                    left: left.clone(),
                     step: self.step,
                     planned: costs.planned,
                 });
             }
+            let oldest = left.iter().position(|c| *c > limit);
+            value = left;
+            if let Some(i) = oldest.filter(|_| may_change) {
+                value[i..].fill(changed);
+            }
         }
         starts.reverse();
         starts
+    }
+
+    /// The age from which leaving a part in costs more than a limit; infinite for never.
+    fn dearer_from(&self, left: &[f64], limit: f64, may_change: bool) -> f64 {
+        match left.iter().position(|cost| *cost > limit) {
+            Some(i) if may_change && i > 0 => {
+                let rise = left[i] - left[i - 1];
+                (i as f64 - (left[i] - limit) / rise) * self.step
+            }
+            _ => f64::INFINITY,
+        }
     }
 
     /// `C_j(a)` at every age.
@@ -198,6 +211,7 @@ impl WearTable {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numerics::streams::stream;
 
     fn table(shape: f64) -> WearTable {
         let nodes = [WeibullNode {
@@ -211,6 +225,7 @@ mod tests {
     const COSTS: Costs = Costs {
         planned: 100.0,
         in_service: 1300.0,
+        spared: 40.0,
     };
 
     /// Exponential lives: leaving a part in costs the same at any age, `c_f` times the expected
@@ -224,6 +239,51 @@ mod tests {
             assert!((left / expected - 1.0).abs() < 2e-3, "{left} {expected}");
         }
         assert!(starts.iter().all(|s| s.change_from.is_infinite()));
+        assert!(starts.iter().all(|s| s.change_if_open_from.is_infinite()));
+    }
+
+    /// A part of the age from which a change pays while the machine is open: the costs of both ways from there
+    /// on, drawn future by future under the stated changes at the starts, differ by the saving that is asked.
+    #[test]
+    fn an_open_machine_by_simulation() {
+        // Jobs enough that what is taken to follow them does not matter, a wear-out sharp enough to forget.
+        let lengths = [60.0; 30];
+        let starts = table(4.0).starts(&lengths, COSTS, true);
+        let age = starts[0].change_if_open_from;
+        assert!(age < starts[0].change_from + 30.0, "{age}");
+        let cost = |draw: u64, mut age: f64| {
+            let mut random = stream(7, draw);
+            let mut life = |from: f64| -> f64 {
+                300.0 * ((from / 300.0).powi(4) + random.exponential()).powf(0.25)
+            };
+            let (mut ends, mut cost) = (life(age), 0.0);
+            let mut left = 30.0;
+            for job in 0..20 {
+                if job > 0 {
+                    left = 60.0;
+                    if age >= starts[job].change_from {
+                        cost += COSTS.planned;
+                        (age, ends) = (0.0, life(0.0));
+                    }
+                }
+                while age + left >= ends {
+                    cost += COSTS.in_service;
+                    left -= ends - age;
+                    (age, ends) = (0.0, life(0.0));
+                }
+                age += left;
+            }
+            cost
+        };
+        let mean = |from: f64, streams: u64| -> f64 {
+            let draws = 400_000;
+            let costs = (0..draws).map(|draw| cost(streams * draws + draw, from));
+            costs.sum::<f64>() / draws as f64
+        };
+        let saved = mean(age, 1) - (mean(0.0, 2) + COSTS.planned - COSTS.spared);
+        let asked = LEAST_SAVING * COSTS.planned;
+        // Costs of a future vary by some 500: 1.1 for the difference of two means.
+        assert!((saved - asked).abs() < 4.0, "{saved} {asked}");
     }
 
     /// Wear-out that is all but certain by 300 h: a part is changed at the last start from which it
@@ -233,6 +293,9 @@ mod tests {
         let starts = table(30.0).starts(&[100.0, 100.0], COSTS, true);
         let from = starts[0].change_from;
         assert!((140.0..200.0).contains(&from), "{from}");
+        // What would be changed at the next start is changed halfway through the job for less.
+        let (open, next) = (starts[0].change_if_open_from, starts[1].change_from - 50.0);
+        assert!((open - next).abs() < 10.0, "{open} {next}");
         let run_on = table(30.0).starts(&[100.0, 100.0], COSTS, false);
         assert!(run_on[0].change_from.is_infinite());
         assert!(run_on[0].if_left(150.0) > starts[0].if_left(150.0));

@@ -218,6 +218,7 @@ pub fn answer(analysis: &Analysis) -> String {
     changes.rows.truncate(15);
     changes = changes.only(&["job", "machine", "part", "position", "probability_worn_out"]);
     "Change before the job".clone_into(&mut changes.title);
+    changes.notes.clear();
     if changed > changes.rows.len() {
         changes.note(format!("The first {} of {changed}.", changes.rows.len()));
     }

@@ -271,6 +271,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                         },
                         probability_worn_out: 0.05 + 0.9 / (near as f64 + 3.0),
                         while_open: false,
+                        change_if_open_from: Some(190.0),
                         expected_cost_if_changed: Some(131.5),
                         expected_cost_if_left: Some(402.0),
                     });

@@ -178,6 +178,10 @@ pub fn changes(analysis: &Analysis) -> Table {
         .figures("age_hours", "Age at the start, h")
         .figures("probability_worn_out", "Chance of wearing out in the job")
         .figures(
+            "change_if_open_from",
+            "If it is open anyway, change from, h",
+        )
+        .figures(
             "cost_if_changed",
             format::with_unit("Expected cost if changed", currency),
         )
@@ -188,7 +192,7 @@ pub fn changes(analysis: &Analysis) -> Table {
     let mut decisions: Vec<_> = analysis.stock.changes.iter().collect();
     // What is to be done comes first; otherwise the order of the schedule stays.
     decisions.sort_by_key(|d| d.advice != Advice::Change);
-    for d in decisions {
+    for d in &decisions {
         let advice = match d.advice {
             Advice::Change if d.while_open => "change first, the machine being open",
             Advice::Change => "change first",
@@ -202,9 +206,17 @@ pub fn changes(analysis: &Analysis) -> Table {
             Cell::text(advice),
             Cell::Hours(d.age_hours),
             Cell::Probability(d.probability_worn_out),
+            Cell::maybe(d.change_if_open_from, Cell::Hours),
             Cell::maybe(d.expected_cost_if_changed, Cell::Cost),
             Cell::maybe(d.expected_cost_if_left, Cell::Cost),
         ]);
+    }
+    if decisions.iter().any(|d| d.change_if_open_from.is_some()) {
+        table.note(
+            "If it is open anyway: where the machine is stopped for another part halfway through the job, the age \
+             from which changing this one too costs less than running it on. The orders and kits do not count \
+             such changes.",
+        );
     }
     table
 }

@@ -32,13 +32,6 @@ pub(super) fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution
     Some(Caution::about(CautionCode::Note, &part.name, text))
 }
 
-/// What a planned change costs less where the machine is open for another part anyway: its downtime.
-/// Nothing where the catalogue gives that downtime no price (`planned_change.cost_per_hour`).
-pub(super) fn spared_while_open(part: &Part) -> f64 {
-    let change = part.planned_change;
-    change.minutes / 60.0 * change.cost_per_hour.unwrap_or(0.0)
-}
-
 /// Decisions for every part: each on its own first; then, where a machine is opened for one part before a
 /// job, the others on it once more, at the cost that is left while it is open. Parts changed only for
 /// that reason are marked; the demand does not count them.
@@ -55,7 +48,7 @@ pub(super) fn all_decisions(outlook: &Outlook, parts: &[Part]) -> Vec<ChangeDeci
     let mut decisions: Vec<ChangeDecision> = (outlook.parts.iter().zip(alone))
         .flat_map(|(ahead, alone)| {
             let part = &parts[ahead.part];
-            if ahead.planned && !open.is_empty() && spared_while_open(part) > 0.0 {
+            if ahead.planned && !open.is_empty() && spared(ahead) > 0.0 {
                 change_decisions(outlook, ahead, part, &open)
             } else {
                 alone
@@ -74,6 +67,10 @@ pub(super) fn all_decisions(outlook: &Outlook, parts: &[Part]) -> Vec<ChangeDeci
     decisions
 }
 
+fn spared(ahead: &PartOutlook) -> f64 {
+    ahead.costs.map_or(0.0, |costs| costs.spared)
+}
+
 /// Jobs and machines that are opened before them.
 type Open = BTreeSet<(String, String)>;
 
@@ -85,7 +82,7 @@ fn change_decisions(
     part: &Part,
     open: &Open,
 ) -> Vec<ChangeDecision> {
-    let spared = spared_while_open(part);
+    let spared = spared(ahead);
     let planned = ahead.costs.map_or(0.0, |c| c.planned);
     let mut decisions = Vec::new();
     for place in &ahead.places {
@@ -135,6 +132,9 @@ fn change_decisions(
                 },
                 probability_worn_out: ((after - before) / good).clamp(0.0, 1.0),
                 while_open,
+                change_if_open_from: costs
+                    .map(|c| c.change_if_open_from)
+                    .filter(|age| age.is_finite()),
                 expected_cost_if_changed: costs
                     .map(|c| c.if_changed() - if while_open { spared } else { 0.0 }),
                 expected_cost_if_left: costs.map(|c| c.if_left(new_from)),
@@ -200,7 +200,7 @@ mod tests {
         let (fleet, _) = two_parts(100.0, Some(500.0));
         let costs = Costs::of(&fleet.parts[0], 1).unwrap();
         assert_eq!((costs.planned, costs.in_service), (596.0, 1296.0));
-        assert!((spared_while_open(&fleet.parts[0]) - 500.0).abs() < 1e-9);
+        assert!((costs.spared - 500.0).abs() < 1e-9);
         let ages: Vec<f64> = (0..=24).map(|i| 10.0 * f64::from(i)).collect();
         let first = |keep: fn(&ChangeDecision) -> bool| {
             let found = ages.iter().find(|age| {

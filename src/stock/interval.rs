@@ -176,6 +176,7 @@ mod tests {
             let costs = Costs {
                 planned: 1.0,
                 in_service: ratio,
+                spared: 0.0,
             };
             let best = best_interval(&[(1.0, life)], costs).unwrap();
             assert_relative_eq!(best.hours, hours, max_relative = 1e-6);
@@ -194,6 +195,7 @@ mod tests {
         let costs = Costs {
             planned: 1.0,
             in_service: 2.0,
+            spared: 0.0,
         };
         let best = best_interval(&[(1.0, life)], costs).unwrap();
         assert_relative_eq!(best.hours, 2.17464138, max_relative = 1e-6);
@@ -207,6 +209,7 @@ mod tests {
         let costs = Costs {
             planned: 1.0,
             in_service: 10.0,
+            spared: 0.0,
         };
         let found = interval_cost(&[(0.5, life(1.0)), (0.5, life(3.0))], costs, 0.8);
         let (a, b) = (
@@ -224,6 +227,7 @@ mod tests {
             let costs = Costs {
                 planned: 1.0,
                 in_service: 20.0,
+                spared: 0.0,
             };
             assert_eq!(best_interval(&[(1.0, life)], costs), None);
         }

@@ -155,6 +155,9 @@ pub struct ChangeDecision {
     pub advice: Advice,
     /// Changing pays only because the machine is open for another part before that job.
     pub while_open: bool,
+    /// Age from which changing it pays where the machine is stopped for another part halfway through the job,
+    /// operating hours; null for never. The plan does not count such changes.
+    pub change_if_open_from: Option<f64>,
     /// Chance that it wears out during the job.
     pub probability_worn_out: f64,
     /// Expected cost if changed first, fleet currency; null without prices.

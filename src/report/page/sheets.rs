@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use super::super::{SAFETY, format, tables};
 use super::{Contents, act, pieces};
 use crate::records::{Job, LengthUnit};
-use crate::stock::{ChangeDecision, NextLook};
+use crate::stock::{Advice, ChangeDecision, NextLook};
 
 /// Sheets on the page: the jobs next ahead.
 const SHEETS: usize = 12;
@@ -73,6 +73,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                     }
                     @if changes.len() > 30 { p { "and " (format::count(changes.len() as u64 - 30)) " more, see the table of changes." } }
                     (looks(contents, job, &changes))
+                    (while_open(contents, job))
                 }
                 div {
                     h4 { "Carry" }
@@ -129,6 +130,34 @@ fn looks(contents: &Contents<'_>, job: &Job, changes: &[&ChangeDecision]) -> Mar
                     }
                 }
                 @if due.len() > LOOKS { "; and " (format::count((due.len() - LOOKS) as u64)) " more, see the table of next looks" }
+                "."
+            }
+        }
+    }
+}
+
+/// Parts worth changing if their machine is stopped and open for another one halfway through the job.
+fn while_open(contents: &Contents<'_>, job: &Job) -> Markup {
+    let old_enough = |c: &&ChangeDecision| {
+        let then = c.age_hours + 0.5 * job.hours;
+        c.job == job.name
+            && c.advice == Advice::RunOn
+            && c.change_if_open_from.is_some_and(|from| then >= from)
+    };
+    let changes = contents.analysis.stock.changes.iter();
+    let mut parts: Vec<&ChangeDecision> = changes.filter(old_enough).collect();
+    parts.sort_by(|a, b| b.probability_worn_out.total_cmp(&a.probability_worn_out));
+    html! {
+        @if !parts.is_empty() {
+            p {
+                b { "If the machine stops for another part, change too" }
+                " (halfway through the job; with a spare beyond the kit): "
+                @for (i, c) in parts.iter().take(LOOKS).enumerate() {
+                    @if i > 0 { "; " }
+                    (pieces::name(&c.machine)) " " (pieces::name(&c.part))
+                    @if c.position != "1" { " " (pieces::name(&c.position)) }
+                }
+                @if parts.len() > LOOKS { "; and " (format::count((parts.len() - LOOKS) as u64)) " more, see the table of changes" }
                 "."
             }
         }

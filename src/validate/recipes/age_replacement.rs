@@ -19,6 +19,7 @@ pub(super) fn age_replacement(case: &Case) -> Answers {
         let costs = Costs {
             planned: 1.0,
             in_service,
+            spared: 0.0,
         };
         let best =
             || best_interval(&[(1.0, life)], costs).ok_or("planned change does not pay".to_owned());
