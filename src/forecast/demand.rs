@@ -15,7 +15,7 @@ use super::refine::{MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::{Rows, entry};
-use super::sum::{MANY, cumulants, total};
+use super::sum::{SMOOTH, cumulants, total};
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -259,7 +259,7 @@ impl Totals<'_> {
     fn apart_in(&self, w: usize, a: &Values, b: &Values) -> f64 {
         let of = |values: &Values| {
             cumulants(self.firsts, |g, i| values.0[g].row(i * self.windows + w))
-                .filter(|c| c[1] > MANY)
+                .filter(|c| c[1] > SMOOTH)
         };
         if let (Some(a), Some(b)) = (of(a), of(b)) {
             // What a change of mean and spread does to a normal distribution: at most φ(0) for the one, in

@@ -15,7 +15,7 @@ use super::demand::without_negligible;
 use super::first_life::FirstLife;
 use super::mixture::Mixture;
 use super::remaining::curve;
-use super::sum::{FEW, MANY};
+use super::sum::FEW;
 use crate::models::WeibullNode;
 use crate::numerics::interpolate::lagrange;
 use crate::numerics::linear::symmetric_eigen;
@@ -41,6 +41,9 @@ const NEGLIGIBLE: f64 = 1e-4;
 
 /// Share of the weight at either end that has no say in a rule: it would draw points far out.
 const FAR_OUT: f64 = 3e-6;
+
+/// Variance above which the demand of many positions is interpolated between curves.
+const MANY: f64 = 20.0;
 
 /// Variance above which a demand may be sharp, and by how many of its standard deviations curves must differ
 /// then. The Edgeworth series is less exact there, but what it misses changes sign from curve to curve.
