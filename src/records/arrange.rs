@@ -14,6 +14,8 @@ use std::num::NonZeroU32;
 /// Reasons that nothing maps are flagged here, once for rows that were merged.
 pub(super) fn arrange(rows: &mut ReplacementRows) {
     let machines = by_machine(&mut rows.replacements);
+    let told = |r: &Replacement| std::iter::once(r.part).chain(r.position);
+    let ranks = Ranks::of(rows.replacements.iter().flat_map(told));
     let mut slices: Vec<&mut [Replacement]> = Vec::with_capacity(machines.len());
     let mut rest = rows.replacements.as_mut_slice();
     for length in machines {
@@ -24,8 +26,13 @@ pub(super) fn arrange(rows: &mut ReplacementRows) {
     let alike: Vec<usize> = slices
         .into_par_iter()
         .map(|slice| {
-            slice.sort_unstable_by(|a, b| {
-                (a.part, a.position, a.date, a.row).cmp(&(b.part, b.position, b.date, b.row))
+            slice.sort_by_cached_key(|r| {
+                (
+                    ranks.get(Some(r.part)),
+                    ranks.get(r.position),
+                    r.date,
+                    r.row,
+                )
             });
             slice
                 .chunk_by(same_place_and_day)
@@ -38,6 +45,36 @@ pub(super) fn arrange(rows: &mut ReplacementRows) {
         merge_alike(rows);
     }
     flag_unknown_reasons(rows);
+}
+
+/// Texts by their order, so that sorting compares numbers in place of letters.
+struct Ranks(Vec<u32>);
+
+impl Ranks {
+    fn of(texts: impl Iterator<Item = Text>) -> Self {
+        let mut ranks: Vec<u32> = Vec::new();
+        let mut each: Vec<Text> = Vec::new();
+        for text in texts {
+            let number = text.number();
+            if number >= ranks.len() {
+                ranks.resize(number + 1, 0);
+            }
+            if ranks[number] == 0 {
+                ranks[number] = 1;
+                each.push(text);
+            }
+        }
+        each.sort_unstable();
+        for (rank, text) in (1..).zip(each) {
+            ranks[text.number()] = rank;
+        }
+        Self(ranks)
+    }
+
+    /// Place of a text among the others, from 1; 0 for none, which comes before all.
+    fn get(&self, text: Option<Text>) -> u32 {
+        text.map_or(0, |text| self.0[text.number()])
+    }
 }
 
 /// Sorts records by machine, and gives how many each has.

@@ -5,6 +5,7 @@
 
 mod any_of;
 mod arrange;
+mod byte_places;
 mod catalogue;
 mod columns;
 mod contents;
@@ -34,6 +35,7 @@ mod row_cells;
 mod serials;
 mod settings;
 mod shared;
+mod short_text;
 mod similar;
 mod spreadsheet;
 mod starter;

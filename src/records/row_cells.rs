@@ -12,6 +12,7 @@ use jiff::civil::Date;
 use super::dates::DateColumn;
 use super::numbers::DecimalMark;
 use super::opened::{Opened, number};
+use super::short_text::{ShortText, short};
 use super::text::quoted;
 use super::{Extras, RecordsError, Text, Verdict};
 
@@ -19,7 +20,7 @@ use super::{Extras, RecordsError, Text, Verdict};
 const MOST_TEXTS: usize = 100_000;
 /// Most parts that one row can be about.
 const MOST_COUNTED: f64 = 10_000.0;
-/// A column with no more different texts than this repeats them all the time.
+/// Quick keys under which the further texts of a row are remembered.
 const FEW: usize = 256;
 /// Different texts of a column that a desk remembers from one stretch of rows to the next.
 const MOST_REMEMBERED: usize = 1 << 18;
@@ -39,9 +40,8 @@ fn quick_key(text: &str) -> usize {
 #[derive(Debug)]
 pub(super) struct Met<'t, M> {
     texts: Vec<&'t str>,
-    codes: HashMap<&'t str, u32, RandomState>,
-    /// Where few texts are, the one that was met last under each quick key.
-    near: [u32; FEW],
+    short: HashMap<ShortText, u32, RandomState>,
+    long: HashMap<&'t str, u32, RandomState>,
     /// What the texts mean, as far as anybody has said.
     means: Vec<M>,
 }
@@ -50,8 +50,8 @@ impl<M> Default for Met<'_, M> {
     fn default() -> Self {
         Self {
             texts: Vec::new(),
-            codes: HashMap::default(),
-            near: [0; FEW],
+            short: HashMap::default(),
+            long: HashMap::default(),
             means: Vec::new(),
         }
     }
@@ -59,20 +59,14 @@ impl<M> Default for Met<'_, M> {
 
 impl<'t, M: Copy> Met<'t, M> {
     fn code(&mut self, text: &'t str) -> u32 {
-        let key = quick_key(text);
-        // Among many texts the one met last is hardly ever the same, and looking at it costs.
-        if self.texts.len() <= FEW
-            && let Some(&near) = self.near.get(key)
-            && self.texts.get(near as usize) == Some(&text)
-        {
-            return near;
-        }
         let next = self.texts.len() as u32;
-        let code = *self.codes.entry(text).or_insert(next);
+        let code = match short(text) {
+            Some(numbers) => *self.short.entry(numbers).or_insert(next),
+            None => *self.long.entry(text).or_insert(next),
+        };
         if code == next {
             self.texts.push(text);
         }
-        self.near[key] = code;
         code
     }
 

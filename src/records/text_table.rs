@@ -1,5 +1,6 @@
 //! A file as rows of cells, before anybody says what they mean.
 
+use super::byte_places::each_place;
 use super::shared::Source;
 use super::{RowRef, Text};
 
@@ -242,10 +243,11 @@ impl Lines {
             return;
         }
         let mut start = 0;
-        for end in memchr::memchr_iter(delimiter, text.as_bytes()).chain([text.len()]) {
+        each_place(text.as_bytes(), delimiter, |end| {
             into.push(trimmed(text.get(start..end).unwrap_or_default()));
             start = end + 1;
-        }
+        });
+        into.push(trimmed(text.get(start..).unwrap_or_default()));
     }
 }
 
