@@ -29,7 +29,7 @@ impl Analysis {
         let (mut taken_out, mut unworn, mut hours) = (0, 0, 0.0);
         for life in self.lives.lives.iter().filter(|l| l.part == name) {
             hours += life.hours_seen();
-            let for_good = (life.end_row).is_some_and(|row| !swapped.contains(&row));
+            let for_good = life.end_row().is_some_and(|row| !swapped.contains(&row));
             if for_good {
                 taken_out += u64::from(life.count);
                 if life.high.is_infinite() {

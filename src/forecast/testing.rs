@@ -96,11 +96,7 @@ pub(crate) fn fitted(part: &str, machine: &str, position: &str, age: Option<f64>
         position: position.into(),
         age_hours: age,
         since: None,
-        life: Some(crate::lives::LifeId {
-            place: format!("{part}/{machine}/{position}").into(),
-            number: 1,
-            of_set: crate::lives::OfSet::Whole,
-        }),
+        life: Some(crate::lives::LifeId::new(part, machine, position, 1)),
     }
 }
 

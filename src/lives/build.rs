@@ -11,11 +11,10 @@ use rayon::prelude::*;
 use super::chain::{End, LeftOut, Span, walk};
 use super::events::{NOT_GUESSED, Places, SET, Sorting};
 use super::ids::Slugs;
-use super::life::AllRows;
 use super::stints::{self, Stint};
 use super::unplaced::{NotSummed, Unplaced};
 use super::ways::Laying;
-use super::{Cost, Fitted, Life, LifeId, Lives, OfSet, Outcome};
+use super::{Cost, Fitted, Life, LifeId, LifeRows, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
 use crate::records::{
     ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, RowCounts, RowRef,
@@ -25,11 +24,12 @@ use crate::records::{
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
 /// Machines that one thread looks at together.
-const MACHINES_AT_A_TIME: usize = 64;
+const MACHINES_AT_A_TIME: usize = 16;
 /// Choices on all machines up to which the ways of one part kind are summed; see [`Laying`].
 const MOST_CHOICES: usize = 150_000;
-/// Such groups looked at side by side before what they give is put together.
-const CHUNKS_AT_A_TIME: usize = 64;
+/// Such groups looked at side by side before what they give is put together: what they give stands
+/// in memory twice for that long.
+const CHUNKS_AT_A_TIME: usize = 32;
 
 /// Kept by text, or by several.
 type ByText<K, V> = HashMap<K, V, RandomState>;
@@ -55,16 +55,15 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         }
     }
     let mut slugs = Slugs::default();
-    let part_slugs: Vec<String> = fleet.parts.iter().map(|p| slugs.of(&p.name)).collect();
-    let machine_slugs: Vec<String> = fleet.machines.iter().map(|m| slugs.of(m)).collect();
-    let machines: Vec<Machine<'_>> = fleet
+    let part_names: Vec<Text> = fleet.parts.iter().map(|p| Text::from(&p.name)).collect();
+    let part_slugs: Vec<Text> = part_names.iter().map(|&name| slugs.of(name)).collect();
+    let machines: Vec<Machine> = fleet
         .machines
         .iter()
-        .zip(&machine_slugs)
-        .map(|(name, slug)| Machine {
-            name,
-            text: Text::from(name),
-            slug,
+        .map(|machine| {
+            let name = Text::from(machine);
+            let slug = slugs.of(name);
+            Machine { name, slug }
         })
         .collect();
     let mut records = runs(fleet);
@@ -87,18 +86,19 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
     };
     lives.problems.extend(meters.problems.iter().cloned());
     let mut order: Vec<usize> = (0..fleet.parts.len()).collect();
-    order.sort_by_key(|&at| &part_slugs[at]);
+    order.sort_by_key(|&at| part_slugs[at]);
     let mut rest: Vec<Found> = (0..fleet.parts.len()).map(|_| Found::default()).collect();
     for at in order {
         let part = &fleet.parts[at];
         let places = Places::of(part);
-        let name = Text::from(&part.name);
-        let chain_slugs: HashMap<Text, String> = places
+        let name = part_names[at];
+        let slug = part_slugs[at];
+        let ids: ByText<Text, Text> = places
             .positions
             .iter()
             .copied()
             .chain([Text::from(SET)])
-            .map(|chain| (chain, slugs.of(&chain)))
+            .map(|chain| (chain, Text::from(format!("{slug}/{}", slugs.of(chain)))))
             .collect();
         let building = Building {
             fleet,
@@ -106,8 +106,8 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             part,
             name,
             places: &places,
-            slug: &part_slugs[at],
-            chain_slugs: &chain_slugs,
+            slug,
+            ids: &ids,
             records: records.remove(&name).unwrap_or_default(),
             gaps: &gaps,
             gaps_anywhere: gaps_anywhere.get(&name).map_or(&[][..], Vec::as_slice),
@@ -116,9 +116,9 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         rest[at] = building.all(&machines, &mut lives.lives);
     }
     for mut found in rest {
-        lives.fitted.append(&mut found.fitted);
+        move_all(&mut lives.fitted, &mut found.fitted);
         lives.problems.append(&mut found.problems);
-        lives.costs.append(&mut found.costs);
+        move_all(&mut lives.costs, &mut found.costs);
         lives.unplaced.append(&mut found.unplaced);
         lives.unknown_start += found.unknown_start;
         lives.rows.used -= found.unused.used;
@@ -127,6 +127,15 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
     }
     note_old_readings(fleet, meters, &mut lives);
     lives
+}
+
+/// Moves all there is from one list to another, without a copy where the other is empty.
+fn move_all<T>(to: &mut Vec<T>, from: &mut Vec<T>) {
+    if to.is_empty() {
+        std::mem::swap(to, from);
+    } else {
+        to.append(from);
+    }
 }
 
 /// Where the records of each part on each machine stand.
@@ -146,10 +155,9 @@ fn runs(fleet: &Fleet) -> ByText<Text, ByText<Text, Range<usize>>> {
 }
 
 /// A machine, as the fleet and as ids name it.
-struct Machine<'a> {
-    name: &'a str,
-    text: Text,
-    slug: &'a str,
+struct Machine {
+    name: Text,
+    slug: Text,
 }
 
 /// What the records of a part give.
@@ -193,8 +201,9 @@ struct Building<'a> {
     part: &'a Part,
     name: Text,
     places: &'a Places,
-    slug: &'a str,
-    chain_slugs: &'a HashMap<Text, String>,
+    slug: Text,
+    /// Part and chain as ids name them, by chain.
+    ids: &'a ByText<Text, Text>,
     records: ByText<Text, Range<usize>>,
     /// Rows set aside while reading, by part and machine.
     gaps: &'a ByText<(Text, Text), Vec<&'a Gap>>,
@@ -206,7 +215,7 @@ struct Building<'a> {
 
 impl<'a> Building<'a> {
     /// Adds the lives of this part to those of others, and gives what else was found.
-    fn all(&self, machines: &'a [Machine<'a>], lives: &mut Vec<Life>) -> Found {
+    fn all(&self, machines: &[Machine], lives: &mut Vec<Life>) -> Found {
         let has_serials = self.records.values().cloned().any(|run| {
             self.fleet.replacements[run]
                 .iter()
@@ -226,24 +235,29 @@ impl<'a> Building<'a> {
             let too_many = Some(NotSummed::TooMany.reason());
             found = self.on_all(machines, has_serials, too_many, lives);
         }
-        self.sort_fitted(&mut found.fitted);
+        if has_serials {
+            self.sort_fitted(&mut found.fitted);
+        }
         found
     }
 
     fn on_all(
         &self,
-        machines: &'a [Machine<'a>],
+        machines: &[Machine],
         has_serials: bool,
         not_summed: Option<&'static str>,
         lives: &mut Vec<Life>,
     ) -> Found {
         let mut found = Found::default();
+        found
+            .fitted
+            .reserve_exact(machines.len() * self.places.positions.len());
         for some in machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME) {
             let pieces: Vec<Found> = some
                 .par_chunks(MACHINES_AT_A_TIME)
                 .map(|some| {
                     let mut found = Found::default();
-                    let runs = some.iter().filter_map(|m| self.records.get(&m.text));
+                    let runs = some.iter().filter_map(|m| self.records.get(&m.name));
                     found.lives.reserve(
                         runs.map(|run| run.len() + self.places.positions.len())
                             .sum(),
@@ -260,12 +274,13 @@ impl<'a> Building<'a> {
             }
         }
         if has_serials {
-            let slugs: HashMap<Text, &str> = machines.iter().map(|m| (m.text, m.slug)).collect();
+            let slugs: ByText<Text, Text> = machines.iter().map(|m| (m.name, m.slug)).collect();
             let mut stints = std::mem::take(&mut found.stints);
             stints::join(&mut stints, self.fleet, &mut found.problems);
             for stint in &stints {
-                let slug = slugs.get(&stint.machine).copied().unwrap_or_default();
-                self.add(stint, slug, &mut found);
+                if let Some(&slug) = slugs.get(&stint.machine) {
+                    self.add(stint, slug, &mut found);
+                }
             }
             lives.append(&mut found.lives);
         }
@@ -274,14 +289,14 @@ impl<'a> Building<'a> {
 
     fn on_machine(
         &self,
-        machine: &Machine<'a>,
+        machine: &Machine,
         has_serials: bool,
         not_summed: Option<&'static str>,
         found: &mut Found,
     ) {
-        let records = self.records.get(&machine.text).cloned();
+        let records = self.records.get(&machine.name).cloned();
         let carries = self.part.machines.is_empty()
-            || self.part.machines.iter().any(|m| m == machine.name)
+            || self.part.machines.iter().any(|m| *m == machine.name)
             || records.is_some();
         if !carries {
             return;
@@ -311,9 +326,10 @@ impl<'a> Building<'a> {
         let meter = sorting.meter;
         let until = (as_of, meter.point_at(as_of));
         let last_read = meter.last_read(as_of);
+        let fitted_before = found.fitted.len();
         for chain in &sorting.chains {
             for span in walk(&chain.events, until, last_read, meter) {
-                let stint = Stint::new(machine.text, chain.name, chain.numbered, span, self.fleet);
+                let stint = Stint::new(machine.name, chain.name, chain.numbered, span, self.fleet);
                 if has_serials {
                     found.stints.push(stint);
                 } else {
@@ -321,12 +337,13 @@ impl<'a> Building<'a> {
                 }
             }
         }
+        self.sort_fitted(&mut found.fitted[fitted_before..]);
     }
 
     /// The records of this part on one machine, sorted into chains.
     fn sorted(
         &self,
-        machine: &Machine<'a>,
+        machine: &Machine,
         records: Range<usize>,
         not_summed: Option<&'static str>,
     ) -> Sorting<'a> {
@@ -339,7 +356,7 @@ impl<'a> Building<'a> {
             records,
         );
         sorting.not_summed = not_summed;
-        if let Some(gaps) = self.gaps.get(&(self.name, machine.text)) {
+        if let Some(gaps) = self.gaps.get(&(self.name, machine.name)) {
             sorting.gaps.extend(gaps);
         }
         sorting.gaps.extend(self.gaps_anywhere);
@@ -348,15 +365,11 @@ impl<'a> Building<'a> {
     }
 
     /// The ways in which changes of no told position can belong to the positions.
-    fn unplaced(
-        &self,
-        machine: &Machine<'a>,
-        sorting: &Sorting<'_>,
-    ) -> Result<Unplaced, NotSummed> {
+    fn unplaced(&self, machine: &Machine, sorting: &Sorting<'_>) -> Result<Unplaced, NotSummed> {
         let (meter, as_of) = (sorting.meter, self.fleet.as_of);
         let now = meter.point_at(as_of);
         let until = now.or_else(|| meter.last_read(as_of).map(|(_, point)| point));
-        let seen = self.meters.first_read(machine.name).max(self.records_from);
+        let seen = self.meters.first_read(&machine.name).max(self.records_from);
         let laid = Laying {
             meter,
             chains: &sorting.chains,
@@ -382,7 +395,7 @@ impl<'a> Building<'a> {
         Ok(Unplaced {
             id: format!("{}/{}/not-told", self.slug, machine.slug),
             part: self.name,
-            machine: machine.text,
+            machine: machine.name,
             positions: laid
                 .open
                 .iter()
@@ -403,8 +416,10 @@ impl<'a> Building<'a> {
     }
 
     /// The life of a stint, and the part it leaves fitted.
-    fn add(&self, stint: &Stint, machine_slug: &str, found: &mut Found) {
-        let id = self.id(stint, machine_slug, found);
+    fn add(&self, stint: &Stint, machine_slug: Text, found: &mut Found) {
+        let Some(id) = self.id(stint, machine_slug) else {
+            return;
+        };
         let before = found.lives.len();
         if !stint.moved_on {
             self.count_left_out(stint, found);
@@ -422,26 +437,19 @@ impl<'a> Building<'a> {
         }
     }
 
+    /// By machine, then as the catalogue orders the positions.
     fn sort_fitted(&self, fitted: &mut [Fitted]) {
-        let order: HashMap<Text, usize> = self
-            .places
-            .positions
-            .iter()
-            .enumerate()
-            .map(|(at, &name)| (name, at))
-            .collect();
+        let order = |position| self.places.order.get(&position);
         fitted.sort_by(|a, b| {
             a.machine
                 .cmp(&b.machine)
-                .then_with(|| order.get(&a.position).cmp(&order.get(&b.position)))
+                .then_with(|| order(a.position).cmp(&order(b.position)))
         });
     }
 
     fn fitted_part(&self, stint: &Stint, position: Text, life: Option<LifeId>) -> Fitted {
-        let meter_known = self
-            .meters
-            .point_at(&stint.machine, self.fleet.as_of)
-            .is_some();
+        let meter = self.meters.of(stint.machine);
+        let meter_known = meter.point_at(self.fleet.as_of).is_some();
         let age = stint.age().ok().filter(|_| meter_known);
         Fitted {
             machine: stint.machine,
@@ -579,6 +587,11 @@ impl<'a> Building<'a> {
             .is_some_and(|r| record(r).verdict == Verdict::FoundWorn);
         let filled = pieces.iter().flatten().filter(|(_, count, _)| *count > 0);
         let single = filled.count() == 1;
+        let rows = LifeRows::new(
+            first.or(start.record).and_then(|r| self.row(r)),
+            span.end_record.and_then(|r| self.row(r)),
+            self.all_rows(stint),
+        );
         let before = found.lives.len();
         for (outcome, count, of_set) in pieces.into_iter().flatten() {
             let Some((low, high)) = bounds(outcome, span, &age, stint.entry, by_look) else {
@@ -596,8 +609,6 @@ impl<'a> Building<'a> {
             if count == 0 {
                 continue;
             }
-            let start_row = first.or(start.record).and_then(|r| self.row(r));
-            let end_row = span.end_record.and_then(|r| self.row(r));
             found.lives.push(Life {
                 id: LifeId {
                     of_set: if single { OfSet::Whole } else { of_set },
@@ -614,9 +625,7 @@ impl<'a> Building<'a> {
                 count,
                 start: Some(first.map_or(start.date, |r| record(r).date)),
                 end: span.end_date,
-                start_row,
-                end_row,
-                all_rows: self.all_rows(stint),
+                rows,
                 unknown_reason: span.end == Some(End::Unknown),
                 covariates,
             });
@@ -627,28 +636,14 @@ impl<'a> Building<'a> {
         }
     }
 
-    /// The name of a stint's life; the names of one place share its text.
-    fn id(&self, stint: &Stint, machine_slug: &str, found: &Found) -> LifeId {
-        let same_place = found
-            .lives
-            .last()
-            .filter(|l| l.machine == stint.machine && l.position == stint.chain);
-        let place = same_place.map_or_else(
-            || {
-                let chain = self.chain_slugs.get(&stint.chain);
-                Text::from(format!(
-                    "{}/{machine_slug}/{}",
-                    self.slug,
-                    chain.map_or("", String::as_str)
-                ))
-            },
-            |l| l.id.place,
-        );
-        LifeId {
-            place,
+    /// The name of a stint's life.
+    fn id(&self, stint: &Stint, machine_slug: Text) -> Option<LifeId> {
+        Some(LifeId {
+            place: *self.ids.get(&stint.chain)?,
+            machine: machine_slug,
             number: stint.span.number,
             of_set: OfSet::Whole,
-        }
+        })
     }
 
     fn row(&self, record: usize) -> Option<RowRef> {
@@ -656,7 +651,7 @@ impl<'a> Building<'a> {
     }
 
     /// Rows a span rests on, each once, in the order of events, where they are more than its ends.
-    fn all_rows(&self, stint: &Stint) -> Option<Box<AllRows>> {
+    fn all_rows(&self, stint: &Stint) -> Option<Vec<RowRef>> {
         let merged = |at: usize| self.fleet.replacements[at].merged.is_some();
         let start = stint.span.start.and_then(|s| s.record);
         if stint.before.is_empty()
@@ -674,7 +669,7 @@ impl<'a> Building<'a> {
                 }
             }
         }
-        Some(Box::new(AllRows(rows)))
+        Some(rows)
     }
 }
 

@@ -1,9 +1,10 @@
 //! Replacement records of one part on one machine → what happened to each position.
 
 use std::cmp::Ordering;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Range;
 
+use foldhash::fast::RandomState;
 use jiff::civil::Date;
 
 use super::chain::{End, Event, What};
@@ -36,6 +37,8 @@ pub(super) const NOT_GUESSED: &str = "positions are not guessed";
 pub(super) struct Places {
     /// In the order of the catalogue.
     pub(super) positions: Vec<Text>,
+    /// Where each stands there.
+    pub(super) order: HashMap<Text, usize, RandomState>,
     /// Of its chains, sorted.
     chains: Vec<Text>,
 }
@@ -49,7 +52,12 @@ impl Places {
         };
         chains.sort_unstable();
         chains.dedup();
-        Self { positions, chains }
+        let order = positions.iter().copied().zip(0..).collect();
+        Self {
+            positions,
+            order,
+            chains,
+        }
     }
 }
 
@@ -58,7 +66,7 @@ pub(super) struct Sorting<'a> {
     pub(super) fleet: &'a Fleet,
     pub(super) meters: &'a Meters,
     pub(super) meter: MachineMeter<'a>,
-    pub(super) machine: &'a str,
+    pub(super) machine: Text,
     pub(super) part: &'a Part,
     pub(super) places: &'a Places,
     /// Where its records stand in the fleet's replacements.
@@ -80,7 +88,7 @@ impl<'a> Sorting<'a> {
     pub(super) fn new(
         fleet: &'a Fleet,
         meters: &'a Meters,
-        machine: &'a str,
+        machine: Text,
         part: &'a Part,
         places: &'a Places,
         records: Range<usize>,
@@ -550,13 +558,13 @@ impl<'a> Sorting<'a> {
     }
 
     fn stated_ages(&mut self) {
-        let facts = self.fleet.facts(self.machine);
+        let facts = self.fleet.facts(&self.machine);
         let mut ages: Vec<(Option<String>, Date, f64)> = Vec::new();
         if let Some(day) = facts.and_then(|f| f.new_on) {
             ages.push((None, day, 0.0));
         }
         let known = &self.fleet.known_ages;
-        let from = known.partition_point(|a| a.machine.as_str() < self.machine);
+        let from = known.partition_point(|a| a.machine.as_str() < self.machine.as_str());
         for age in known[from..]
             .iter()
             .take_while(|a| a.machine == self.machine)

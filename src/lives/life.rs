@@ -4,7 +4,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 use serde::ser::SerializeStruct;
 
-use super::Unplaced;
+use super::{LifeRows, Unplaced};
 use crate::meters::TurnedBack;
 use crate::records::{Extras, Problem, RowCounts, RowRef, Text};
 
@@ -36,12 +36,26 @@ pub enum OfSet {
 /// of M1.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LifeId {
-    /// Part, machine and position.
+    /// Part and position, as in `drive-belt/1`.
     pub place: Text,
+    /// Machine.
+    pub machine: Text,
     /// Number in that place, from 1.
     pub number: u32,
     /// Which of a set.
     pub of_set: OfSet,
+}
+
+impl LifeId {
+    /// The name of a part's life in a place, all that it stands for.
+    pub fn new(part: &str, machine: &str, position: &str, number: u32) -> Self {
+        Self {
+            place: Text::from(format!("{part}/{position}")),
+            machine: machine.into(),
+            number,
+            of_set: OfSet::Whole,
+        }
+    }
 }
 
 impl std::fmt::Display for LifeId {
@@ -51,7 +65,11 @@ impl std::fmt::Display for LifeId {
             OfSet::Worn => "/worn",
             OfSet::Unworn => "/unworn",
         };
-        write!(f, "{}/{}{suffix}", self.place, self.number)
+        let (part, position) = self.place.split_once('/').unwrap_or_default();
+        let Self {
+            machine, number, ..
+        } = self;
+        write!(f, "{part}/{machine}/{position}/{number}{suffix}")
     }
 }
 
@@ -93,19 +111,11 @@ pub struct Life {
     pub start: Option<Date>,
     /// Day it came out, or the end of the records.
     pub end: Date,
-    /// Row that put it in, where one did.
-    pub start_row: Option<RowRef>,
-    /// Row that took it out, where one did.
-    pub end_row: Option<RowRef>,
-    /// All its rows, where there are more than these two.
-    pub(crate) all_rows: Option<Box<AllRows>>,
+    /// The rows it rests on.
+    pub(crate) rows: LifeRows,
     /// Groups and covariates by name.
     pub covariates: Extras,
 }
-
-/// Rows of a life that rests on more than two.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct AllRows(pub(crate) Vec<RowRef>);
 
 /// Operating hours for which a life with these bounds was seen.
 pub(super) fn hours_seen(low: f64, high: f64, entry: f64) -> f64 {
@@ -121,10 +131,17 @@ impl Life {
     /// Every row it rests on: the one that put it in, looks in between, the one that took it out,
     /// duplicates included.
     pub fn rows(&self) -> Vec<RowRef> {
-        match &self.all_rows {
-            Some(all) => all.0.clone(),
-            None => self.start_row.into_iter().chain(self.end_row).collect(),
-        }
+        self.rows.all()
+    }
+
+    /// Row that put it in, where one did.
+    pub fn start_row(&self) -> Option<RowRef> {
+        self.rows.start()
+    }
+
+    /// Row that took it out, where one did.
+    pub fn end_row(&self) -> Option<RowRef> {
+        self.rows.end()
     }
 }
 
@@ -143,8 +160,8 @@ impl Serialize for Life {
         life.serialize_field("count", &self.count)?;
         life.serialize_field("start", &self.start)?;
         life.serialize_field("end", &self.end)?;
-        life.serialize_field("start_row", &self.start_row)?;
-        life.serialize_field("end_row", &self.end_row)?;
+        life.serialize_field("start_row", &self.start_row())?;
+        life.serialize_field("end_row", &self.end_row())?;
         life.serialize_field("rows", &self.rows())?;
         life.serialize_field("unknown_reason", &self.unknown_reason)?;
         life.serialize_field("covariates", &self.covariates)?;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use serde::Serialize;
 
+use super::readings::Readings;
 use super::{HoursBounds, MeterPoint, UsePerDay};
 use crate::records::{Disposition, MeterReset, Problem, RowRef};
 
@@ -75,10 +76,8 @@ struct Stretch {
     from: Date,
     /// What the meter showed right after the reset that began it.
     begins_at: Option<f64>,
-    /// Used readings, by day, then hours.
-    readings: Vec<(Date, f64)>,
-    /// Where each of them stands; `None` for a stated first day.
-    rows: Vec<Option<RowRef>>,
+    /// Used readings.
+    readings: Readings,
     /// From this day on nothing is known in this stretch.
     in_doubt_from: Option<Date>,
 }
@@ -173,8 +172,7 @@ impl History {
     ) {
         let open = self.stretches.len() - 1;
         let stretch = &mut self.stretches[open];
-        stretch.readings.reserve_exact(entries.len());
-        stretch.rows.reserve_exact(entries.len());
+        stretch.readings.reserve(entries.len());
         read.reserve(entries.len());
         let mut previous: Option<&Entry> = None;
         let mut doubt: Option<(Option<RowRef>, Option<RowRef>)> = None;
@@ -228,8 +226,7 @@ impl History {
             }
             if let Some(hours) = entry.hours {
                 if standing == Standing::Used {
-                    stretch.readings.push((entry.date, hours));
-                    stretch.rows.push(entry.row);
+                    stretch.readings.push(entry.date, hours, entry.row);
                     previous = Some(entry);
                     if let Some(replacement) = entry.replacement {
                         // A meter that was reset more often than this is none.
@@ -268,10 +265,12 @@ impl History {
         if stretch.in_doubt_from.is_some_and(|from| date >= from) {
             return None;
         }
-        let first = stretch.readings.partition_point(|(d, _)| *d < date);
-        let beyond = stretch.readings.partition_point(|(d, _)| *d <= date);
-        if first < beyond {
-            let (low, high) = (stretch.readings[first].1, stretch.readings[beyond - 1].1);
+        let readings = &stretch.readings;
+        let (first, beyond) = (readings.before(date), readings.up_to(date));
+        if first < beyond
+            && let (Some((_, low)), Some((_, high))) =
+                (readings.get(first), readings.get(beyond - 1))
+        {
             return Some(MeterPoint {
                 stretch: index,
                 shown: HoursBounds {
@@ -283,9 +282,9 @@ impl History {
         }
         let before = first
             .checked_sub(1)
-            .map(|i| stretch.readings[i])
+            .and_then(|i| readings.get(i))
             .or(stretch.begins_at.map(|h| (stretch.from, h)));
-        let after = stretch.readings.get(beyond).copied();
+        let after = readings.get(beyond);
         let shown = match (before, after) {
             (Some((d0, h0)), Some((d1, h1))) => {
                 let share = days_between(d0, date) / days_between(d0, d1).max(1.0);
@@ -346,8 +345,8 @@ impl History {
             .enumerate()
             .rev()
             .find_map(|(index, stretch)| {
-                let beyond = stretch.readings.partition_point(|(d, _)| *d <= date);
-                let (day, hours) = *stretch.readings.get(beyond.checked_sub(1)?)?;
+                let beyond = stretch.readings.up_to(date);
+                let (day, hours) = stretch.readings.get(beyond.checked_sub(1)?)?;
                 Some((
                     day,
                     MeterPoint {
@@ -362,11 +361,14 @@ impl History {
     pub(super) fn row_read(&self, date: Date) -> Option<RowRef> {
         self.stretches.iter().rev().find_map(|stretch| {
             let readings = &stretch.readings;
-            let beyond = readings.partition_point(|(d, _)| *d <= date);
-            let last = *readings.get(beyond.checked_sub(1)?)?;
-            let alike = readings[..beyond].iter().rev().take_while(|r| **r == last);
-            let first = beyond - alike.count();
-            Some(stretch.rows[first..beyond].iter().flatten().min().copied())
+            let beyond = readings.up_to(date);
+            let last = readings.get(beyond.checked_sub(1)?)?;
+            let mut first = beyond - 1;
+            while first > 0 && readings.get(first - 1) == Some(last) {
+                first -= 1;
+            }
+            let alike = &readings.rows()[first..beyond];
+            Some(alike.iter().flatten().min().copied())
         })?
     }
 
@@ -383,7 +385,7 @@ impl History {
         let mut steps: Vec<(f64, f64)> = Vec::new();
         for stretch in &self.stretches {
             let mut last: Option<(Date, f64)> = None;
-            for &(date, hours) in &stretch.readings {
+            for (date, hours) in stretch.readings.iter() {
                 match last {
                     Some((day, _)) if day == date => {}
                     Some((day, before)) => {
@@ -414,8 +416,8 @@ impl History {
         let mut all: Vec<MeterReading> = self
             .stretches
             .iter()
-            .flat_map(|stretch| stretch.readings.iter().zip(&stretch.rows))
-            .map(|(&(date, hours), &row)| MeterReading {
+            .flat_map(|stretch| stretch.readings.iter().zip(stretch.readings.rows()))
+            .map(|((date, hours), &row)| MeterReading {
                 date,
                 hours,
                 row,
@@ -431,7 +433,7 @@ impl History {
     pub(super) fn first_read(&self) -> Option<Date> {
         let used = self.stretches.iter().filter_map(|s| s.readings.first());
         let rejected = self.rejected.iter().map(|reading| reading.date);
-        used.map(|(date, _)| *date).chain(rejected).min()
+        used.map(|(date, _)| date).chain(rejected).min()
     }
 
     fn stretch_of(&self, date: Date) -> usize {
@@ -447,14 +449,13 @@ impl Stretch {
         Self {
             from,
             begins_at,
-            readings: Vec::new(),
-            rows: Vec::new(),
+            readings: Readings::default(),
             in_doubt_from: None,
         }
     }
 
     fn last(&self) -> Option<(Date, f64)> {
-        self.readings.last().copied()
+        self.readings.last()
     }
 }
 

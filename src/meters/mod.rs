@@ -2,10 +2,12 @@
 
 mod history;
 mod point;
+mod readings;
 
 use std::collections::{BTreeMap, HashMap};
 use std::ops::Range;
 
+use foldhash::fast::RandomState;
 use jiff::civil::Date;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -17,7 +19,7 @@ pub use history::{MeterReading, Standing, TurnedBack};
 pub use point::{HoursBounds, MeterPoint};
 
 /// Machines looked at side by side before what they give is put together.
-const MACHINES_AT_A_TIME: usize = 1024;
+const MACHINES_AT_A_TIME: usize = 256;
 
 /// Operating hours a machine runs per calendar day, on the average of its readings.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -33,7 +35,7 @@ pub struct UsePerDay {
 /// The meters of a fleet.
 #[derive(Debug, Clone, Default)]
 pub struct Meters {
-    machines: BTreeMap<String, History>,
+    machines: HashMap<Text, History, RandomState>,
     /// The stretch in which each of the fleet's replacements was read; [`NOT_READ`] for the others.
     stretches: Vec<u16>,
     /// Points of replacements without a reading of their own, by their place.
@@ -75,13 +77,17 @@ impl Meters {
         for reset in &fleet.resets {
             resets.entry(&reset.machine).or_default().push(reset);
         }
-        let mut records: HashMap<Text, Range<usize>> = HashMap::new();
+        let mut records: HashMap<Text, Range<usize>, RandomState> = HashMap::default();
         let mut at = 0;
         for run in fleet.replacements.chunk_by(|a, b| a.machine == b.machine) {
             records.insert(run[0].machine, at..at + run.len());
             at += run.len();
         }
         let mut meters = Self {
+            machines: HashMap::with_capacity_and_hasher(
+                fleet.machines.len(),
+                RandomState::default(),
+            ),
             stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
         };
@@ -107,15 +113,19 @@ impl Meters {
                     ..turned
                 });
                 meters.turned_back.extend(turned);
-                meters.machines.insert(machine.clone(), of.history);
+                meters.machines.insert(Text::from(machine), of.history);
             }
         }
         meters
     }
 
     /// The meter of one machine, for looking at it often.
-    pub(crate) fn of(&self, machine: &str) -> MachineMeter<'_> {
-        MachineMeter(self.machines.get(machine))
+    pub(crate) fn of(&self, machine: Text) -> MachineMeter<'_> {
+        MachineMeter(self.machines.get(&machine))
+    }
+
+    fn history(&self, machine: &str) -> Option<&History> {
+        self.machines.get(&Text::from(machine))
     }
 
     /// Operating hours of a machine on a day, counted through all resets, as bounds.
@@ -123,19 +133,19 @@ impl Meters {
     /// `None` when the machine has no usable reading, or its meter is in doubt from an earlier day on.
     /// After the last reading `best` stays at that reading: nothing is added that nobody read.
     pub fn hours_at(&self, machine: &str, date: Date) -> Option<HoursBounds> {
-        let history = self.machines.get(machine)?;
+        let history = self.history(machine)?;
         let point = history.at(date)?;
         Some(history.counted_up_to(&point))
     }
 
     /// The meter on a day, as a point to measure ages from.
     pub fn point_at(&self, machine: &str, date: Date) -> Option<MeterPoint> {
-        self.machines.get(machine)?.at(date)
+        self.history(machine)?.at(date)
     }
 
     /// What a machine's meter shows on a day, as bounds, since its last reset.
     pub fn shown_at(&self, machine: &str, date: Date) -> Option<HoursBounds> {
-        Some(self.machines.get(machine)?.at(date)?.shown)
+        Some(self.history(machine)?.at(date)?.shown)
     }
 
     /// The meter at one of the fleet's replacements: as read, else as bounded by other readings.
@@ -170,34 +180,33 @@ impl Meters {
         from: &MeterPoint,
         to: &MeterPoint,
     ) -> Option<HoursBounds> {
-        Some(self.machines.get(machine)?.between(from, to))
+        Some(self.history(machine)?.between(from, to))
     }
 
     /// Operating hours per calendar day; `None` with fewer than two readings on different days.
     pub fn use_per_day(&self, machine: &str) -> Option<UsePerDay> {
-        self.machines.get(machine)?.use_per_day()
+        self.history(machine)?.use_per_day()
     }
 
     /// Every reading of a machine in order, rejected ones marked.
     pub fn readings(&self, machine: &str) -> Vec<MeterReading> {
-        self.machines
-            .get(machine)
+        self.history(machine)
             .map_or_else(Vec::new, History::readings)
     }
 
     /// Day of the first reading of a machine, used or not.
     pub fn first_read(&self, machine: &str) -> Option<Date> {
-        self.machines.get(machine)?.first_read()
+        self.history(machine)?.first_read()
     }
 
     /// The row of the last usable reading of a machine on or before a day.
     pub fn row_read(&self, machine: &str, date: Date) -> Option<RowRef> {
-        self.machines.get(machine)?.row_read(date)
+        self.history(machine)?.row_read(date)
     }
 
     /// Last usable reading up to a day: the day and the point.
     pub fn last_read(&self, machine: &str, date: Date) -> Option<(Date, MeterPoint)> {
-        self.machines.get(machine)?.last_read(date)
+        self.history(machine)?.last_read(date)
     }
 }
 

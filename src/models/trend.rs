@@ -244,7 +244,7 @@ mod tests {
     use approx::assert_relative_eq;
 
     use super::*;
-    use crate::lives::{LifeId, OfSet};
+    use crate::lives::{LifeId, LifeRows};
     use crate::numerics::streams::stream;
     use crate::records::{Extras, Text};
 
@@ -358,11 +358,7 @@ mod tests {
             .checked_add(jiff::Span::new().days(day))
             .unwrap();
         Life {
-            id: LifeId {
-                place: Text::from("belt/M1/1"),
-                number: 1,
-                of_set: OfSet::Whole,
-            },
+            id: LifeId::new("belt", "M1", "1", 1),
             part: Text::from("belt"),
             machine: Text::from(format!("M{machine}")),
             position: Text::from("1"),
@@ -374,9 +370,7 @@ mod tests {
             count: 1,
             start: Some(start),
             end: start,
-            start_row: None,
-            end_row: None,
-            all_rows: None,
+            rows: LifeRows::default(),
             unknown_reason: false,
             covariates: Extras::default(),
         }

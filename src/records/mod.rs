@@ -50,5 +50,6 @@ pub use load::{FLEET_FILE, LoadOptions, NearNames, set_aside_error};
 pub use problem::*;
 pub use propose::{ColumnProposal, Proposal, propose};
 pub use raw::{RawCell, RawRow, raw_rows};
+pub(crate) use shared::Shelf;
 pub use shared::{Extras, Text};
 pub use starter::{EXAMPLE, STARTER, StarterFile};

@@ -27,6 +27,11 @@ impl RowRef {
         Self { source, row }
     }
 
+    /// Another row of the same file and sheet.
+    pub(crate) fn beside(self, row: u32) -> Self {
+        Self { row, ..self }
+    }
+
     /// File as named in `fleet.toml`.
     pub fn file(self) -> Text {
         self.source.names().0

@@ -22,7 +22,7 @@ const BINS: usize = 23;
 const SHARDS: usize = 16;
 
 /// Values kept once, found by their number and by themselves.
-struct Shelf<U: ?Sized + 'static> {
+pub(crate) struct Shelf<U: ?Sized + 'static> {
     bins: [OnceLock<Box<[OnceLock<&'static U>]>>; BINS],
     codes: [RwLock<HashMap<&'static U, NonZeroU32, RandomState>>; SHARDS],
     hasher: RandomState,
@@ -30,7 +30,7 @@ struct Shelf<U: ?Sized + 'static> {
 }
 
 impl<U: ?Sized + Eq + Hash + 'static> Shelf<U> {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             bins: [const { OnceLock::new() }; BINS],
             codes: std::array::from_fn(|_| RwLock::new(HashMap::default())),
@@ -40,7 +40,7 @@ impl<U: ?Sized + Eq + Hash + 'static> Shelf<U> {
     }
 
     /// Number of a value; one that is new is kept as `keep` makes it.
-    fn code(&self, value: &U, keep: impl FnOnce() -> &'static U) -> NonZeroU32
+    pub(crate) fn code(&self, value: &U, keep: impl FnOnce() -> &'static U) -> NonZeroU32
     where
         &'static U: Borrow<U>,
     {
@@ -70,7 +70,7 @@ impl<U: ?Sized + Eq + Hash + 'static> Shelf<U> {
         code
     }
 
-    fn value(&self, code: NonZeroU32) -> Option<&'static U> {
+    pub(crate) fn value(&self, code: NonZeroU32) -> Option<&'static U> {
         let (bin, slot) = place(code);
         self.bins[bin].get()?.get(slot)?.get().copied()
     }

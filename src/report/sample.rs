@@ -11,7 +11,7 @@ use crate::forecast::{
     Demand, FittedPart, Forecast, ForecastOptions, JobChance, NoForecast, Outlook,
     QuantityProbability, Remaining,
 };
-use crate::lives::{Fitted, Life, LifeId, Lives, OfSet, Outcome};
+use crate::lives::{Fitted, Life, LifeId, LifeRows, Lives, Outcome};
 use crate::models::{
     Basis, Caution, CautionCode, Estimate, Family, Fit, GoodnessOfFit, IntervalMethod, LifeCounts,
     LifeModel, MeanLife, Method, QuantileEstimate, WeibullNode,
@@ -189,11 +189,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             let hours = 420.0 * (-(1.0 - share).ln()).powf(1.0 / 1.9);
             let is_worn = i % 2 == 0;
             lives.push(Life {
-                id: LifeId {
-                    place: format!("{}/{}/1", p.name, machines.first().map_or("", |m| m)).into(),
-                    number: i as u32,
-                    of_set: OfSet::Whole,
-                },
+                id: LifeId::new(&p.name, machines.first().map_or("", |m| m), "1", i as u32),
                 part: Text::from(&p.name),
                 machine: machines
                     .get(i % machines.len().max(1))
@@ -212,9 +208,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
                 count: 1,
                 start: Some(day(i)),
                 end: AS_OF,
-                start_row: Some(row(i)),
-                end_row: Some(row(i + 1)),
-                all_rows: None,
+                rows: LifeRows::new(Some(row(i)), Some(row(i + 1)), None),
                 unknown_reason: false,
                 covariates: Extras::default(),
             });

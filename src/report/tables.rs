@@ -784,8 +784,8 @@ pub fn lives_list(lives: &[Life]) -> Table {
             Cell::count(life.count),
             Cell::maybe(life.start, Cell::Date),
             Cell::Date(life.end),
-            Cell::maybe(life.start_row.as_ref(), |r| Cell::text(r.to_string())),
-            Cell::maybe(life.end_row.as_ref(), |r| Cell::text(r.to_string())),
+            Cell::maybe(life.start_row(), |r| Cell::text(r.to_string())),
+            Cell::maybe(life.end_row(), |r| Cell::text(r.to_string())),
         ]);
     }
     table.note("No value under “at most”: the part had not worn out when it was last seen.");

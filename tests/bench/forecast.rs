@@ -4,7 +4,7 @@
 use divan::{Bencher, black_box};
 use jiff::civil::{Date, date};
 use wearcast::forecast::{ForecastOptions, Outlook, of_outlook};
-use wearcast::lives::{Fitted, LifeId, Lives, Observations, OfSet};
+use wearcast::lives::{Fitted, LifeId, Lives, Observations};
 use wearcast::models::{LifeModel, life_model};
 use wearcast::numerics::streams::stream;
 use wearcast::records::{
@@ -101,11 +101,7 @@ fn case(machines: usize, jobs: usize) -> Case {
                     position: position.to_string().into(),
                     age_hours: Some(age),
                     since: None,
-                    life: Some(LifeId {
-                        place: format!("{}/{machine}/{position}", part.name).into(),
-                        number: 1,
-                        of_set: OfSet::Whole,
-                    }),
+                    life: Some(LifeId::new(&part.name, machine, &position.to_string(), 1)),
                 });
             }
         }

@@ -12,8 +12,8 @@ fn a_change_ends_one_life_and_starts_the_next() {
     assert_eq!(lives.unknown_start, 1);
     assert_eq!(lives.rows.used, 3);
     assert_eq!(lives.lives[0].id.to_string(), "belt/M1/1/2");
-    assert_eq!(lives.lives[0].start_row.as_ref().unwrap().row, 2);
-    assert_eq!(lives.lives[0].end_row.as_ref().unwrap().row, 3);
+    assert_eq!(lives.lives[0].start_row().unwrap().row, 2);
+    assert_eq!(lives.lives[0].end_row().unwrap().row, 3);
 }
 
 #[test]
