@@ -7,8 +7,8 @@ use super::fleet_args::FleetArgs;
 use super::{CliError, Reply};
 use crate::lives::{self, Lives, Unplaced};
 use crate::meters::{Meters, TurnedBack};
-use crate::records::{Fleet, NearNames, RowCounts, Text, set_aside_error};
-use crate::report::{self, NearNameSums, ProblemGroup, problem_groups};
+use crate::records::{Fleet, FleetFiles, NearNames, RowCounts, Text, set_aside_error};
+use crate::report::{self, NearNameSums, ProblemGroup, Sums, problem_groups};
 
 /// Arguments of `wearcast check`.
 #[derive(Debug, Args)]
@@ -55,14 +55,28 @@ struct PartLives<'a> {
 }
 
 pub(super) fn run(args: &CheckArgs) -> Result<Reply, CliError> {
-    let fleet = args.fleet.load(false)?;
+    let options = args.fleet.options(false);
+    let files = FleetFiles::read(&args.fleet.dir)?;
+    // A row with such a name is set aside, and `strict` ends with it.
+    let otherwise = if !args.strict && files.may_hold_near_names() {
+        let sums = |near| -> Result<Vec<Sums>, CliError> {
+            let fleet = files.clone().fleet(options, near)?;
+            Ok(report::sums_by_part(&fleet, &lives::build(&fleet)))
+        };
+        Some([sums(NearNames::AsMeant)?, sums(NearNames::AsOthers)?])
+    } else {
+        None
+    };
+    let fleet = files.fleet(options, NearNames::SetAside)?;
     let meters = Meters::new(&fleet);
     let lives = lives::build_with(&fleet, &meters);
     if args.strict && lives.rows.set_aside > 0 {
         return Err(set_aside_error(&lives.problems, lives.rows.set_aside).into());
     }
     let notes: Vec<String> = fleet.notes.iter().chain(&meters.notes).cloned().collect();
-    let near = near_names(args, &fleet, &lives)?;
+    let near = otherwise.map_or_else(Vec::new, |[as_meant, as_others]| {
+        report::near_name_sums(&fleet, &lives, &as_meant, &as_others)
+    });
     let stdout = if args.fleet.json {
         json(&fleet, &lives, &near, &notes)
     } else {
@@ -75,25 +89,6 @@ pub(super) fn run(args: &CheckArgs) -> Result<Reply, CliError> {
             .push("no row of the replacement records can be used".to_owned());
     }
     Ok(reply)
-}
-
-/// What would change if names nearly alike were taken in other ways: read again in each.
-fn near_names(
-    args: &CheckArgs,
-    fleet: &Fleet,
-    lives: &Lives,
-) -> Result<Vec<NearNameSums>, CliError> {
-    let doubtful = |code: &str| matches!(code, "similar_machine" | "unknown_part");
-    if !lives.problems.iter().any(|p| doubtful(p.code.as_str())) {
-        return Ok(Vec::new());
-    }
-    let taken = |near| -> Result<Lives, CliError> {
-        let fleet = args.fleet.load_taking(near)?;
-        Ok(lives::build(&fleet))
-    };
-    let as_meant = taken(NearNames::AsMeant)?;
-    let as_others = taken(NearNames::AsOthers)?;
-    Ok(report::near_name_sums(fleet, lives, &as_meant, &as_others))
 }
 
 fn json(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[String]) -> String {

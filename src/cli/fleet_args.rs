@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::CliError;
-use crate::records::{Fleet, LoadOptions, NearNames};
+use crate::records::{Fleet, LoadOptions};
 
 /// A fleet folder and how to look at it.
 #[derive(Debug, Clone, Args)]
@@ -22,22 +22,17 @@ pub(super) struct FleetArgs {
 }
 
 impl FleetArgs {
-    /// Reads the folder.
-    pub(super) fn load(&self, strict: bool) -> Result<Fleet, CliError> {
-        let options = LoadOptions {
+    /// How to look at the folder.
+    pub(super) fn options(&self, strict: bool) -> LoadOptions {
+        LoadOptions {
             as_of: self.as_of,
             strict,
-        };
-        Ok(Fleet::load(&self.dir, &options)?)
+        }
     }
 
-    /// Reads the folder with near names taken in one way.
-    pub(super) fn load_taking(&self, near_names: NearNames) -> Result<Fleet, CliError> {
-        let options = LoadOptions {
-            as_of: self.as_of,
-            strict: false,
-        };
-        Ok(Fleet::load_taking(&self.dir, &options, near_names)?)
+    /// Reads the folder.
+    pub(super) fn load(&self, strict: bool) -> Result<Fleet, CliError> {
+        Ok(Fleet::load(&self.dir, &self.options(strict))?)
     }
 }
 

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde::{Deserialize, Deserializer, de};
 
 /// The whole file.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct FleetFile {
     pub(crate) fleet: FleetEntry,
@@ -31,7 +31,7 @@ pub(crate) struct FleetFile {
     pub(crate) inspection: InspectionEntry,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct FleetEntry {
     pub(crate) name: String,
@@ -79,7 +79,7 @@ pub(crate) enum DateCellsWord {
 macro_rules! file_entry {
     ($(#[$doc:meta])* $name:ident in $section:literal { $($(#[$field_meta:meta])* $field:ident: $kind:ty,)* }) => {
         $(#[$doc])*
-        #[derive(Debug, Deserialize)]
+        #[derive(Debug, Clone, Deserialize)]
         #[serde(deny_unknown_fields)]
         pub(crate) struct $name {
             #[serde(default)]
@@ -147,7 +147,7 @@ file_entry! {
     JobsEntry in "[[jobs]]" {}
 }
 
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ReasonsEntry {
     #[serde(default)]
@@ -203,7 +203,7 @@ pub(crate) enum ForceWord {
     Newton,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ResetEntry {
     pub(crate) machine: String,
@@ -213,7 +213,7 @@ pub(crate) struct ResetEntry {
     pub(crate) old_reading: Option<f64>,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct MachineEntry {
     pub(crate) name: String,
@@ -227,7 +227,7 @@ pub(crate) struct MachineEntry {
     pub(crate) hours_per_day: Option<f64>,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct FittedEntry {
     pub(crate) machine: String,
@@ -238,7 +238,7 @@ pub(crate) struct FittedEntry {
     pub(crate) age_hours: f64,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct PartEntry {
     pub(crate) name: String,
@@ -295,7 +295,7 @@ pub(crate) enum PositionNotToldWord {
     Sum,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct DeliveryEntry {
     #[serde(deserialize_with = "whole")]
@@ -304,14 +304,14 @@ pub(crate) struct DeliveryEntry {
     pub(crate) due: Date,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct FixedLifeEntry {
     pub(crate) shape: f64,
     pub(crate) scale: f64,
 }
 
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct PlannedChangeEntry {
     #[serde(default)]
@@ -321,14 +321,14 @@ pub(crate) struct PlannedChangeEntry {
     pub(crate) cost_per_hour: Option<f64>,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct UnplannedStopEntry {
     pub(crate) hours: f64,
     pub(crate) cost_per_hour: f64,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct PracticeEntry {
     pub(crate) target: f64,
@@ -340,7 +340,7 @@ pub(crate) struct PracticeEntry {
     pub(crate) reading_error: Option<f64>,
 }
 
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct StockEntry {
     pub(crate) service_level: Option<f64>,
@@ -348,7 +348,7 @@ pub(crate) struct StockEntry {
     pub(crate) review_days: Option<u32>,
 }
 
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct InspectionEntry {
     pub(crate) chance_unseen: Option<f64>,

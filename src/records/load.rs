@@ -57,28 +57,45 @@ impl Fleet {
     /// A file that cannot be read, a setting that is not allowed, a column that is not there or
     /// cannot be settled, a schedule with a cell that cannot be used; with `strict`, any row set aside.
     pub fn load(dir: &Path, options: &LoadOptions) -> Result<Self, RecordsError> {
-        Self::load_taking(dir, options, NearNames::SetAside)
-    }
-
-    /// [`Self::load`] with names that are nearly those of a machine or part taken in one way, to see
-    /// what would change.
-    ///
-    /// # Errors
-    /// As [`Self::load`].
-    pub fn load_taking(
-        dir: &Path,
-        options: &LoadOptions,
-        near_names: NearNames,
-    ) -> Result<Self, RecordsError> {
-        let file = fleet_file(dir)?;
-        let mut loading = Loading::new(&file, dir)?;
-        loading.rows.near_names = near_names;
-        loading.read_files(&file)?;
-        let fleet = loading.finish(file, *options)?;
+        let fleet = FleetFiles::read(dir)?.fleet(*options, NearNames::SetAside)?;
         if options.strict && fleet.rows.set_aside > 0 {
             return Err(set_aside_error(&fleet.problems, fleet.rows.set_aside));
         }
         Ok(fleet)
+    }
+}
+
+/// The files of a fleet folder, read; what near names mean is still open.
+#[derive(Clone)]
+pub struct FleetFiles<'a> {
+    file: FleetFile,
+    loading: Loading<'a>,
+}
+
+impl<'a> FleetFiles<'a> {
+    /// Reads `fleet.toml` and every file it names.
+    ///
+    /// # Errors
+    /// As [`Fleet::load`].
+    pub fn read(dir: &'a Path) -> Result<Self, RecordsError> {
+        let file = fleet_file(dir)?;
+        let mut loading = Loading::new(&file, dir)?;
+        loading.read_files(&file)?;
+        Ok(Self { file, loading })
+    }
+
+    /// Whether it may matter how near names are taken.
+    pub fn may_hold_near_names(&self) -> bool {
+        self.loading.rows.may_hold_near_parts() || self.loading.machine_names.holds_similar()
+    }
+
+    /// The fleet, with names that are nearly those of a machine or part taken in one way; `strict`
+    /// is not looked at.
+    ///
+    /// # Errors
+    /// As [`Fleet::load`].
+    pub fn fleet(self, options: LoadOptions, near: NearNames) -> Result<Fleet, RecordsError> {
+        self.loading.finish(self.file, options, near)
     }
 }
 
@@ -94,6 +111,7 @@ pub fn set_aside_error(problems: &[Problem], count: u64) -> RecordsError {
 }
 
 /// What has been read so far.
+#[derive(Clone)]
 pub(super) struct Loading<'a> {
     pub(super) dir: &'a Path,
     pub(super) parts: Vec<Part>,
@@ -199,7 +217,13 @@ impl<'a> Loading<'a> {
         Ok(())
     }
 
-    fn finish(mut self, file: FleetFile, options: LoadOptions) -> Result<Fleet, RecordsError> {
+    fn finish(
+        mut self,
+        file: FleetFile,
+        options: LoadOptions,
+        near: NearNames,
+    ) -> Result<Fleet, RecordsError> {
+        self.rows.take_near(near);
         let setting = Setting { file: FLEET_FILE };
         let not_stated: Vec<&String> = file
             .part
@@ -247,7 +271,7 @@ impl<'a> Loading<'a> {
         let as_of = self.as_of(options.as_of.or(file.fleet.as_of))?;
         self.leave_out_later(as_of);
         let stated = self.facts.iter().map(|f| f.name.clone()).collect();
-        let similar = similar::leave_out(&mut self.rows, &mut self.readings, &stated);
+        let similar = similar::leave_out(&mut self.rows, &mut self.readings, &stated, near);
         self.problems.extend(similar);
         let assigned = assign(&mut self.jobs, std::mem::take(&mut self.open_jobs))?;
         self.problems.extend(assigned);

@@ -46,7 +46,7 @@ mod ways_of_writing;
 pub use error::RecordsError;
 pub use fleet::*;
 pub use job_spread::JobSpread;
-pub use load::{FLEET_FILE, LoadOptions, NearNames, set_aside_error};
+pub use load::{FLEET_FILE, FleetFiles, LoadOptions, NearNames, set_aside_error};
 pub use problem::*;
 pub use propose::{ColumnProposal, Proposal, propose};
 pub use raw::{RawCell, RawRow, raw_rows};

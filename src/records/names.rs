@@ -4,7 +4,7 @@ use std::collections::{BTreeSet, HashMap};
 
 use foldhash::fast::RandomState;
 
-use super::Text;
+use super::{Text, similar};
 
 /// Names → the one name used from here on.
 #[derive(Debug, Clone, Default)]
@@ -44,6 +44,15 @@ impl Names {
             })
             .map(|(_, name)| *name)
             .collect()
+    }
+
+    /// Whether some names differ only in what is no letter and no digit.
+    pub(crate) fn holds_similar(&self) -> bool {
+        let mut letters: HashMap<String, Text, RandomState> = HashMap::default();
+        self.by_folded.iter().any(|(folded, &name)| {
+            let first = *letters.entry(similar::letters(folded)).or_insert(name);
+            first != name
+        })
     }
 
     /// The known name of a text; an unknown one becomes known as it is first written.

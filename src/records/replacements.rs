@@ -1,7 +1,8 @@
 //! Rows of the replacement exports → typed records, with a reason for each row that is left out.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::num::NonZeroU16;
+use std::ops::Range;
 
 use jiff::civil::Date;
 use rayon::prelude::*;
@@ -25,7 +26,7 @@ const MOST_DESKS: usize = 16;
 const AT_A_DESK: usize = 1 << 15;
 
 /// What reading the exports gives.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct ReplacementRows {
     pub(super) replacements: Vec<Replacement>,
     /// Rows merged with the first of them.
@@ -33,10 +34,56 @@ pub(super) struct ReplacementRows {
     pub(super) gaps: Vec<Gap>,
     pub(super) problems: Vec<Problem>,
     pub(super) rows: RowCounts,
-    /// What to make of names nearly like known ones.
-    pub(super) near_names: NearNames,
+    /// Rows whose part nothing is called, in the order of the files.
+    doubtful: Vec<Doubtful>,
     /// Parts near to texts that no part is called.
     near: HashMap<String, BTreeSet<Text>>,
+}
+
+/// What becomes of a row.
+#[derive(Debug, Clone)]
+enum Outcome {
+    Used(Replacement),
+    SetAside(Box<Aside>),
+}
+
+#[derive(Debug, Clone)]
+struct Aside {
+    problem: Problem,
+    /// Changes that the row may hide.
+    gaps: Vec<Gap>,
+}
+
+impl Outcome {
+    /// How many changes it may hide.
+    fn gaps(&self) -> usize {
+        match self {
+            Self::Used(_) => 0,
+            Self::SetAside(aside) => aside.gaps.len(),
+        }
+    }
+}
+
+/// A row whose part nothing is called: where its traces stand, and what would become of it with the
+/// one part that the text could mean, where it is one.
+#[derive(Debug, Clone)]
+struct Doubtful {
+    /// Among the problems.
+    problem: usize,
+    /// Among the gaps.
+    gaps: Range<usize>,
+    /// Replacements read before it.
+    before: usize,
+    meant: Option<Outcome>,
+}
+
+/// One row and what is needed to judge it.
+struct Row<'a, 't> {
+    opened: &'a Opened,
+    source: Source,
+    cells: &'a RowCells,
+    desk: &'a Desk<'t>,
+    parts: &'a Names,
 }
 
 /// Names that all files share.
@@ -81,7 +128,13 @@ impl ReplacementRows {
             for desk in &mut desks {
                 learn(desk, &headings, names, &mut reasons);
                 for cells in &desk.rows {
-                    self.row(opened, source, cells, desk, names, &mut reasons);
+                    self.row(&Row {
+                        opened,
+                        source,
+                        cells,
+                        desk,
+                        parts: names.parts,
+                    });
                 }
             }
             from += desk_count * AT_A_DESK;
@@ -89,21 +142,46 @@ impl ReplacementRows {
         Ok(())
     }
 
-    fn row(
-        &mut self,
-        opened: &Opened,
-        source: Source,
-        cells: &RowCells,
-        desk: &Desk<'_>,
-        names: &mut SharedNames<'_>,
-        reasons: &mut Reasons,
-    ) {
+    fn row(&mut self, row: &Row<'_, '_>) {
         self.rows.rows_in += 1;
+        let (cells, desk) = (row.cells, row.desk);
+        let part = desk.parts.meaning(cells.part);
+        let Some(outcome) = self.outcome(row, part) else {
+            return;
+        };
+        let text = desk.parts.text(cells.part);
+        if part.is_none() && !text.is_empty() {
+            let near = self.near_parts(text, row.parts);
+            let meant = near.first().filter(|_| near.len() == 1);
+            let meant = meant.and_then(|&part| self.outcome(row, Some(part)));
+            self.doubtful.push(Doubtful {
+                problem: self.problems.len(),
+                gaps: self.gaps.len()..self.gaps.len() + outcome.gaps(),
+                before: self.replacements.len(),
+                meant,
+            });
+        }
+        self.add(outcome);
+    }
+
+    fn add(&mut self, outcome: Outcome) {
+        match outcome {
+            Outcome::Used(record) => {
+                self.rows.used += 1;
+                self.replacements.push(record);
+            }
+            Outcome::SetAside(aside) => {
+                self.rows.set_aside += 1;
+                self.problems.push(aside.problem);
+                self.gaps.extend(aside.gaps);
+            }
+        }
+    }
+
+    /// What becomes of a row that is about a part.
+    fn outcome(&mut self, row: &Row<'_, '_>, part: Option<Text>) -> Option<Outcome> {
+        let (cells, desk) = (row.cells, row.desk);
         let machine = desk.machines.meaning(cells.machine);
-        let part = desk
-            .parts
-            .meaning(cells.part)
-            .or_else(|| self.meant_part(desk.parts.text(cells.part), names.parts));
         let position = desk.positions.meaning(cells.position);
         let (reason, mut verdict) = desk.reasons.meaning(cells.reason);
         let usable = !cells.overflows
@@ -113,24 +191,19 @@ impl ReplacementRows {
         let (Some(machine), Some(part), Some(date), Ok(hours), true) =
             (machine, part, cells.date, cells.hours, usable)
         else {
-            let part_text = desk.parts.text(cells.part);
-            self.set_aside(
-                opened, cells, machine, part, position, part_text, names, reasons,
-            );
-            return;
+            return self.set_aside(row, machine, part, position);
         };
         let (Ok(quantity), Ok(worn_count)) = (cells.quantity, cells.worn_count) else {
-            self.bad_count(opened, cells, machine, part, position, date, hours);
-            return;
+            return Some(bad_count(row, machine, part, position, date, hours));
         };
         if quantity.is_some_and(|q| q == 0 || worn_count.is_some_and(|w| w > q)) {
-            self.bad_count(opened, cells, machine, part, position, date, hours);
-            return;
+            return Some(bad_count(row, machine, part, position, date, hours));
         }
         if verdict == Verdict::Unknown && worn_count.is_some_and(|w| w > 0) {
             verdict = Verdict::Worn;
         }
-        self.replacements.push(Replacement {
+        let number = row.opened.table.number(cells.row as usize);
+        Some(Outcome::Used(Replacement {
             date,
             machine,
             part,
@@ -143,39 +216,33 @@ impl ReplacementRows {
             quantity: quantity.and_then(NonZeroU16::new),
             worn_count,
             extra: desk.extras_mean[cells.extra as usize],
-            row: RowRef::of(source, opened.table.number(cells.row as usize)),
+            row: RowRef::of(row.source, number),
             merged: None,
             unkept: cells.unkept,
-        });
-        self.rows.used += 1;
+        }))
     }
 
     /// A row that cannot be used as it stands.
-    #[expect(clippy::too_many_arguments, reason = "all that one row needs")]
     fn set_aside(
         &mut self,
-        opened: &Opened,
-        cells: &RowCells,
+        row: &Row<'_, '_>,
         machine: Option<Text>,
         part: Option<Text>,
         position: Option<Text>,
-        part_text: &str,
-        names: &mut SharedNames<'_>,
-        reasons: &mut Reasons,
-    ) {
-        let row = cells.row as usize;
-        let Some(mut problem) = row_problem(
+    ) -> Option<Outcome> {
+        let (opened, cells) = (row.opened, row.cells);
+        let at = cells.row as usize;
+        let part_text = row.desk.parts.text(cells.part);
+        let mut problem = row_problem(
             opened,
-            row,
+            at,
             machine.as_deref(),
             part.as_deref(),
             cells.date,
             cells.hours,
-        ) else {
-            return;
-        };
+        )?;
         if problem.code == "unknown_part" && !part_text.is_empty() {
-            let near = self.near_parts(part_text, names.parts);
+            let near = self.near_parts(part_text, row.parts);
             if !near.is_empty() {
                 problem.allowed = Some(
                     format!(
@@ -186,76 +253,61 @@ impl ReplacementRows {
                 );
             }
         }
-        if reasons.verdict(opened.text(row, "reason")) != Verdict::InspectedOk {
-            let parts = match part {
-                Some(part) => std::iter::once(part).collect(),
-                None if self.near_names == NearNames::AsOthers && !part_text.is_empty() => {
-                    BTreeSet::new()
-                }
-                None => self.near_parts(part_text, names.parts),
-            };
-            let hours = cells
-                .hours
-                .ok()
-                .flatten()
-                .filter(|h| (0.0..ABSURD_HOURS).contains(h));
-            for part in parts {
-                self.gaps.push(Gap {
-                    machine,
-                    part,
-                    position,
-                    date: cells.date,
-                    hours,
-                    row: opened.row_ref(row),
-                });
-            }
-        }
-        self.rows.set_aside += 1;
-        self.problems.push(problem);
-    }
-
-    #[expect(clippy::too_many_arguments, reason = "all that one row needs")]
-    fn bad_count(
-        &mut self,
-        opened: &Opened,
-        cells: &RowCells,
-        machine: Text,
-        part: Text,
-        position: Option<Text>,
-        date: Date,
-        hours: Option<f64>,
-    ) {
-        let row = cells.row as usize;
-        let key = if cells.quantity.is_err() || cells.quantity == Ok(Some(0)) {
-            "quantity"
-        } else {
-            "worn_count"
+        let (_, verdict) = row.desk.reasons.meaning(cells.reason);
+        let parts = match part {
+            _ if verdict == Verdict::InspectedOk => BTreeSet::new(),
+            Some(part) => BTreeSet::from([part]),
+            None => self.near_parts(part_text, row.parts),
         };
-        self.rows.set_aside += 1;
-        self.problems.push(opened.problem(
-            row,
-            key,
-            "unreadable_count",
-            "a whole number; worn_count at most quantity",
-            "Correct the number in the export, or leave the cell empty.",
-        ));
-        self.gaps.push(Gap {
-            machine: Some(machine),
+        let hours = cells.hours.ok().flatten();
+        let hours = hours.filter(|h| (0.0..ABSURD_HOURS).contains(h));
+        let gap = |part| Gap {
+            machine,
             part,
             position,
-            date: Some(date),
+            date: cells.date,
             hours,
-            row: opened.row_ref(row),
-        });
+            row: opened.row_ref(at),
+        };
+        Some(Outcome::SetAside(Box::new(Aside {
+            problem,
+            gaps: parts.into_iter().map(gap).collect(),
+        })))
     }
 
-    /// The one part that a text no part is called could mean, where it is to be taken so.
-    fn meant_part(&mut self, text: &str, parts: &Names) -> Option<Text> {
-        if self.near_names != NearNames::AsMeant || text.is_empty() {
-            return None;
+    /// Whether there are rows that [`Self::take_near`] takes in another way.
+    pub(super) fn may_hold_near_parts(&self) -> bool {
+        !self.doubtful.is_empty()
+    }
+
+    /// Takes the rows whose part nothing is called in one way.
+    pub(super) fn take_near(&mut self, near: NearNames) {
+        let doubtful = std::mem::take(&mut self.doubtful);
+        let otherwise: Vec<Doubtful> = match near {
+            NearNames::SetAside => return,
+            NearNames::AsMeant => doubtful.into_iter().filter(|d| d.meant.is_some()).collect(),
+            NearNames::AsOthers => doubtful,
+        };
+        let hidden: HashSet<usize> = otherwise.iter().flat_map(|d| d.gaps.clone()).collect();
+        keep_others(&mut self.gaps, &hidden);
+        if near == NearNames::AsOthers {
+            return;
         }
-        let near = self.near_parts(text, parts);
-        near.first().copied().filter(|_| near.len() == 1)
+        let explained: HashSet<usize> = otherwise.iter().map(|d| d.problem).collect();
+        keep_others(&mut self.problems, &explained);
+        let read = std::mem::take(&mut self.replacements);
+        self.replacements
+            .reserve_exact(read.len() + otherwise.len());
+        let mut from = 0;
+        for row in otherwise {
+            self.replacements.extend_from_slice(&read[from..row.before]);
+            from = row.before;
+            self.rows.set_aside -= 1;
+            if let Some(outcome) = row.meant {
+                self.add(outcome);
+            }
+        }
+        self.replacements.extend_from_slice(&read[from..]);
     }
 
     /// Parts that a text no part is called could mean.
@@ -269,6 +321,51 @@ impl ReplacementRows {
         }
         near
     }
+}
+
+/// Keeps what stands at other places than these.
+fn keep_others<T>(all: &mut Vec<T>, places: &HashSet<usize>) {
+    let mut at = 0;
+    all.retain(|_| {
+        at += 1;
+        !places.contains(&(at - 1))
+    });
+}
+
+fn bad_count(
+    row: &Row<'_, '_>,
+    machine: Text,
+    part: Text,
+    position: Option<Text>,
+    date: Date,
+    hours: Option<f64>,
+) -> Outcome {
+    let (opened, cells) = (row.opened, row.cells);
+    let at = cells.row as usize;
+    let key = if cells.quantity.is_err() || cells.quantity == Ok(Some(0)) {
+        "quantity"
+    } else {
+        "worn_count"
+    };
+    let problem = opened.problem(
+        at,
+        key,
+        "unreadable_count",
+        "a whole number; worn_count at most quantity",
+        "Correct the number in the export, or leave the cell empty.",
+    );
+    let gap = Gap {
+        machine: Some(machine),
+        part,
+        position,
+        date: Some(date),
+        hours,
+        row: opened.row_ref(at),
+    };
+    Outcome::SetAside(Box::new(Aside {
+        problem,
+        gaps: vec![gap],
+    }))
 }
 
 /// Looks up each text that a desk has met since, once, in the order in which they stand in the file.

@@ -3,7 +3,6 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use foldhash::fast::RandomState;
 use rayon::prelude::*;
 
 use super::replacements::ReplacementRows;
@@ -17,14 +16,10 @@ pub(super) fn leave_out(
     rows: &mut ReplacementRows,
     readings: &mut Vec<Reading>,
     stated: &BTreeSet<String>,
+    near_names: NearNames,
 ) -> Vec<Problem> {
-    let mut by_name: HashMap<Text, usize, RandomState> = HashMap::default();
-    for run in rows.replacements.chunk_by(|a, b| a.machine == b.machine) {
-        *by_name.entry(run[0].machine).or_default() += run.len();
-    }
-    for reading in &*readings {
-        *by_name.entry(reading.machine).or_default() += 1;
-    }
+    let records = rows.replacements.iter().map(|r| r.machine);
+    let by_name = counted(records.chain(readings.iter().map(|r| r.machine)));
     let mut spelled: Vec<(String, Text, usize)> = by_name
         .into_par_iter()
         .map(|(name, count)| (letters(&name), name, count))
@@ -52,7 +47,7 @@ pub(super) fn leave_out(
     if main_of.is_empty() {
         return Vec::new();
     }
-    match rows.near_names {
+    match near_names {
         NearNames::SetAside => {}
         NearNames::AsOthers => return Vec::new(),
         NearNames::AsMeant => {
@@ -104,7 +99,24 @@ pub(super) fn leave_out(
     problems
 }
 
-fn letters(name: &str) -> String {
+/// How often each name stands there.
+fn counted(names: impl Iterator<Item = Text>) -> Vec<(Text, usize)> {
+    let mut counts: Vec<usize> = Vec::new();
+    let mut met: Vec<Text> = Vec::new();
+    for name in names {
+        let number = name.number();
+        if number >= counts.len() {
+            counts.resize(number + 1, 0);
+        }
+        if counts[number] == 0 {
+            met.push(name);
+        }
+        counts[number] += 1;
+    }
+    met.into_iter().map(|n| (n, counts[n.number()])).collect()
+}
+
+pub(super) fn letters(name: &str) -> String {
     name.chars()
         .filter(|c| c.is_alphanumeric())
         .flat_map(char::to_lowercase)

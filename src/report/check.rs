@@ -193,15 +193,9 @@ pub struct NearNameSums {
     pub as_others: Sums,
 }
 
-/// What would change if names that are nearly those of a machine or part were taken in other ways;
-/// parts for which nothing would are left out.
-pub fn near_name_sums(
-    fleet: &Fleet,
-    as_used: &Lives,
-    as_meant: &Lives,
-    as_others: &Lives,
-) -> Vec<NearNameSums> {
-    let sums = |lives: &Lives, part: Text| {
+/// What the lives of each part come to, in the order of the catalogue.
+pub fn sums_by_part(fleet: &Fleet, lives: &Lives) -> Vec<Sums> {
+    let sums = |part: Text| {
         let mut sums = Sums::default();
         for life in lives.lives.iter().filter(|l| l.part == part) {
             let count = u64::from(life.count);
@@ -220,17 +214,29 @@ pub fn near_name_sums(
         }
         sums
     };
+    let parts = fleet.parts.iter().map(|part| Text::from(&part.name));
+    parts.map(sums).collect()
+}
+
+/// What would change if names that are nearly those of a machine or part were taken in other ways,
+/// each given by the sums of its parts; parts for which nothing would are left out.
+pub fn near_name_sums(
+    fleet: &Fleet,
+    as_used: &Lives,
+    as_meant: &[Sums],
+    as_others: &[Sums],
+) -> Vec<NearNameSums> {
+    let as_used = sums_by_part(fleet, as_used);
     fleet
         .parts
         .iter()
-        .map(|part| {
-            let name = Text::from(&part.name);
-            NearNameSums {
-                part: part.name.clone(),
-                as_used: sums(as_used, name),
-                as_meant: sums(as_meant, name),
-                as_others: sums(as_others, name),
-            }
+        .zip(as_used)
+        .zip(as_meant.iter().zip(as_others))
+        .map(|((part, as_used), (&as_meant, &as_others))| NearNameSums {
+            part: part.name.clone(),
+            as_used,
+            as_meant,
+            as_others,
         })
         .filter(|s| s.as_meant != s.as_used || s.as_others != s.as_used)
         .collect()

@@ -29,7 +29,7 @@ mod validation;
 pub use chart::Svg;
 pub use check::{
     NearNameSums, ProblemGroup, Sums, check, lives_by_part, lives_in_short, near_name_sums,
-    near_names, positions_not_told, problem_groups, reset_lines,
+    near_names, positions_not_told, problem_groups, reset_lines, sums_by_part,
 };
 pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
