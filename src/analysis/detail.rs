@@ -168,7 +168,7 @@ fn meters(analysis: &Analysis, most: usize) -> Vec<MachineMeter> {
         .take(most)
         .map(|machine| MachineMeter {
             machine: machine.clone(),
-            readings: meters.readings(machine),
+            readings: meters.readings(&analysis.fleet, machine),
         })
         .collect()
 }

@@ -687,7 +687,7 @@ fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
         };
         let days = days_between(day, fleet.as_of);
         if days > READING_IS_OLD_DAYS && aged.contains(&Text::from(machine)) {
-            let row = meters.row_read(machine, fleet.as_of);
+            let row = meters.row_read(fleet, machine, fleet.as_of);
             lives.problems.push(Problem {
                 found: Some(
                     format!(

@@ -1,6 +1,7 @@
 //! One machine's meter: stretches between declared resets, and what was read in each.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use jiff::civil::Date;
 use serde::Serialize;
@@ -92,6 +93,8 @@ pub(super) struct History {
     rejected: Vec<MeterReading>,
     /// Hours a day, for a machine without a meter.
     rate: Option<f64>,
+    /// Where the machine's records stand in the fleet's replacements.
+    pub(super) records: Range<usize>,
 }
 
 impl History {
@@ -99,9 +102,8 @@ impl History {
     pub(super) fn at_rate(rate: f64) -> Self {
         Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
-            joins: Vec::new(),
-            rejected: Vec::new(),
             rate: Some(rate),
+            ..Self::default()
         }
     }
 
@@ -125,9 +127,7 @@ impl History {
         });
         let mut history = Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
-            joins: Vec::new(),
-            rejected: Vec::new(),
-            rate: None,
+            ..Self::default()
         };
         let mut rest: &[Entry] = &entries;
         for reset in resets.iter().copied().map(Some).chain([None]) {
@@ -226,7 +226,7 @@ impl History {
             }
             if let Some(hours) = entry.hours {
                 if standing == Standing::Used {
-                    stretch.readings.push(entry.date, hours, entry.row);
+                    stretch.readings.push(entry.date, hours);
                     previous = Some(entry);
                     if let Some(replacement) = entry.replacement {
                         // A meter that was reset more often than this is none.
@@ -357,19 +357,13 @@ impl History {
             })
     }
 
-    /// Row of the last usable reading up to a day: of several alike the first.
-    pub(super) fn row_read(&self, date: Date) -> Option<RowRef> {
-        self.stretches.iter().rev().find_map(|stretch| {
+    /// The last usable reading up to a day.
+    pub(super) fn last_reading(&self, date: Date) -> Option<(Date, f64)> {
+        let last = |stretch: &Stretch| {
             let readings = &stretch.readings;
-            let beyond = readings.up_to(date);
-            let last = readings.get(beyond.checked_sub(1)?)?;
-            let mut first = beyond - 1;
-            while first > 0 && readings.get(first - 1) == Some(last) {
-                first -= 1;
-            }
-            let alike = &readings.rows()[first..beyond];
-            Some(alike.iter().flatten().min().copied())
-        })?
+            readings.get(readings.up_to(date).checked_sub(1)?)
+        };
+        self.stretches.iter().rev().find_map(last)
     }
 
     /// Mean use with a 90 % interval: each step between readings is taken as a sum of independent
@@ -411,16 +405,17 @@ impl History {
         Some(UsePerDay { low, mean, high })
     }
 
-    /// Every reading in order of its day, rejected ones marked.
+    /// Every reading in order of its day, rejected ones marked; the rows of the others are to be
+    /// filled in.
     pub(super) fn readings(&self) -> Vec<MeterReading> {
         let mut all: Vec<MeterReading> = self
             .stretches
             .iter()
-            .flat_map(|stretch| stretch.readings.iter().zip(stretch.readings.rows()))
-            .map(|((date, hours), &row)| MeterReading {
+            .flat_map(|stretch| stretch.readings.iter())
+            .map(|(date, hours)| MeterReading {
                 date,
                 hours,
-                row,
+                row: None,
                 standing: Standing::Used,
             })
             .chain(self.rejected.iter().cloned())

@@ -3,6 +3,7 @@
 mod history;
 mod point;
 mod readings;
+mod rows;
 
 use std::collections::{BTreeMap, HashMap};
 use std::ops::Range;
@@ -189,9 +190,18 @@ impl Meters {
     }
 
     /// Every reading of a machine in order, rejected ones marked.
-    pub fn readings(&self, machine: &str) -> Vec<MeterReading> {
-        self.history(machine)
-            .map_or_else(Vec::new, History::readings)
+    pub fn readings(&self, fleet: &Fleet, machine: &str) -> Vec<MeterReading> {
+        let Some(history) = self.history(machine) else {
+            return Vec::new();
+        };
+        let mut readings = history.readings();
+        let mut rows = rows::RowsByReading::of(fleet, machine, history.records.clone());
+        for reading in &mut readings {
+            if reading.standing == Standing::Used {
+                reading.row = rows.next(reading.date, reading.hours);
+            }
+        }
+        readings
     }
 
     /// Day of the first reading of a machine, used or not.
@@ -199,9 +209,12 @@ impl Meters {
         self.history(machine)?.first_read()
     }
 
-    /// The row of the last usable reading of a machine on or before a day.
-    pub fn row_read(&self, machine: &str, date: Date) -> Option<RowRef> {
-        self.history(machine)?.row_read(date)
+    /// The row of the last usable reading of a machine on or before a day: of several alike the
+    /// first.
+    pub fn row_read(&self, fleet: &Fleet, machine: &str, date: Date) -> Option<RowRef> {
+        let history = self.history(machine)?;
+        let reading = history.last_reading(date)?;
+        rows::first_row(fleet, machine, history.records.clone(), reading)
     }
 
     /// Last usable reading up to a day: the day and the point.
@@ -257,7 +270,7 @@ fn of_machine(
     let readings = fleet.readings[from..]
         .iter()
         .take_while(|r| r.machine.as_str() == machine);
-    let mut entries: Vec<Entry> = fleet.replacements[records]
+    let mut entries: Vec<Entry> = fleet.replacements[records.clone()]
         .iter()
         .enumerate()
         .map(|(at, record)| Entry {
@@ -314,6 +327,7 @@ fn of_machine(
             &mut of.turned_back,
         ),
     };
+    of.history.records = records;
     for (replacement, date) in unread {
         if !of.set_aside.contains_key(&replacement)
             && let Some(point) = of.history.at(date)

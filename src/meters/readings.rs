@@ -1,16 +1,13 @@
-//! Used readings of one stretch, in three columns: a fleet holds millions of them.
+//! Used readings of one stretch, in two columns: a fleet holds millions of them. Where each stands
+//! is found again in the fleet, see [`super::rows`].
 
 use jiff::civil::Date;
-
-use crate::records::RowRef;
 
 /// Readings by day, then hours.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Readings {
     days: Vec<Date>,
     hours: Vec<f64>,
-    /// Where each of them stands; `None` for a stated first day.
-    rows: Vec<Option<RowRef>>,
 }
 
 impl Readings {
@@ -18,14 +15,12 @@ impl Readings {
     pub(super) fn reserve(&mut self, more: usize) {
         self.days.reserve_exact(more);
         self.hours.reserve_exact(more);
-        self.rows.reserve_exact(more);
     }
 
     /// Adds one that comes after all others.
-    pub(super) fn push(&mut self, day: Date, hours: f64, row: Option<RowRef>) {
+    pub(super) fn push(&mut self, day: Date, hours: f64) {
         self.days.push(day);
         self.hours.push(hours);
-        self.rows.push(row);
     }
 
     pub(super) fn get(&self, at: usize) -> Option<(Date, f64)> {
@@ -53,10 +48,5 @@ impl Readings {
     /// Days and hours.
     pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = (Date, f64)> {
         self.days.iter().copied().zip(self.hours.iter().copied())
-    }
-
-    /// Rows, as [`Self::iter`] gives their readings.
-    pub(super) fn rows(&self) -> &[Option<RowRef>] {
-        &self.rows
     }
 }

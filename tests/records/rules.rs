@@ -802,7 +802,11 @@ fn the_meter_is_known_within_bounds_on_any_day() {
     assert_eq!(at(26), (160.0, 160.0 + 40.0 * 6.0 / 12.0, 200.0));
     // Two days after the 10th at most 24 hours on each of three days.
     assert_eq!(at(12), (100.0, 112.0, 160.0));
-    let standings: Vec<_> = meters.readings("M1").iter().map(|r| r.standing).collect();
+    let standings: Vec<_> = meters
+        .readings(&fleet, "M1")
+        .iter()
+        .map(|r| r.standing)
+        .collect();
     let used = wearcast::meters::Standing::Used;
     assert_eq!(
         standings,
