@@ -15,10 +15,11 @@ const STAGES: [&str; 11] = [
 ];
 
 /// Crates that stop at one place: (crate as written in a path, folders that may use it).
-const STOPS: [(&str, &[&str]); 6] = [
+const STOPS: [(&str, &[&str]); 7] = [
     ("clap", &["cli"]),
     ("polars", &["records"]),
     ("calamine", &["records"]),
+    ("quick_xml", &["records"]),
     ("plotters", &["report"]),
     ("maud", &["report"]),
     ("rust_xlsxwriter", &["report"]),

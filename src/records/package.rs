@@ -6,6 +6,8 @@
 
 use std::io::{Cursor, Read};
 
+use quick_xml::events::Event;
+
 use super::RecordsError;
 
 /// Most cells that are read from one sheet.
@@ -95,6 +97,11 @@ pub(super) fn look_inside(
         }
         let text = String::from_utf8_lossy(&content);
         if is_ods {
+            if !is_closed(&content) {
+                return Err(refuse(
+                    "it is damaged: it breaks off or its elements do not close; save it again as .ods, .xlsx or .csv",
+                ));
+            }
             package.merged.extend(look_over_ods(&text).map_err(refuse)?);
         } else if entry_name.ends_with("workbook.xml") {
             package.from_1904 |= ["date1904=\"1\"", "date1904=\"true\""]
@@ -165,6 +172,22 @@ fn most_shared(text: &str) -> u64 {
         .filter_map(|(at, _)| number_in(&text[at..], "uniqueCount"))
         .max()
         .unwrap_or(0)
+}
+
+/// Whether every element closes: the reader of the sheets waits for the ends of tables and rows, and would
+/// wait for ever in a file that breaks off.
+fn is_closed(content: &[u8]) -> bool {
+    let mut reader = quick_xml::Reader::from_reader(content);
+    let mut open = 0_u64;
+    loop {
+        match reader.read_event() {
+            Ok(Event::Start(_)) => open += 1,
+            Ok(Event::End(_)) => open = open.saturating_sub(1),
+            Ok(Event::Eof) => return open == 0,
+            Ok(_) => (),
+            Err(_) => return false,
+        }
+    }
 }
 
 /// Counts the cells and the text that repeated rows and columns stand for, since a small file can ask

@@ -283,6 +283,18 @@ fn exports() -> Vec<Refused> {
             &["a.ods", "more cells than any record needs"],
         ),
         refused(
+            "a row that never ends in an open document",
+            "a.ods",
+            document("<table:table-row>"),
+            &["a.ods", "breaks off"],
+        ),
+        refused(
+            "a tag within a tag in an open document",
+            "a.ods",
+            document("<table:table-cell off<table:row><taice:b"),
+            &["a.ods", "breaks off"],
+        ),
+        refused(
             "a long text repeated in an open document",
             "a.ods",
             repeated(&string(&"x".repeat(2_000))),
