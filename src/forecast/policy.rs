@@ -258,10 +258,10 @@ mod tests {
             };
             let (mut ends, mut cost) = (life(age), 0.0);
             let mut left = 30.0;
-            for job in 0..20 {
+            for (job, start) in starts.iter().enumerate().take(20) {
                 if job > 0 {
                     left = 60.0;
-                    if age >= starts[job].change_from {
+                    if age >= start.change_from {
                         cost += COSTS.planned;
                         (age, ends) = (0.0, life(0.0));
                     }
