@@ -25,8 +25,7 @@ const MOST_DIGITS: usize = 7;
 /// Letters of its last column, XFD, and two marks of a fixed place.
 const MOST_LETTERS: usize = 5;
 /// The refusal of sheets with places that cannot be.
-const BAD_REFERENCE: &str =
-    "it is damaged: a cell has a place that no sheet has; save it again as .xlsx or .csv";
+const BAD_REFERENCE: &str = "it is damaged: a cell or an area has a place that no sheet has; save it again as .xlsx or .csv";
 /// The refusal of sheets with far too many cells.
 pub(super) const TOO_MANY_CELLS: &str =
     "a sheet reaches over more cells than any record needs; export the sheet as .csv";
@@ -159,11 +158,36 @@ fn has_real_places(tag: &[u8]) -> bool {
         };
         let value = &value[1..];
         let end = memchr::memchr(*mark, value).unwrap_or(value.len());
-        value[..end].split(|b| *b == b':').all(|place| {
-            let digits = place.iter().filter(|b| b.is_ascii_digit()).count();
+        let value = &value[..end];
+        let digits = |place: &[u8]| place.iter().filter(|b| b.is_ascii_digit()).count();
+        let is_place = |place: &[u8]| {
+            let digits = digits(place);
             digits <= MOST_DIGITS && place.len() - digits <= MOST_LETTERS
-        })
+        };
+        let mut places = value.split(|b| *b == b':');
+        places.all(is_place) && runs_forward(value)
     })
+}
+
+/// Whether an area of two places ends at or behind its start; the reader of the sheets takes one from the other.
+fn runs_forward(area: &[u8]) -> bool {
+    // Letters and digits, without zeros before them and marks of a fixed place, compare by length first.
+    let part = |place: &[u8], wanted: fn(&u8) -> bool| -> (usize, Vec<u8>) {
+        let all = place.iter().filter(|b| wanted(b));
+        let all = all.skip_while(|b| **b == b'0').map(u8::to_ascii_uppercase);
+        let part: Vec<u8> = all.collect();
+        (part.len(), part)
+    };
+    let Some(at) = area.iter().position(|b| *b == b':') else {
+        return true;
+    };
+    let (start, end) = (&area[..at], &area[at + 1..]);
+    [
+        u8::is_ascii_alphabetic as fn(&u8) -> bool,
+        u8::is_ascii_digit,
+    ]
+    .into_iter()
+    .all(|wanted| part(start, wanted) <= part(end, wanted))
 }
 
 /// How many shared texts a workbook claims to have; room is made for them before they are read.
@@ -314,12 +338,15 @@ mod tests {
             look_inside(&book, "a.xlsx", false, 10_000_000)
         };
         assert!(sheet("<c r=\"XFD1048576\" s=\"1\"/>").is_ok());
+        assert!(sheet("<mergeCell ref=\"Z9:AA10\"/><autoFilter ref=\"A:C\"/>").is_ok());
         assert!(sheet("<mergeCell ref=\"$A$1:$XFD$1048576\"/><v>45943.123456789</v>").is_ok());
         for bad in [
             "<c r=\"A9999999999\"/>",
             "<row r=\"9999999999\">",
             "<c r = 'AAAAAAAAAAAAA1'/>",
             "<mergeCell ref=\"A1:B99999999999999\"/>",
+            "<mergeCell ref=\"B5:A5\"/>",
+            "<mergeCell ref=\"AA10:AA9\"/>",
         ] {
             let message = sheet(bad).unwrap_err().to_string();
             assert!(message.contains("a place that no sheet has"), "{message}");
