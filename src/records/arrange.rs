@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::fleet::Merged;
 use super::replacements::ReplacementRows;
+use super::similar::counted;
 use super::text::quoted;
 use super::{Disposition, Extras, Problem, Replacement, Text, Verdict};
 use std::num::NonZeroU32;
@@ -52,19 +53,10 @@ struct Ranks(Vec<u32>);
 
 impl Ranks {
     fn of(texts: impl Iterator<Item = Text>) -> Self {
-        let mut ranks: Vec<u32> = Vec::new();
-        let mut each: Vec<Text> = Vec::new();
-        for text in texts {
-            let number = text.number();
-            if number >= ranks.len() {
-                ranks.resize(number + 1, 0);
-            }
-            if ranks[number] == 0 {
-                ranks[number] = 1;
-                each.push(text);
-            }
-        }
+        let mut each: Vec<Text> = counted(texts).into_iter().map(|(text, _)| text).collect();
         each.sort_unstable();
+        let numbers = each.iter().map(|text| text.number() + 1);
+        let mut ranks = vec![0; numbers.max().unwrap_or(0)];
         for (rank, text) in (1..).zip(each) {
             ranks[text.number()] = rank;
         }

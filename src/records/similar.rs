@@ -100,7 +100,7 @@ pub(super) fn leave_out(
 }
 
 /// How often each name stands there.
-fn counted(names: impl Iterator<Item = Text>) -> Vec<(Text, usize)> {
+pub(super) fn counted(names: impl Iterator<Item = Text>) -> Vec<(Text, usize)> {
     let mut counts: Vec<usize> = Vec::new();
     let mut met: Vec<Text> = Vec::new();
     for name in names {

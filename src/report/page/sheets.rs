@@ -123,8 +123,7 @@ fn looks(contents: &Contents<'_>, job: &Job, changes: &[&ChangeDecision]) -> Mar
                 b { "Look at " }
                 @for (i, (part, look)) in due.iter().take(LOOKS).enumerate() {
                     @if i > 0 { "; " }
-                    (pieces::name(&look.machine)) " " (pieces::name(part))
-                    @if look.position != "1" { " " (pieces::name(&look.position)) }
+                    (fitted(&look.machine, part, &look.position))
                     @if let Some(by) = look.by {
                         @if by <= job.start { " before the start" } @else { " by " (format::day_month(by)) }
                     }
@@ -133,6 +132,14 @@ fn looks(contents: &Contents<'_>, job: &Job, changes: &[&ChangeDecision]) -> Mar
                 "."
             }
         }
+    }
+}
+
+/// A part where it is fitted; the position is left out where it is the only one.
+fn fitted(machine: &str, part: &str, position: &str) -> Markup {
+    html! {
+        (pieces::name(machine)) " " (pieces::name(part))
+        @if position != "1" { " " (pieces::name(position)) }
     }
 }
 
@@ -154,8 +161,7 @@ fn while_open(contents: &Contents<'_>, job: &Job) -> Markup {
                 " (halfway through the job; with a spare beyond the kit): "
                 @for (i, c) in parts.iter().take(LOOKS).enumerate() {
                     @if i > 0 { "; " }
-                    (pieces::name(&c.machine)) " " (pieces::name(&c.part))
-                    @if c.position != "1" { " " (pieces::name(&c.position)) }
+                    (fitted(&c.machine, &c.part, &c.position))
                 }
                 @if parts.len() > LOOKS { "; and " (format::count((parts.len() - LOOKS) as u64)) " more, see the table of changes" }
                 "."
