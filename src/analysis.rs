@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
+use crate::compare::life_model_of_part;
 use crate::compare::practice::{
     PracticeComparison, PracticeError, PracticeOptions, tension_practice,
 };
@@ -19,7 +20,6 @@ use crate::meters::Meters;
 use crate::models::trend::trend_caution;
 use crate::models::{
     Belief, Caution, CautionCode, Family, Fit, FitRequest, IntervalMethod, LifeModel, Method, fit,
-    life_model,
 };
 use crate::records::{Fleet, Part, Problem, Text};
 use crate::stock::{Asking, StockOptions, StockPlan, plan, sensitivity};
@@ -94,7 +94,7 @@ impl Analysis {
             let observed = lives.of_part(&part.name);
             let any = !(observed.is_empty() && observed.unplaced.is_empty());
             let fitted = any.then(|| fit(&observed, &request(part)).ok());
-            (fitted.flatten(), life_model(part, &observed))
+            (fitted.flatten(), life_model_of_part(&fleet, &lives, part))
         });
         for (part, (fitted, model)) in fleet.parts.iter().zip(each.collect::<Vec<_>>()) {
             if let Some(mut fitted) = fitted {

@@ -415,3 +415,128 @@ fn a_range_or_slip_that_cannot_be_used_names_file_row_and_column() {
         folder.stock(&[]).is_refused_with(&words);
     }
 }
+
+/// Belts last some 240 hours with the thin hose, some 120 with the thick one.
+const BY_HOSE: &str = "date,machine,part,hours,reason,Hose size\n\
+    2025-01-10,M1,belt,100,worn,1/2\n2025-04-10,M1,belt,350,worn,1/2\n2025-08-10,M1,belt,560,worn,1/2\n\
+    2025-01-10,M2,belt,90,worn,1/2\n2025-05-10,M2,belt,380,worn,1/2\n2025-09-10,M2,belt,600,worn,1/2\n\
+    2025-01-10,M3,belt,80,worn,3/4\n2025-03-10,M3,belt,200,worn,3/4\n2025-05-10,M3,belt,330,worn,3/4\n\
+    2025-07-10,M3,belt,430,worn,3/4\n2025-09-10,M3,belt,540,worn,3/4\n2025-12-10,M3,belt,655,worn,3/4\n";
+
+fn by_hose(settings: &str, hose_of_jobs: &str) -> Folder {
+    let toml = FLEET.replace("fixed_life = { shape = 3.0, scale = 270 }", settings);
+    let jobs = format!(
+        "job,start,end,machine,hours,hose_size\n\
+         North Mill,2026-05-01,2026-05-20,M1;M2;M3,150,{hose_of_jobs}\n"
+    );
+    let folder = Folder::new(&toml, &jobs);
+    std::fs::write(folder.0.path().join("records.csv"), BY_HOSE).unwrap();
+    folder
+}
+
+/// Lives told apart by a column: the same hours wear more with the hose that wears more, a job without a hose goes
+/// by that of what is fitted, and one with a hose that no row knows is the least sure.
+#[test]
+fn jobs_wear_by_their_hose() {
+    let forecast = |hose: &str| -> serde_json::Value {
+        let folder = by_hose("life_by = \"hose_size\"", hose);
+        let answer = Answer(run(folder.0.path(), &["forecast", ".", "--json"]));
+        serde_json::from_str(&answer.text()).unwrap()
+    };
+    let expected =
+        |forecast: &serde_json::Value| forecast["demand"][1]["expected"].as_f64().unwrap();
+    let chance = |forecast: &serde_json::Value, machine: &str| {
+        let fitted = forecast["fitted"].as_array().unwrap();
+        let of = fitted.iter().find(|f| f["machine"] == machine).unwrap();
+        of["jobs"][0]["probability_worn_out"].as_f64().unwrap()
+    };
+    let [thin, thick, untold, new] = ["1/2", "3/4", "", "1"].map(forecast);
+    assert!(expected(&thick) > 1.4 * expected(&thin));
+    assert!(chance(&thick, "M1") > chance(&thin, "M1") + 0.2);
+    // The age of what is fitted counts at its own hose in all of them.
+    assert!((chance(&untold, "M1") - chance(&thin, "M1")).abs() < 1e-9);
+    assert!((chance(&untold, "M3") - chance(&thick, "M3")).abs() < 1e-9);
+    let between = expected(&new);
+    assert!(expected(&thin) < between && between < expected(&thick));
+    let said = |forecast: &serde_json::Value, words: &str| {
+        forecast["cautions"].to_string().contains(words)
+    };
+    assert!(said(&thin, "wears by hose_size") && !said(&thin, "no life is recorded at"));
+    assert!(said(&new, "no life is recorded at 1"));
+}
+
+#[test]
+fn lives_that_cannot_be_told_apart_are_taken_together_and_said_so() {
+    let folder = by_hose("life_by = \"colour\"", "1/2");
+    let answer = folder.stock(&["--json"]);
+    assert!(answer.text().contains("as if colour made no difference"));
+    for (settings, key, words) in [
+        ("life_by_factor = 3", "life_by_factor", "life_by"),
+        (
+            "life_by = \"hose_size\"\nlife_by_factor = 1.0",
+            "life_by_factor",
+            "> 1",
+        ),
+        ("life_by = \" \"", "life_by", "empty"),
+        (
+            "life_by = \"hose_size\"\nfixed_life = { shape = 3.0, scale = 270 }",
+            "life_by",
+            "fixed_life",
+        ),
+    ] {
+        by_hose(settings, "1/2")
+            .stock(&[])
+            .is_refused_with(&["fleet.toml", key, words]);
+    }
+}
+
+/// By tension: readings cut the lives, and each machine goes on as it was last read.
+#[test]
+fn belts_wear_by_the_tension_that_was_read() {
+    let settings = "life_by = \"tension\"";
+    let last = |deflection: &str| {
+        let folder = by_hose(settings, "1/2");
+        let toml = std::fs::read_to_string(folder.0.path().join("fleet.toml")).unwrap();
+        let more = "[[tension]]\nfile = \"tension.csv\"\nunit = \"in\"\n\
+                    [practice]\ntarget = 0.25\nband = [0.20, 0.30]\nunit = \"in\"\n";
+        std::fs::write(folder.0.path().join("fleet.toml"), format!("{toml}{more}")).unwrap();
+        let mut checks = String::from("date,machine,deflection,force\n");
+        for (machine, give, days) in [
+            (
+                "M1",
+                0.25,
+                ["2025-01-10", "2025-04-10", "2025-08-10"].as_slice(),
+            ),
+            ("M2", 0.24, &["2025-01-10", "2025-05-10", "2025-09-10"]),
+            (
+                "M3",
+                0.45,
+                &[
+                    "2025-01-10",
+                    "2025-03-10",
+                    "2025-05-10",
+                    "2025-07-10",
+                    "2025-09-10",
+                    "2025-12-10",
+                ],
+            ),
+        ] {
+            for day in days {
+                checks += &format!("{day},{machine},{give},5\n");
+            }
+        }
+        checks += &format!("2026-03-20,M1,{deflection},5\n");
+        std::fs::write(folder.0.path().join("tension.csv"), checks).unwrap();
+        let answer = Answer(run(folder.0.path(), &["forecast", ".", "--json"]));
+        let forecast: serde_json::Value = serde_json::from_str(&answer.text()).unwrap();
+        let fitted = forecast["fitted"].as_array().unwrap();
+        let of = fitted.iter().find(|f| f["machine"] == "M1").unwrap();
+        assert!(
+            forecast["cautions"]
+                .to_string()
+                .contains("wears by tension")
+        );
+        of["jobs"][0]["probability_worn_out"].as_f64().unwrap()
+    };
+    assert!(last("0.45") > last("0.26") + 0.1);
+}

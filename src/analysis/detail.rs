@@ -362,6 +362,7 @@ mod tests {
             }],
             lives: LifeCounts::default(),
             shape_interval: None,
+            by_level: None,
             cautions: Vec::new(),
         }
     }

@@ -5,6 +5,7 @@ mod clustered;
 mod comparison;
 mod groups;
 mod holm;
+mod life_by;
 mod log_rank;
 mod permutation;
 mod planning;
@@ -18,6 +19,7 @@ mod thin;
 pub use comparison::*;
 pub use groups::{Grouping, covariate_of};
 pub use holm::holm;
+pub use life_by::{TENSION, life_model_of_part};
 pub use log_rank::{LogRank, Tally, log_rank};
 pub use permutation::{PermutationTest, permute_machines};
 pub use planning::{

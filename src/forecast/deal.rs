@@ -8,7 +8,6 @@ use super::schedule::MachineSchedule;
 use super::sum::FEW;
 use super::thin::Curves;
 use super::ways::WAYS;
-use crate::models::WeibullNode;
 
 /// Fewer curves than these each go with every way.
 const FEWEST: usize = 16;
@@ -38,15 +37,7 @@ pub(super) fn dealt<'a>(
         rank[way] = at;
     }
     ways.into_iter().zip(rank).map(move |(schedules, rank)| {
-        if hands == 1 {
-            return (1.0, all.clone(), schedules);
-        }
-        let own = all.nodes.iter().skip(rank % hands).step_by(hands);
-        let mut own: Vec<WeibullNode> = own.copied().collect();
-        let weight: f64 = own.iter().map(|node| node.weight).sum();
-        for node in &mut own {
-            node.weight /= weight;
-        }
-        (weight, own.into(), schedules)
+        let (weight, curves) = all.hand(rank, hands);
+        (weight, curves, schedules)
     })
 }

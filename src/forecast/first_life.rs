@@ -162,6 +162,20 @@ impl FirstLife {
         }
     }
 
+    /// The same with each hour counted as `pace` hours.
+    #[must_use]
+    pub fn at_pace(self, pace: f64) -> Self {
+        match self {
+            Self::Aged(age) => Self::Aged(age * pace),
+            Self::Met { seen } => Self::Met { seen: seen * pace },
+            Self::OneOf(ages) => Self::OneOf(Ages {
+                known: ages.known.map(|(age, weight)| (age * pace, weight)),
+                seen: ages.seen * pace,
+                ..ages
+            }),
+        }
+    }
+
     /// Chance that it wears out within the next `x` operating hours.
     pub fn cdf(&self, life: &WeibullCurve, x: f64) -> f64 {
         if x <= 0.0 {

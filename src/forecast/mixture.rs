@@ -2,7 +2,6 @@
 
 use super::first_life::{FirstLife, WeibullCurve};
 use super::remaining::curve;
-use super::types::Remaining;
 use crate::models::WeibullNode;
 use crate::numerics::roots::brent;
 use crate::numerics::vector::{exp, exp_m1, widest};
@@ -126,44 +125,46 @@ impl Ahead<'_> {
     /// Hours by which a share `p` of the predictive distribution has worn out; `None` where that lies beyond
     /// all hours.
     pub fn quantile(&self, p: f64) -> Option<f64> {
-        // Over y = ln x: Brent's method inside a bracket that is walked out from the typical scale.
-        let excess = |y: f64| self.within(y.exp()) - p;
-        let typical = (self.mixture.typical).clamp(SMALLEST.ln(), NOT_REACHED.ln());
-        let (mut low, mut high) = (typical, typical);
-        if excess(typical) > 0.0 {
-            loop {
-                low -= 1.0;
-                if excess(low) <= 0.0 {
-                    break;
-                }
-                if low < SMALLEST.ln() {
-                    return Some(0.0);
-                }
-                high = low;
-            }
-        } else {
-            loop {
-                high += 1.0;
-                if excess(high) >= 0.0 {
-                    break;
-                }
-                if high > NOT_REACHED.ln() {
-                    return None;
-                }
-                low = high;
-            }
-        }
-        brent(excess, low, high, 1e-11).map(f64::exp)
+        quantile(|x| self.within(x), self.typical(), p)
     }
 
-    /// The 10, 50 and 90 % points.
-    pub fn remaining(&self) -> Remaining {
-        Remaining {
-            p10: self.quantile(0.1),
-            p50: self.quantile(0.5),
-            p90: self.quantile(0.9),
+    /// Log of the hours around which it is looked for.
+    pub(super) fn typical(&self) -> f64 {
+        self.mixture.typical
+    }
+}
+
+/// Hours by which a rising chance reaches `p`, looked for around `e^typical`; `None` where that lies beyond all
+/// hours.
+pub(super) fn quantile(within: impl Fn(f64) -> f64, typical: f64, p: f64) -> Option<f64> {
+    // Over y = ln x: Brent's method inside a bracket that is walked out from the typical scale.
+    let excess = |y: f64| within(y.exp()) - p;
+    let typical = typical.clamp(SMALLEST.ln(), NOT_REACHED.ln());
+    let (mut low, mut high) = (typical, typical);
+    if excess(typical) > 0.0 {
+        loop {
+            low -= 1.0;
+            if excess(low) <= 0.0 {
+                break;
+            }
+            if low < SMALLEST.ln() {
+                return Some(0.0);
+            }
+            high = low;
+        }
+    } else {
+        loop {
+            high += 1.0;
+            if excess(high) >= 0.0 {
+                break;
+            }
+            if high > NOT_REACHED.ln() {
+                return None;
+            }
+            low = high;
         }
     }
+    brent(excess, low, high, 1e-11).map(f64::exp)
 }
 
 #[cfg(test)]

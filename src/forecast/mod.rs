@@ -1,5 +1,6 @@
 //! Model + ages + schedule → remaining life, chance in each job, demand distributions.
 
+mod cases;
 mod costs;
 mod counts;
 mod courses;
@@ -8,9 +9,11 @@ mod demand;
 mod first_life;
 mod firsts;
 mod joint;
+mod levels;
 mod located;
 mod mixture;
 mod outlook;
+mod place_ahead;
 mod policy;
 mod predict;
 #[cfg(test)]
@@ -37,6 +40,7 @@ pub use demand::*;
 pub use first_life::*;
 pub use mixture::*;
 pub use outlook::*;
+pub use place_ahead::PlaceAhead;
 pub use policy::*;
 pub use predict::*;
 pub use remaining::*;

@@ -1,21 +1,18 @@
 //! What a forecast starts from: each machine's hours ahead, and each part kind's curves and fitted
 //! parts. Forecast and stock plan ask it for demand in any window of days.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
-use std::collections::btree_map::Entry;
-use std::sync::{Arc, OnceLock};
 
 use jiff::civil::Date;
-use rayon::prelude::*;
 
+use super::cases::{Case, WorkedOut};
 use super::costs::Costs;
-use super::courses::Courses;
-use super::deal::dealt;
-use super::demand::{
-    Accuracy, Counting, Group, Hours, JobStart, WindowDemand, both_enough, demand_of,
-};
+use super::demand::{Accuracy, JobStart};
 use super::first_life::FirstLife;
-use super::mixture::{Ahead, Mixture};
+use super::levels::{Levels, said_of_levels, weighed_by_level};
+use super::mixture::Mixture;
+use super::place_ahead::{PlaceAhead, Under};
 use super::policy::{StartCosts, WearTable};
 use super::remaining::weighed;
 use super::schedule::MachineSchedule;
@@ -28,10 +25,6 @@ use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
 use crate::records::{ChangedHow, Fleet, Job, Verdict};
-
-/// Numbers kept with each part's demand; where there are more they are worked out again: a quarter of a
-/// gigabyte.
-const MOST_KEPT: usize = 32_000_000;
 
 /// How to look ahead.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,6 +66,10 @@ pub struct Place {
     pub first: FirstLife,
     /// Index into [`Outlook::schedules`].
     pub schedule: usize,
+    /// Level at which the part fitted wears, where its kind's life differs by level; else 0.
+    pub(super) level: usize,
+    /// Index into the hours ahead as they wear this part: those of its machine, or one for each machine and level.
+    pub(super) course: usize,
 }
 
 /// One part kind that has a life model.
@@ -89,7 +86,7 @@ pub struct PartOutlook {
     /// The same, to ask for those chances.
     pub chances: Mixture,
     /// As few curves as give the same demand.
-    for_demand: thin::Curves,
+    pub(super) for_demand: thin::Curves,
     /// Parts taken at each change.
     pub per_change: u32,
     /// Places, sorted by machine, position.
@@ -102,26 +99,16 @@ pub struct PartOutlook {
     pub costs: Option<Costs>,
     /// Parts are changed ahead of time where that pays; else every part runs until worn.
     pub planned: bool,
-    /// Costs at each start of each schedule's jobs, in the order of [`Outlook::schedules`]; empty
-    /// without prices.
-    pub starts: Vec<Vec<StartCosts>>,
-    worked_out: WorkedOut,
-}
-
-/// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
-/// rest, so it never makes two outlooks differ.
-#[derive(Debug, Clone, Default)]
-struct WorkedOut(Arc<OnceLock<Vec<(f64, Courses)>>>);
-
-impl PartialEq for WorkedOut {
-    fn eq(&self, _: &Self) -> bool {
-        true
-    }
+    /// Costs at each start of the jobs of each course that a place takes; empty without prices.
+    starts: Vec<Vec<StartCosts>>,
+    /// Where lives differ by level.
+    pub(super) levels: Option<Levels>,
+    pub(super) worked_out: WorkedOut,
 }
 
 impl PartOutlook {
     /// Curves for a demand that is not interpolated between them.
-    fn all_for_demand(&self) -> thin::Curves {
+    pub(super) fn all_for_demand(&self) -> thin::Curves {
         if self.places.len() > FEW as usize {
             self.nodes.clone().into()
         } else {
@@ -129,17 +116,35 @@ impl PartOutlook {
         }
     }
 
-    /// Starts of a machine's jobs at which the part may be changed ahead of time.
-    fn job_starts(&self, number: usize, schedule: &MachineSchedule) -> Vec<JobStart> {
+    /// Starts of a course's jobs at which the part may be changed ahead of time.
+    pub(super) fn job_starts(&self, case: &Case<'_>, course: usize) -> Vec<JobStart> {
         if !self.planned {
             return Vec::new();
         }
-        let runs = schedule.runs.iter().zip(&self.starts[number]);
-        runs.map(|(run, start)| JobStart {
-            at: run.from,
-            change_from: start.change_from,
-        })
-        .collect()
+        let times = case.ages.get(course).copied().unwrap_or(1.0);
+        let runs = case.schedules[course].runs.iter();
+        runs.zip(&self.starts[course])
+            .map(|(run, start)| JobStart {
+                at: run.from,
+                change_from: start.change_from * times,
+            })
+            .collect()
+    }
+
+    /// Costs at each start of a place's jobs, in order; empty without prices.
+    pub fn starts_of(&self, place: &Place) -> &[StartCosts] {
+        self.starts.get(place.course).map_or(&[], Vec::as_slice)
+    }
+
+    /// Hours that an hour of a place's own level counts as in the ages of [`starts_of`](Self::starts_of).
+    pub fn own_pace(&self, place: &Place) -> f64 {
+        self.levels.as_ref().map_or(1.0, |l| l.mean[place.level])
+    }
+
+    /// Smallest age, in hours at the level of reference, from which a part is changed ahead of time.
+    pub fn changed_from(&self) -> f64 {
+        let starts = self.starts.iter().flatten();
+        starts.map(|s| s.change_from).fold(f64::INFINITY, f64::min)
     }
 
     /// Whether the part is shown to wear out with age: the 95 % interval of its shape lies above 1. A belief
@@ -183,7 +188,7 @@ pub struct Outlook {
     pub no_forecast: Vec<NoForecast>,
     /// What a reader must know.
     pub cautions: Vec<Caution>,
-    accuracy: Accuracy,
+    pub(super) accuracy: Accuracy,
     run_until_worn: bool,
     /// Ways the schedule may go, equally likely; empty where everything is as stated.
     ways: Vec<Way>,
@@ -301,9 +306,10 @@ impl Outlook {
             ChangedHow::Singly => 1,
         };
         let mut places: Vec<Place> = Vec::new();
-        let mut uncounted: Vec<(FirstLife, u32)> = Vec::new();
+        let mut uncounted: Vec<(FirstLife, usize)> = Vec::new();
         let mut unknown = 0;
         let mut untold = Untold::new(lives, model);
+        let mut levels = (model.by_level.as_ref()).map(|by| (by, Levels::new(by, &self.jobs)));
         for fitted in lives.fitted.iter().filter(|f| f.part == part.name) {
             let same_set = per_change > 1;
             if let Some(place) = places
@@ -320,6 +326,12 @@ impl Outlook {
             else {
                 continue;
             };
+            let (mut level, mut course) = (0, schedule);
+            if let Some((by, levels)) = &mut levels {
+                let place = (fitted.machine.to_string(), fitted.position.to_string());
+                level = by.fitted.get(&place).copied().unwrap_or(by.reference);
+                course = levels.course(schedule, level);
+            }
             if let Some((position, first)) = untold.place(fitted) {
                 places.push(Place {
                     machine: fitted.machine.to_string(),
@@ -327,6 +339,8 @@ impl Outlook {
                     age_hours: first.age(),
                     first,
                     schedule,
+                    level,
+                    course,
                 });
                 continue;
             }
@@ -338,7 +352,7 @@ impl Outlook {
             };
             unknown += u32::from(fitted.age_hours.is_none());
             if fitted.age_hours.is_none() || fitted.life.is_none() {
-                uncounted.push((first, 1));
+                uncounted.push((first, level));
             }
             places.push(Place {
                 machine: fitted.machine.to_string(),
@@ -346,6 +360,8 @@ impl Outlook {
                 age_hours: fitted.age_hours,
                 first,
                 schedule,
+                level,
+                course,
             });
         }
         if places.is_empty() {
@@ -368,16 +384,43 @@ impl Outlook {
                 ),
             ));
         }
-        let nodes = if model.basis == Basis::Fixed {
-            model.nodes.clone()
-        } else {
-            weighed(&model.nodes, per_change, &uncounted)
+        let rough = self.accuracy.tolerance >= ROUGH;
+        let (nodes, few, for_demand, levels) = match levels {
+            Some((by, mut levels)) => {
+                let alternatives = weighed_by_level(by, per_change, &uncounted);
+                let nodes = alternatives.iter().flat_map(|(weight, _, nodes)| {
+                    nodes.iter().map(move |n| WeibullNode {
+                        weight: n.weight * weight,
+                        ..*n
+                    })
+                });
+                let nodes: Vec<WeibullNode> = nodes.collect();
+                levels.take_curves(alternatives, per_change, &places, &self.schedules, rough);
+                let few = levels.alternatives.iter().flat_map(|alternative| {
+                    (alternative.few.iter()).map(move |n| WeibullNode {
+                        weight: n.weight * alternative.weight,
+                        ..*n
+                    })
+                });
+                let few: Vec<WeibullNode> = few.collect();
+                self.cautions.push(said_of_levels(&part.name, by));
+                (nodes, few, thin::Curves::default(), Some(levels))
+            }
+            None => {
+                let uncounted: Vec<_> = uncounted.iter().map(|(first, _)| (*first, 1)).collect();
+                let nodes = if model.basis == Basis::Fixed {
+                    model.nodes.clone()
+                } else {
+                    weighed(&model.nodes, per_change, &uncounted)
+                };
+                let asked: Vec<_> = (places.iter())
+                    .map(|place| (place.first, self.longest(place.schedule)))
+                    .filter(|(_, hours)| *hours > 0.0)
+                    .collect();
+                let (few, for_demand) = thinned(&nodes, per_change, &asked, rough);
+                (nodes, few, for_demand, None)
+            }
         };
-        let asked: Vec<_> = (places.iter())
-            .map(|place| (place.first, self.longest(place.schedule)))
-            .filter(|(_, hours)| *hours > 0.0)
-            .collect();
-        let (few, for_demand) = thinned(&nodes, per_change, &asked);
         let mut ahead = PartOutlook {
             part: index,
             name: part.name.clone(),
@@ -392,6 +435,7 @@ impl Outlook {
             costs: Costs::of(part, per_change),
             planned: false,
             starts: Vec::new(),
+            levels,
             worked_out: WorkedOut::default(),
         };
         self.set_policy(&mut ahead);
@@ -403,7 +447,8 @@ impl Outlook {
         let lengths = |schedule: &MachineSchedule| -> Vec<f64> {
             schedule.runs.iter().map(|r| r.to - r.from).collect()
         };
-        let longest = self.schedules.iter().flat_map(lengths).fold(0.0, f64::max);
+        let schedules = self.at_mean_pace(ahead);
+        let longest = schedules.iter().flat_map(lengths).fold(0.0, f64::max);
         let Some(costs) = ahead.costs.filter(|_| longest > 0.0) else {
             return;
         };
@@ -412,24 +457,22 @@ impl Outlook {
         let oldest = ahead
             .places
             .iter()
-            .map(|p| p.age_hours.unwrap_or(0.0) + self.schedules[p.schedule].total())
+            .map(|p| p.age_hours.unwrap_or(0.0) * ahead.own_pace(p) + schedules[p.course].total())
             .fold(0.0, f64::max);
         let table = WearTable::new(&ahead.few, ahead.per_change, oldest + longest, longest);
         // Machines on the same jobs share the work.
         let mut done: Vec<(Vec<f64>, Vec<StartCosts>)> = Vec::new();
-        ahead.starts = self
-            .schedules
-            .iter()
-            .map(|schedule| {
-                let lengths = lengths(schedule);
-                if let Some((_, starts)) = done.iter().find(|(l, _)| *l == lengths) {
-                    return starts.clone();
-                }
-                let starts = table.starts(&lengths, costs, ahead.planned);
-                done.push((lengths, starts.clone()));
-                starts
-            })
-            .collect();
+        let of = |schedule: &MachineSchedule| {
+            let lengths = lengths(schedule);
+            if let Some((_, starts)) = done.iter().find(|(l, _)| *l == lengths) {
+                return starts.clone();
+            }
+            let starts = table.starts(&lengths, costs, ahead.planned);
+            done.push((lengths, starts.clone()));
+            starts
+        };
+        let starts = schedules.iter().map(of).collect();
+        ahead.starts = starts;
         ahead.planned &= ahead
             .starts
             .iter()
@@ -437,100 +480,35 @@ impl Outlook {
             .any(|s| s.change_from.is_finite());
     }
 
-    /// Demand for one part kind in each window.
-    pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        self.counted(part, spans, Counting::Used)
-    }
-
-    /// Wear-outs in service only, without the parts changed ahead of time.
-    pub fn wear_outs(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        self.counted(part, spans, Counting::WearOuts)
-    }
-
-    fn counted(&self, part: &PartOutlook, spans: &[Span], counting: Counting) -> WindowDemand {
-        let of_jobs = |span: &Span| matches!(span, Span::Job(_) | Span::All);
-        if spans.iter().all(of_jobs) {
-            let place = |span: &Span| match span {
-                Span::Job(job) => *job,
-                _ => self.jobs.len(),
-            };
-            let places: Vec<usize> = spans.iter().map(place).collect();
-            let of = |courses: &Courses| match counting {
-                Counting::Used => courses.used.windows(&places),
-                Counting::WearOuts => courses.worn.windows(&places),
-            };
-            let each = self.courses(part).iter();
-            return WindowDemand::mean(each.map(|(weight, courses)| (*weight, of(courses))));
+    /// Hours of each course of a part, counted at the mean of the paces that they may wear it at.
+    pub(super) fn at_mean_pace(&self, part: &PartOutlook) -> Cow<'_, [MachineSchedule]> {
+        match &part.levels {
+            Some(levels) => levels.schedules(&levels.mean, &self.schedules).into(),
+            None => (&*self.schedules).into(),
         }
-        let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
-        if counting == Counting::Used && spans.iter().all(from_now) {
-            return self.by_days(part, spans);
-        }
-        let curves = part.all_for_demand();
-        let each =
-            dealt(part.places.len(), &curves, self.ways()).map(|(weight, curves, schedules)| {
-                let groups = Self::groups(part, schedules, spans).0;
-                let (per_change, accuracy) = (part.per_change, self.accuracy);
-                let found = demand_of(&curves.nodes, &groups, per_change, accuracy, counting);
-                (weight, found)
-            });
-        WindowDemand::mean(each)
     }
 
-    /// Parts used from now to the ends of windows of days.
-    fn by_days(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let asked = self.asked_of_courses(part, |schedules, machines| {
-            let time = |span: &Span| -> Vec<f64> {
-                let by = |s: &usize| hours(&schedules[*s], *span).end;
-                machines.iter().map(by).collect()
-            };
-            spans.iter().map(time).collect()
-        });
-        let answers = asked.iter().map(|((weight, courses), times)| {
-            let found = courses.by(&times.different);
-            let of_way = |way: &Vec<usize>| found.windows(way);
-            let answer = WindowDemand::alike(times.of_ways.iter().map(of_way));
-            (*weight, answer)
-        });
-        WindowDemand::mean(answers)
+    /// Hours ahead of a place at the mean pace, as its ages of change are counted.
+    pub fn mean_course(&self, part: &PartOutlook, place: &Place) -> MachineSchedule {
+        self.at_mean_pace(part)[place.course].clone()
     }
 
-    /// What is asked of the courses of a part, for each way its schedule may go: times by machine. With
-    /// the courses they are asked of; each way that differs in hours has its own.
-    fn asked_of_courses<'a>(
-        &self,
-        part: &'a PartOutlook,
-        times: impl Fn(&[MachineSchedule], &[usize]) -> Vec<Vec<f64>>,
-    ) -> Vec<(&'a (f64, Courses), Times)> {
-        let machines = Self::groups(part, &self.schedules, &self.spans_of_jobs()).1;
-        let courses = self.courses(part);
-        let mut asked: Vec<(&(f64, Courses), Times)> =
-            courses.iter().map(|c| (c, Times::default())).collect();
-        if self.ways.is_empty() {
-            asked[0].1.add(times(&self.schedules, &machines));
-        }
-        for way in &self.ways {
-            asked[way.hours].1.add(times(&way.schedules, &machines));
-        }
-        asked
-    }
-
-    /// Schedules of each way the jobs may go, equally likely.
-    fn ways(&self) -> impl Iterator<Item = &[MachineSchedule]> {
-        let stated = self.ways.is_empty().then_some(&*self.schedules);
-        let ways = self.ways.iter().map(|way| &*way.schedules);
+    /// Schedules of each way the jobs may go, equally likely, with its index among those that differ in hours.
+    pub(super) fn ways(&self) -> impl Iterator<Item = (usize, &[MachineSchedule])> {
+        let stated = self.ways.is_empty().then_some((0, &*self.schedules));
+        let ways = self.ways.iter().map(|way| (way.hours, &*way.schedules));
         stated.into_iter().chain(ways)
     }
 
     /// Those that differ in hours: the same number for every one of them.
-    fn ways_by_hours(&self) -> impl Iterator<Item = &[MachineSchedule]> {
+    pub(super) fn ways_by_hours(&self) -> impl Iterator<Item = (usize, &[MachineSchedule])> {
         let differ = self.ways.iter().any(|way| way.hours > 0);
         self.ways().take(if differ { self.ways.len() } else { 1 })
     }
 
     /// One machine's schedule in each way that differs in hours, equally likely.
-    pub fn hours_ahead(&self, schedule: usize) -> impl Iterator<Item = &MachineSchedule> {
-        self.ways_by_hours().map(move |way| &way[schedule])
+    fn hours_ahead(&self, schedule: usize) -> impl Iterator<Item = &MachineSchedule> {
+        self.ways_by_hours().map(move |way| &way.1[schedule])
     }
 
     /// Most hours that a machine may run.
@@ -539,37 +517,60 @@ impl Outlook {
         totals.fold(0.0, f64::max)
     }
 
-    /// The first day by whose end a part is worn out with a chance of `p` at least, given the hours by which it
-    /// is (`chances.quantile(p)`); `None` beyond the schedule. Where the schedule is open, the chance is
-    /// averaged over the ways it may go.
-    pub fn worn_by(
-        &self,
-        schedule: usize,
-        chances: &Ahead<'_>,
-        p: f64,
-        hours: Option<f64>,
-    ) -> Option<Date> {
-        if self.ways.is_empty() {
-            return hours.and_then(|h| self.schedules[schedule].date_at(h));
-        }
-        let chance = |days: i32| {
-            let day = self.as_of.saturating_add(jiff::Span::new().days(days));
-            let ways = self.ways().map(|way| way[schedule].hours_by(day));
-            ways.map(|hours| chances.within(hours)).sum::<f64>() / self.ways.len() as f64
+    /// What is ahead of a place whose part is `first`, fitted now or when a job of it starts.
+    pub fn place_ahead<'a>(
+        &'a self,
+        part: &'a PartOutlook,
+        place: &Place,
+        first: FirstLife,
+    ) -> PlaceAhead<'a> {
+        let ways = |of: &dyn Fn(&'a [MachineSchedule]) -> Cow<'a, MachineSchedule>| {
+            let by_hours = self.ways_by_hours().map(|way| of(way.1)).collect();
+            let all = self.ways().map(|way| of(way.1)).collect();
+            (
+                by_hours,
+                if self.ways.is_empty() {
+                    Vec::new()
+                } else {
+                    all
+                },
+            )
         };
-        let (mut before, mut by) = (0, self.as_of.until(self.end).ok()?.get_days());
-        if chance(by) < p {
-            return None;
-        }
-        while by - before > 1 {
-            let middle = i32::midpoint(before, by);
-            if chance(middle) < p {
-                before = middle;
-            } else {
-                by = middle;
+        let under = match &part.levels {
+            None => {
+                let (by_hours, all) = ways(&|way| Cow::Borrowed(&way[place.schedule]));
+                vec![Under {
+                    weight: 1.0,
+                    chances: part.chances.ahead(first),
+                    own: 1.0,
+                    by_hours,
+                    all,
+                }]
             }
+            Some(levels) => {
+                let each = levels.alternatives.iter().map(|alternative| {
+                    let pace = &alternative.pace;
+                    let own = pace[place.level];
+                    let of = |way| Cow::Owned(levels.course_at(place.course, pace, way));
+                    let (by_hours, all) = ways(&of);
+                    Under {
+                        weight: alternative.weight,
+                        chances: alternative.chances.ahead(first.at_pace(own)),
+                        own,
+                        by_hours,
+                        all,
+                    }
+                });
+                each.collect()
+            }
+        };
+        PlaceAhead {
+            as_of: self.as_of,
+            end: self.end,
+            stated: &self.schedules[place.schedule],
+            plain: part.levels.is_none() && self.ways.is_empty(),
+            under,
         }
-        self.as_of.checked_add(jiff::Span::new().days(by)).ok()
     }
 
     /// Whether jobs may slip, so that chances by day change on days without a start or an end as stated.
@@ -581,43 +582,6 @@ impl Outlook {
         self.ways.iter().any(|way| starts(&way.schedules) != stated)
     }
 
-    /// Demand if every part ran until it is worn, whatever the plan says.
-    pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let ways = self.ways_by_hours();
-        let each =
-            dealt(part.places.len(), &part.for_demand, ways).map(|(weight, curves, schedules)| {
-                let mut groups = Self::groups(part, schedules, spans).0;
-                for group in &mut groups {
-                    group.starts.clear();
-                }
-                let found = Courses::of_windows(&curves, groups, part.per_change, self.accuracy);
-                (weight, found)
-            });
-        WindowDemand::mean(each)
-    }
-
-    fn spans_of_jobs(&self) -> Vec<Span> {
-        let jobs = (0..self.jobs.len()).map(Span::Job);
-        jobs.chain([Span::All]).collect()
-    }
-
-    /// One for each way that differs in hours, with its weight.
-    fn courses<'a>(&self, part: &'a PartOutlook) -> &'a [(f64, Courses)] {
-        part.worked_out.0.get_or_init(|| {
-            let spans = self.spans_of_jobs();
-            let ways = dealt(part.places.len(), &part.for_demand, self.ways_by_hours());
-            let ways: Vec<_> = ways.collect();
-            let most_kept = MOST_KEPT / ways.len();
-            let new = |(weight, curves, schedules): &(f64, thin::Curves, &[MachineSchedule])| {
-                let groups = Self::groups(part, schedules, &spans).0;
-                let (per_change, accuracy) = (part.per_change, self.accuracy);
-                let courses = Courses::new(curves, groups, per_change, accuracy, most_kept);
-                (*weight, courses)
-            };
-            ways.par_iter().map(new).collect()
-        })
-    }
-
     /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then
     /// checked.
     #[must_use]
@@ -625,160 +589,6 @@ impl Outlook {
         let mut rough = self.clone();
         rough.accuracy.tolerance = rough.accuracy.tolerance.max(tolerance);
         rough
-    }
-
-    /// Chance that at most `limits.0` parts are needed up to the end of the first day **and** at most
-    /// `limits.1` up to the end of the second, for each pair of days.
-    pub fn both_enough(
-        &self,
-        part: &PartOutlook,
-        days: &[(Date, Date)],
-        limits: &[(u32, u32)],
-    ) -> Vec<f64> {
-        if days.iter().all(|d| d.0 > self.as_of && d.1 >= self.end) {
-            let asked = self.asked_of_courses(part, |schedules, machines| {
-                let time = |(day, _): &(Date, Date)| -> Vec<f64> {
-                    let by = |s: &usize| schedules[*s].hours_by(*day);
-                    machines.iter().map(by).collect()
-                };
-                days.iter().map(time).collect()
-            });
-            let each = asked.iter().flat_map(|((weight, courses), times)| {
-                let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
-                    way.iter().copied().zip(limits.iter().copied()).collect()
-                };
-                let ways: Vec<Vec<_>> = times.of_ways.iter().map(of_way).collect();
-                let mut different: Vec<_> = ways.iter().flatten().copied().collect();
-                different.sort_unstable();
-                different.dedup();
-                let time = |(at, _): &(usize, _)| times.different[*at].clone();
-                let asked: Vec<Vec<f64>> = different.iter().map(time).collect();
-                let limits: Vec<(u32, u32)> = different.iter().map(|d| d.1).collect();
-                let found = courses.both_enough(&asked, &limits);
-                let answer = |question| different.binary_search(question).map_or(1.0, |i| found[i]);
-                let answers = ways.iter();
-                let answers = answers.map(|way| (*weight, way.iter().map(answer).collect()));
-                answers.collect::<Vec<(f64, Vec<f64>)>>()
-            });
-            return mean(&each.collect::<Vec<_>>());
-        }
-        let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
-        let curves = part.all_for_demand();
-        let each =
-            dealt(part.places.len(), &curves, self.ways()).map(|(weight, curves, schedules)| {
-                let groups = Self::groups(part, schedules, &spans).0;
-                let (per_change, accuracy) = (part.per_change, self.accuracy);
-                let found = both_enough(&curves.nodes, &groups, limits, per_change, accuracy);
-                (weight, found.0)
-            });
-        mean(&each.collect::<Vec<_>>())
-    }
-
-    /// Places that run through the same hours, and within them parts alike, share the work. With the
-    /// schedule of each group.
-    fn groups(
-        part: &PartOutlook,
-        schedules: &[MachineSchedule],
-        spans: &[Span],
-    ) -> (Vec<Group>, Vec<usize>) {
-        let mut groups: Vec<Group> = Vec::new();
-        let mut machines = Vec::new();
-        // The group of each schedule, once it is known; `None` for one that ends before it begins.
-        let mut of_schedule: BTreeMap<usize, Option<usize>> = BTreeMap::new();
-        // Where what is fitted stands in its group.
-        let mut alike: BTreeMap<(usize, (bool, u64)), usize> = BTreeMap::new();
-        for place in &part.places {
-            let group = *of_schedule.entry(place.schedule).or_insert_with(|| {
-                let schedule = &schedules[place.schedule];
-                let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
-                if windows.iter().all(|w| w.end <= 0.0) {
-                    return None;
-                }
-                let starts = part.job_starts(place.schedule, schedule);
-                let known = groups
-                    .iter()
-                    .position(|g| g.windows == windows && g.starts == starts);
-                Some(known.unwrap_or_else(|| {
-                    groups.push(Group {
-                        windows,
-                        positions: Vec::new(),
-                        starts,
-                    });
-                    machines.push(place.schedule);
-                    groups.len() - 1
-                }))
-            });
-            let Some(at) = group else {
-                continue;
-            };
-            let positions = &mut groups[at].positions;
-            let fitted = match place.first {
-                FirstLife::Aged(age) => (true, age.to_bits()),
-                FirstLife::Met { seen } => (false, seen.to_bits()),
-                // Each of its own ages.
-                FirstLife::OneOf(_) => {
-                    positions.push((place.first, 1));
-                    continue;
-                }
-            };
-            match alike.entry((at, fitted)) {
-                Entry::Occupied(entry) => positions[*entry.get()].1 += 1,
-                Entry::Vacant(entry) => {
-                    entry.insert(positions.len());
-                    positions.push((place.first, 1));
-                }
-            }
-        }
-        if groups.is_empty() {
-            machines.push(0);
-            groups.push(Group {
-                windows: vec![
-                    Hours {
-                        start: 0.0,
-                        end: 0.0
-                    };
-                    spans.len()
-                ],
-                positions: Vec::new(),
-                starts: Vec::new(),
-            });
-        }
-        (groups, machines)
-    }
-}
-
-/// Times asked about, each once.
-#[derive(Default)]
-struct Times {
-    /// By machine.
-    different: Vec<Vec<f64>>,
-    /// For each way, the index of each of its times.
-    of_ways: Vec<Vec<usize>>,
-    known: BTreeMap<Vec<u64>, usize>,
-}
-
-impl Times {
-    fn add(&mut self, times: Vec<Vec<f64>>) {
-        let place = |time: Vec<f64>| {
-            let key = time.iter().map(|t| t.to_bits()).collect();
-            *self.known.entry(key).or_insert_with(|| {
-                self.different.push(time);
-                self.different.len() - 1
-            })
-        };
-        let way = times.into_iter().map(place).collect();
-        self.of_ways.push(way);
-    }
-}
-
-/// Means of rows of the same length with their weights.
-fn mean(rows: &[(f64, Vec<f64>)]) -> Vec<f64> {
-    let all: f64 = rows.iter().map(|row| row.0).sum();
-    match rows {
-        [(_, one)] => one.clone(),
-        _ => (0..rows.first().map_or(0, |row| row.1.len()))
-            .map(|i| rows.iter().map(|row| row.0 * row.1[i]).sum::<f64>() / all)
-            .collect(),
     }
 }
 
@@ -859,28 +669,4 @@ fn seen(fleet: &Fleet, meters: &Meters, fitted: &Fitted) -> f64 {
         .zip(meters.point_at(&fitted.machine, fleet.as_of))
         .and_then(|(from, to)| meters.between(&fitted.machine, &from, &to))
         .map_or(0.0, |hours| hours.low.max(0.0))
-}
-
-/// The hours of one machine that a window covers.
-fn hours(schedule: &MachineSchedule, span: Span) -> Hours {
-    match span {
-        Span::All => Hours {
-            start: 0.0,
-            end: schedule.total(),
-        },
-        Span::Days(after, to) => Hours {
-            start: schedule.hours_by(after),
-            end: schedule.hours_by(to),
-        },
-        Span::Job(job) => schedule.runs.iter().find(|r| r.job == job).map_or(
-            Hours {
-                start: 0.0,
-                end: 0.0,
-            },
-            |r| Hours {
-                start: r.from,
-                end: r.to,
-            },
-        ),
-    }
 }

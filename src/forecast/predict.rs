@@ -4,7 +4,6 @@ use rayon::prelude::*;
 
 use super::counts::Counts;
 use super::outlook::{ForecastOptions, Outlook, PartOutlook, Span};
-use super::schedule::MachineSchedule;
 use super::types::{Demand, FittedPart, Forecast, JobChance, OpenJob, QuantityProbability};
 use crate::lives::Lives;
 use crate::models::LifeModel;
@@ -70,24 +69,16 @@ fn fitted_parts<'a>(
     part: &'a PartOutlook,
 ) -> impl ParallelIterator<Item = FittedPart> + 'a {
     part.places.par_iter().map(move |place| {
-        let ahead = part.chances.ahead(place.first);
+        let ahead = outlook.place_ahead(part, place, place.first);
         let remaining = ahead.remaining();
-        let date = |p: f64, hours| outlook.worn_by(place.schedule, &ahead, p, hours);
-        let hours_ahead: Vec<&MachineSchedule> = outlook.hours_ahead(place.schedule).collect();
-        let mut before = vec![0.0; hours_ahead.len()];
-        let jobs = (outlook.schedules[place.schedule].runs.iter().enumerate())
-            .map(|(j, run)| {
-                let mut worn_out = 0.0;
-                for (before, schedule) in before.iter_mut().zip(&hours_ahead) {
-                    let after = ahead.within(schedule.runs[j].to);
-                    worn_out += (after - *before).max(0.0);
-                    *before = after;
-                }
-                JobChance {
-                    job: outlook.jobs[run.job].name.clone(),
-                    hours: run.to - run.from,
-                    probability_worn_out: worn_out / hours_ahead.len() as f64,
-                }
+        let date = |p: f64, hours| ahead.worn_by(p, hours);
+        let runs = outlook.schedules[place.schedule].runs.iter();
+        let jobs = runs
+            .zip(ahead.worn_in_jobs())
+            .map(|(run, probability_worn_out)| JobChance {
+                job: outlook.jobs[run.job].name.clone(),
+                hours: run.to - run.from,
+                probability_worn_out,
             })
             .collect();
         FittedPart {

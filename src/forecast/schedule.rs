@@ -61,6 +61,24 @@ impl MachineSchedule {
         Self { runs }
     }
 
+    /// The same jobs, each of their hours counted as `pace(job)` hours.
+    #[must_use]
+    pub(super) fn at_pace(&self, pace: impl Fn(usize) -> f64) -> Self {
+        let mut hours = 0.0;
+        let run = |run: &JobRun| {
+            let from = hours;
+            hours += (run.to - run.from) * pace(run.job);
+            JobRun {
+                from,
+                to: hours,
+                ..*run
+            }
+        };
+        Self {
+            runs: self.runs.iter().map(run).collect(),
+        }
+    }
+
     /// Hours of all jobs ahead.
     pub fn total(&self) -> f64 {
         self.runs.last().map_or(0.0, |run| run.to)

@@ -33,6 +33,7 @@ pub(crate) fn part(name: &str) -> Part {
         on_order: Vec::new(),
         believed_life: None,
         fixed_life: None,
+        life_by: None,
         planned_change: PlannedChange {
             minutes: 20.0,
             cost: 10.0,
@@ -120,6 +121,7 @@ pub(crate) fn model(part: &str, nodes: Vec<WeibullNode>) -> LifeModel {
         nodes,
         lives: LifeCounts::default(),
         shape_interval: Some((0.9, 4.0)),
+        by_level: None,
         cautions: Vec::new(),
     }
 }

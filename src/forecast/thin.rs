@@ -30,6 +30,9 @@ const ONE_PART: f64 = 3e-4;
 /// Largest change of a chance of the demand, on the sketch.
 const DEMAND: f64 = 3e-4;
 
+/// How many times as much rough answers may change.
+const ROUGHER: f64 = 8.0;
+
 /// Curves between those of one shape, as many as there are points for.
 const FINER: [usize; 4] = [24, 16, 12, 9];
 
@@ -92,6 +95,23 @@ impl Between {
     }
 }
 
+impl Curves {
+    /// Every so manieth curve from the `number`-th on, with their share of the weight; all of them where they are
+    /// not shared out.
+    pub(super) fn hand(&self, number: usize, hands: usize) -> (f64, Self) {
+        if hands <= 1 || self.nodes.len() < hands {
+            return (1.0, self.clone());
+        }
+        let own = self.nodes.iter().skip(number % hands).step_by(hands);
+        let mut own: Vec<WeibullNode> = own.copied().collect();
+        let weight: f64 = own.iter().map(|node| node.weight).sum();
+        for node in &mut own {
+            node.weight /= weight;
+        }
+        (weight, own.into())
+    }
+}
+
 impl From<Vec<WeibullNode>> for Curves {
     fn from(nodes: Vec<WeibullNode>) -> Self {
         Self {
@@ -101,12 +121,15 @@ impl From<Vec<WeibullNode>> for Curves {
     }
 }
 
-/// Curves for the chances of one part, and curves for the demand of all positions.
+/// Curves for the chances of one part, and curves for the demand of all positions; for `rough` answers, which are
+/// only compared with each other, fewer.
 pub(super) fn thinned(
     nodes: &[WeibullNode],
     per_change: u32,
     positions: &[Asked],
+    rough: bool,
 ) -> (Vec<WeibullNode>, Curves) {
+    let times = if rough { ROUGHER } else { 1.0 };
     let rows = rows(nodes);
     let one = OnePart::new(nodes, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
@@ -115,11 +138,11 @@ pub(super) fn thinned(
         let Some(few) = fewer(&rows, shapes, curves, false) else {
             continue;
         };
-        if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > ONE_PART {
+        if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > times * ONE_PART {
             continue;
         }
         let for_one = for_one.get_or_insert_with(|| few.nodes.clone());
-        if demand.change(&few.nodes, per_change) <= DEMAND {
+        if demand.change(&few.nodes, per_change) <= times * DEMAND {
             // The same once more, with the curves between.
             let few = fewer(&rows, shapes, curves, true).unwrap_or(few);
             return (std::mem::take(for_one), few);

@@ -21,7 +21,7 @@ pub enum Outcome {
 }
 
 /// Which of a set's parts a life stands for.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash)]
 pub enum OfSet {
     /// All there are.
     #[default]
@@ -34,7 +34,7 @@ pub enum OfSet {
 
 /// Name of a life, unique in the fleet: `drive-belt/M1/1/3` is the third part seen in position 1
 /// of M1.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct LifeId {
     /// Part and position, as in `drive-belt/1`.
     pub place: Text,

@@ -1,8 +1,10 @@
 //! Lives → the bare numbers that a likelihood reads.
 
 use std::borrow::Cow;
+use std::collections::{BTreeMap, HashMap};
 
-use super::{Life, Lives, Observations};
+use super::{Life, LifeId, Lives, Observations};
+use crate::records::RowCounts;
 
 impl Observations {
     /// Without lives whose positions are not told, which only a likelihood can take in.
@@ -65,6 +67,48 @@ impl Lives {
         let unplaced = self.unplaced.iter().filter(|u| u.part == part);
         lives.unplaced.extend(unplaced.cloned());
         lives
+    }
+}
+
+impl Lives {
+    /// Value of a column for what each running life of a part kind was put in with; empty where its row does
+    /// not tell.
+    pub fn fitted_values(&self, part: &str, column: &str) -> HashMap<LifeId, &'static str> {
+        let of_part = self.lives.iter().filter(|life| life.part == part);
+        of_part
+            .map(|life| (life.id, life.covariates.named(column).unwrap_or_default()))
+            .collect()
+    }
+
+    /// One part kind alone, with these lives in place of its own; problems and counts are left out.
+    #[must_use]
+    pub fn of_one_part(&self, part: &str, lives: Vec<Life>) -> Self {
+        let fitted = self.fitted.iter().filter(|f| f.part == part);
+        let unplaced = self.unplaced.iter().filter(|u| u.part == part);
+        Self {
+            lives,
+            fitted: fitted.cloned().collect(),
+            unplaced: unplaced.cloned().collect(),
+            unknown_start: 0,
+            problems: Vec::new(),
+            rows: RowCounts::default(),
+            costs: Vec::new(),
+            turned_back: Vec::new(),
+        }
+    }
+
+    /// Lives of a part kind by the value of a column of the rows that put them in; under an empty name where those
+    /// do not tell. Values are compared without case; by name, as first written.
+    pub fn by_value(&self, part: &str, column: &str) -> BTreeMap<String, (String, Observations)> {
+        let mut by: BTreeMap<String, (String, Observations)> = BTreeMap::new();
+        for life in self.lives.iter().filter(|life| life.part == part) {
+            let value = life.covariates.named(column).unwrap_or_default();
+            let (_, lives) = by
+                .entry(value.to_lowercase())
+                .or_insert_with(|| (value.to_owned(), Observations::default()));
+            lives.push(life.low, life.high, life.entry, f64::from(life.count));
+        }
+        by
     }
 }
 

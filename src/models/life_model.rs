@@ -1,11 +1,14 @@
 //! What later stages need of a life model: a weighted set of Weibull curves.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use crate::lives::{Observations, worn_lives};
 use crate::records::Part;
 
 use super::belief::Prior;
+use super::by_level::{self, ByLevel, Level, LevelLives, MOST_LEVELS};
 use super::kernel::Kernel;
 use super::log_lives::LogLives;
 use super::maximise::{PowerSums, maximise};
@@ -37,6 +40,16 @@ pub enum Basis {
     Fixed,
 }
 
+impl Basis {
+    fn of(belief: bool, worn: f64) -> Self {
+        match (belief, worn > 0.0) {
+            (false, _) => Self::Records,
+            (true, false) => Self::Belief,
+            (true, true) => Self::BeliefAndRecords,
+        }
+    }
+}
+
 /// The predictive life model of one part kind: a mixture of Weibull curves (the posterior on a
 /// deterministic quadrature), or one curve when the life is fixed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -51,6 +64,10 @@ pub struct LifeModel {
     pub lives: LifeCounts,
     /// Interval of the shape at 95 % (for "does planned change pay"); `None` when fixed.
     pub shape_interval: Option<(f64, f64)>,
+    /// How lives differ by the levels of a covariate, where they are told apart by it; the nodes are then
+    /// those at its level of reference.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by_level: Option<ByLevel>,
     /// Cautions to carry along.
     pub cautions: Vec<Caution>,
 }
@@ -110,6 +127,7 @@ pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel,
             }],
             lives,
             shape_interval: None,
+            by_level: None,
             cautions: vec![Caution::about(
                 CautionCode::FixedLife,
                 &part.name,
@@ -147,28 +165,101 @@ pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel,
     };
     let posterior =
         Posterior::new(Kernel::SmallestExtreme, &data, prior, guess, 0.0).map_err(no_posterior)?;
-    let curves = Posterior::curves(&data, prior, guess).map_err(no_posterior)?;
+    let (curves, _) = Posterior::curves(&data, prior, guess).map_err(no_posterior)?;
     let worn = data.worn();
     let said = super::unplaced::caution(observations).map(|caution| Caution {
         part: Some(part.name.clone()),
         ..caution
     });
-    let basis = match (prior.is_some(), worn > 0.0) {
-        (false, _) => Basis::Records,
-        (true, false) => Basis::Belief,
-        (true, true) => Basis::BeliefAndRecords,
-    };
     let shape_interval = posterior.shape(0.025).zip(posterior.shape(0.975));
     Ok(LifeModel {
         part: part.name.clone(),
-        basis,
+        basis: Basis::of(prior.is_some(), worn),
         nodes: curves.into_iter().map(|c| node(c, data.shift)).collect(),
         lives,
         shape_interval,
-        cautions: cautions(&part.name, worn, prior.as_ref(), shape_interval, &posterior)
-            .into_iter()
-            .chain(said)
+        by_level: None,
+        cautions: cautions(
+            &part.name,
+            worn,
+            prior.as_ref(),
+            shape_interval,
+            posterior.small_shapes_left_out,
+        )
+        .into_iter()
+        .chain(said)
+        .collect(),
+    })
+}
+
+/// The life model of one part kind whose lives are told apart by a covariate: one shape, a scale a level, the
+/// levels within `within_factor` of the typical one with 90 % (see [`by_level`](super::by_level)). Levels may have
+/// no life: they are then as wide as that factor and what the others say.
+///
+/// # Errors
+/// Why the lives cannot be told apart, as a sentence without its part: [`life_model`] of all lives together
+/// stands in.
+pub fn life_model_by_level(
+    part: &Part,
+    column: &str,
+    within_factor: f64,
+    levels: &[LevelLives],
+) -> Result<LifeModel, String> {
+    if part.fixed_life.is_some() {
+        return Err("a fixed life is stated, which is the same for all".to_owned());
+    }
+    if levels.len() < 2 || levels.iter().filter(|l| !l.lives.is_empty()).count() == 0 {
+        return Err(format!("the rows tell fewer than two values of {column}"));
+    }
+    if levels.len() > MOST_LEVELS {
+        return Err(format!(
+            "{column} has {} different values, {MOST_LEVELS} at most are followed: write them alike, or take              neighbours together",
+            levels.len()
+        ));
+    }
+    let belief = part.believed_life.map(|b| Belief {
+        low: b.low_hours,
+        high: b.high_hours,
+        worth: b.worth,
+    });
+    let prior = belief.as_ref().and_then(Prior::of);
+    let reference = by_level::reference(levels);
+    let spread = within_factor.ln() / crate::numerics::special::normal_quantile(0.95);
+    let (alternatives, shapes) =
+        by_level::by_level(levels, reference, prior, spread).map_err(|why| why.to_string())?;
+    let mut all = Observations::default();
+    for of in levels.iter().map(|level| &level.lives) {
+        for i in 0..of.len() {
+            let entry = of.entry.get(i).copied().unwrap_or(0.0);
+            let count = of.count.get(i).copied().unwrap_or(1.0);
+            all.push(of.low[i], of.high[i], entry, count);
+        }
+    }
+    let worn = LogLives::new(&all).worn();
+    let shape_interval = shapes.quantile(0.025).zip(shapes.quantile(0.975));
+    let small = shapes.small_left_out();
+    let by_level = ByLevel {
+        column: column.to_owned(),
+        within_factor,
+        levels: (levels.iter().enumerate())
+            .map(|(number, level)| Level {
+                name: level.name.clone(),
+                lives: count_lives(&level.lives),
+                ratio: by_level::ratio(&alternatives, number),
+            })
             .collect(),
+        reference,
+        fitted: BTreeMap::new(),
+        alternatives,
+    };
+    Ok(LifeModel {
+        part: part.name.clone(),
+        basis: Basis::of(prior.is_some(), worn),
+        nodes: by_level.nodes_at(reference),
+        lives: count_lives(&all),
+        shape_interval,
+        by_level: Some(by_level),
+        cautions: cautions(&part.name, worn, prior.as_ref(), shape_interval, small),
     })
 }
 
@@ -180,7 +271,7 @@ pub(super) fn first_shape(data: &LogLives, prior: Option<&Prior>) -> f64 {
     prior.map_or_else(|| 1.2 / data.rough().1, |p| p.shape)
 }
 
-fn node((shape, ln_scale, weight): (f64, f64, f64), ln_longest: f64) -> WeibullNode {
+pub(super) fn node((shape, ln_scale, weight): (f64, f64, f64), ln_longest: f64) -> WeibullNode {
     let (shape, ln_scale) = if shape < SMALLEST_SHAPE {
         let z = shape * (ln_longest - ln_scale);
         (SMALLEST_SHAPE, ln_longest - z / SMALLEST_SHAPE)
@@ -222,7 +313,7 @@ fn cautions(
     worn: f64,
     prior: Option<&Prior>,
     shape_interval: Option<(f64, f64)>,
-    posterior: &Posterior,
+    small_shapes_left_out: bool,
 ) -> Vec<Caution> {
     let mut cautions = Vec::new();
     let mut add = |code, text: String| cautions.push(Caution::about(code, part, text));
@@ -255,7 +346,7 @@ fn cautions(
                 .into(),
         );
     }
-    if posterior.small_shapes_left_out {
+    if small_shapes_left_out {
         add(
             CautionCode::FlatLikelihood,
             "shapes close to 0, about which these lives say nothing, are left out".into(),

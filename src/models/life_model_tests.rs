@@ -22,6 +22,7 @@ fn part() -> Part {
         on_order: vec![],
         believed_life: None,
         fixed_life: None,
+        life_by: None,
         planned_change: PlannedChange::default(),
         unplanned_stop: None,
     }

@@ -3,6 +3,7 @@
 
 mod belief;
 mod bootstrap;
+mod by_level;
 mod caution;
 mod condensed;
 mod covariate_fit;
@@ -38,6 +39,7 @@ mod wald;
 
 pub use belief::Prior;
 pub use bootstrap::reweighted_weibull_curves;
+pub use by_level::{Alternative, ByLevel, Level, LevelLives};
 pub use caution::*;
 pub use covariate_fit::{CovariateFitError, fit_with_covariates, fit_with_strata};
 pub use coverage::{Censoring, Coverage, Held, ResampledCoverage, coverage, resampled_coverage};

@@ -487,12 +487,14 @@ impl Posterior {
     }
 
     /// Weighted curves whose mixture is the predictive distribution, coarse enough to compute with:
-    /// `(shape, ln scale in hours, weight)`.
+    /// `(shape, ln scale in hours, weight)`; and the log of the evidence, the integral of prior and
+    /// likelihood, each exact life counted as `ln(t·f(t))` so that its unit of time does not show. Up to a
+    /// constant that is the same for lives whose hours are multiplied by whatever factors.
     pub(crate) fn curves(
         lives: &LogLives,
         prior: Option<Prior>,
         shape: f64,
-    ) -> Result<Vec<(f64, f64, f64)>, NoPosterior> {
+    ) -> Result<(Vec<(f64, f64, f64)>, f64), NoPosterior> {
         let lives = &*lives.around_top(Kernel::SmallestExtreme);
         let problem = Problem::new(Kernel::SmallestExtreme, lives, prior);
         let range = problem.range(shape, 0.0)?;
@@ -518,12 +520,18 @@ impl Posterior {
             }
         }
         let total: f64 = curves.iter().map(|c| c.2).sum();
+        let mut ln_evidence = range.top + (step * total).ln();
+        if !problem.conjugate {
+            // Densities there are of t; the closed form leaves 1/t out.
+            let ln_hours = lives.exact.iter().map(|(y, w)| w * (y + lives.shift));
+            ln_evidence += ln_hours.sum::<f64>();
+        }
         curves.retain(|c| c.2 > 1e-9 * total);
         let total: f64 = curves.iter().map(|c| c.2).sum();
         for curve in &mut curves {
             curve.2 /= total;
         }
-        Ok(curves)
+        Ok((curves, ln_evidence))
     }
 }
 

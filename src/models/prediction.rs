@@ -122,6 +122,7 @@ mod tests {
                 .collect(),
             lives: LifeCounts::default(),
             shape_interval: None,
+            by_level: None,
             cautions: vec![],
         }
     }

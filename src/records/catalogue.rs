@@ -8,8 +8,8 @@ use super::fleet_file::{
 };
 use super::text::{plain, quoted, shown};
 use super::{
-    BelievedLife, ChangedHow, Delivery, FixedLife, KnownAge, LeadTime, LengthUnit, MachineFacts,
-    Part, PlannedChange, PositionNotTold, Practice, RecordsError, UnplannedStop,
+    BelievedLife, ChangedHow, Delivery, FixedLife, KnownAge, LeadTime, LengthUnit, LifeBy,
+    MachineFacts, Part, PlannedChange, PositionNotTold, Practice, RecordsError, UnplannedStop,
 };
 
 /// Millimetres in an inch, by definition.
@@ -18,6 +18,8 @@ pub(crate) const MM_PER_INCH: f64 = 25.4;
 pub(crate) const NEWTON_PER_LBF: f64 = 4.448_221_615_260_5;
 
 /// Most positions one machine may carry of a part.
+/// Values of a column are believed to make a part last twice or half as long as the typical one, at most (9 of 10).
+const LIFE_BY_FACTOR: f64 = 2.0;
 const MOST_POSITIONS: u32 = 10_000;
 /// Force that the tension check presses with where none is stated, lbf (common practice).
 const FORCE_LBF: f64 = 5.0;
@@ -166,6 +168,7 @@ impl Setting<'_> {
             }),
             None => None,
         };
+        let life_by = self.life_by(&entry, &key)?;
         let planned_change = PlannedChange {
             minutes: self
                 .at_least_zero(&key("planned_change.minutes"), entry.planned_change.minutes)?,
@@ -229,10 +232,52 @@ impl Setting<'_> {
             on_order,
             believed_life,
             fixed_life,
+            life_by,
             planned_change,
             unplanned_stop,
             name,
         })
+    }
+
+    fn life_by(
+        &self,
+        entry: &PartEntry,
+        key: &impl Fn(&str) -> String,
+    ) -> Result<Option<LifeBy>, RecordsError> {
+        let Some(column) = &entry.life_by else {
+            return match entry.life_by_factor {
+                Some(_) => Err(self.refuse(
+                    key("life_by_factor"),
+                    "it needs life_by = \"a column\" beside it",
+                )),
+                None => Ok(None),
+            };
+        };
+        let allowed = "a column of the records whose values make the part last longer or shorter, such as \
+                       \"hose_size\"";
+        if plain(column).is_empty() {
+            return Err(self.refuse(
+                key("life_by"),
+                format!("found an empty name, allowed is {allowed}"),
+            ));
+        }
+        if entry.fixed_life.is_some() || entry.position_not_told == PositionNotToldWord::Sum {
+            return Err(self.refuse(
+                key("life_by"),
+                "it goes with neither fixed_life nor position_not_told = \"sum over positions\"; leave one of \
+                 them out",
+            ));
+        }
+        let within_factor = self.number(
+            &key("life_by_factor"),
+            entry.life_by_factor.unwrap_or(LIFE_BY_FACTOR),
+            "a number > 1 and ≤ 100",
+            |v| v > 1.0 && v <= 100.0,
+        )?;
+        Ok(Some(LifeBy {
+            column: column.trim().to_owned(),
+            within_factor,
+        }))
     }
 
     pub(super) fn machines(

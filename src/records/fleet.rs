@@ -222,6 +222,19 @@ pub struct Job {
     pub row: RowRef,
 }
 
+impl Job {
+    /// Text of a further column, its heading compared without case, punctuation and spacing.
+    pub fn named(&self, heading: &str) -> Option<&str> {
+        let wanted = super::text::plain(heading);
+        let columns = self.covariates.iter();
+        let mut found = columns.filter(|(h, _)| super::text::plain(h) == wanted);
+        found
+            .next()
+            .map(|(_, text)| text.trim())
+            .filter(|text| !text.is_empty())
+    }
+}
+
 /// How the positions of a part on one machine are changed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -301,6 +314,15 @@ pub struct FixedLife {
     pub scale: f64,
 }
 
+/// A column of records and jobs whose values make a part last longer or shorter.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LifeBy {
+    /// Heading, as in the export or in the jobs.
+    pub column: String,
+    /// 90 % of values are believed to make it last within this factor of the typical life; above 1.
+    pub within_factor: f64,
+}
+
 /// One part kind of the catalogue.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Part {
@@ -335,6 +357,8 @@ pub struct Part {
     pub believed_life: Option<BelievedLife>,
     /// Life model to use as it is.
     pub fixed_life: Option<FixedLife>,
+    /// Column by whose values lives are told apart.
+    pub life_by: Option<LifeBy>,
     /// What a planned change takes.
     pub planned_change: PlannedChange,
     /// What wearing out in service takes.
@@ -361,6 +385,7 @@ impl Part {
             on_order: Vec::new(),
             believed_life: None,
             fixed_life: None,
+            life_by: None,
             planned_change: PlannedChange::default(),
             unplanned_stop: None,
         }

@@ -268,6 +268,8 @@ pub(crate) struct PartEntry {
     pub(crate) believed_life: Option<[f64; 2]>,
     pub(crate) belief_worth: Option<f64>,
     pub(crate) fixed_life: Option<FixedLifeEntry>,
+    pub(crate) life_by: Option<String>,
+    pub(crate) life_by_factor: Option<f64>,
     #[serde(default)]
     pub(crate) planned_change: PlannedChangeEntry,
     pub(crate) unplanned_stop: Option<UnplannedStopEntry>,

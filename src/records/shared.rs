@@ -245,6 +245,16 @@ impl Extras {
             .unwrap_or_default()
     }
 
+    /// Text under a heading, compared without case, punctuation and spacing.
+    pub fn named(self, heading: &str) -> Option<&'static str> {
+        let wanted = super::text::plain(heading);
+        self.columns()
+            .iter()
+            .find(|(h, _)| super::text::plain(h.as_str()) == wanted)
+            .map(|(_, text)| text.as_str().trim())
+            .filter(|text| !text.is_empty())
+    }
+
     /// Text under a heading.
     pub fn get(self, heading: &str) -> Option<&'static str> {
         self.columns()

@@ -12,7 +12,7 @@ use super::spreadsheet::spreadsheet;
 use super::{SAFETY, csv, format, json, tables, text};
 use crate::analysis::{Analysis, Detail};
 use crate::forecast::Forecast;
-use crate::models::{Basis, Caution, Fit, LifeCounts};
+use crate::models::{Basis, ByLevel, Caution, Fit, LifeCounts};
 use crate::records::{Problem, RowCounts};
 use crate::stock::StockPlan;
 
@@ -40,6 +40,8 @@ struct ModelSummary<'a> {
     lives: LifeCounts,
     shape_interval: Option<(f64, f64)>,
     hours_at: Vec<HoursAt>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    by_level: Option<&'a ByLevel>,
     cautions: &'a [Caution],
 }
 
@@ -63,6 +65,7 @@ pub fn results(analysis: &Analysis) -> String {
                 hours: model.hours_at(probability),
             })
             .into(),
+        by_level: model.by_level.as_ref(),
         cautions: &model.cautions,
     });
     json(

@@ -70,6 +70,7 @@ fn part(name: &str, per_machine: u32) -> Part {
         on_order: vec![],
         believed_life: None,
         fixed_life: None,
+        life_by: None,
         planned_change: PlannedChange::default(),
         unplanned_stop: Some(UnplannedStop {
             hours: 3.0,
@@ -417,6 +418,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
             nodes: nodes.clone(),
             lives: counts,
             shape_interval: Some((1.2, 2.8)),
+            by_level: None,
             cautions: vec![],
         })
         .collect();

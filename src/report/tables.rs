@@ -40,6 +40,7 @@ pub(super) fn all(analysis: &Analysis) -> Vec<Table> {
         lives(analysis),
         cautions(analysis),
     ];
+    tables.extend(life_levels(analysis));
     tables.extend(analysis.practice.iter().flat_map(practice_tables));
     tables
 }
@@ -599,6 +600,52 @@ pub fn life_models(analysis: &Analysis) -> Table {
         ]);
     }
     table
+}
+
+/// Lives by the values of a column, for the parts that are told apart by one; `None` where none is.
+pub fn life_levels(analysis: &Analysis) -> Option<Table> {
+    let mut table = Table::new("life_levels", "What lives last by value of a column")
+        .words("part", "Part")
+        .words("column", "Told apart by")
+        .words("value", "Value")
+        .figures("worn", "Worn lives")
+        .figures("not_worn", "Not worn")
+        .figures("half_by", "Half are worn out by, h")
+        .figures("times_as_long", "Times as long as the first below")
+        .figures("times_lower", "from")
+        .figures("times_upper", "to");
+    for model in &analysis.models {
+        let Some(by) = &model.by_level else { continue };
+        let mut order: Vec<usize> = (0..by.levels.len()).collect();
+        // The one that the others are compared with stands first.
+        order.sort_by_key(|level| *level != by.reference);
+        for number in order {
+            let level = &by.levels[number];
+            let name = match level.name.as_str() {
+                "" => "not told",
+                name => name,
+            };
+            let [lower, middle, upper] = level.ratio;
+            let ratio = |v: f64| match number == by.reference {
+                true => Cell::Empty,
+                false => Cell::number(v, 2),
+            };
+            table.push(vec![
+                Cell::text(&model.part),
+                Cell::text(&by.column),
+                Cell::text(name),
+                Cell::count(
+                    level.lives.worn + level.lives.interval_censored + level.lives.left_censored,
+                ),
+                Cell::count(level.lives.right_censored),
+                Cell::maybe(model.at_level(number).hours_at(0.5), Cell::Hours),
+                ratio(middle),
+                ratio(lower),
+                ratio(upper),
+            ]);
+        }
+    }
+    (!table.rows.is_empty()).then_some(table)
 }
 
 /// Hours by which a share has worn out, a row a part and share.

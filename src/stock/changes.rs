@@ -10,12 +10,7 @@ use crate::records::Part;
 /// What the plan takes for granted about changes ahead of time.
 pub(super) fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution> {
     let text = if ahead.planned {
-        let from = ahead
-            .starts
-            .iter()
-            .flatten()
-            .map(|s| s.change_from)
-            .fold(f64::INFINITY, f64::min);
+        let from = ahead.changed_from();
         format!(
             "counted as changed ahead of time where that is advised: at a job start, from about \
              {from:.0} hours of age on, if it saves at least {:.0} % of what the change costs; \
@@ -91,8 +86,10 @@ fn change_decisions(
         };
         // The part that is in when a job starts: its first life, and the job at whose start that began.
         let (mut first, mut since) = (place.first, None);
-        let mut chances = ahead.chances.ahead(first);
-        let ways: Vec<&MachineSchedule> = outlook.hours_ahead(place.schedule).collect();
+        let mut chances = outlook.place_ahead(ahead, place, first);
+        let at_mean_pace = outlook.mean_course(ahead, place);
+        let own_pace = ahead.own_pace(place);
+        let starts = ahead.starts_of(place);
         for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
             let began =
                 |schedule: &MachineSchedule| since.map_or(0.0, |i: usize| schedule.runs[i].from);
@@ -100,24 +97,25 @@ fn change_decisions(
                 Some(_) => run.from - began(&outlook.schedules[place.schedule]),
                 None => age_now + run.from,
             };
-            let costs = ahead.starts.get(place.schedule).map(|s| &s[j]);
+            // The age as costs count it.
+            let counted = match since {
+                Some(_) => at_mean_pace.runs[j].from - began(&at_mean_pace),
+                None => age_now * own_pace + at_mean_pace.runs[j].from,
+            };
+            let costs = starts.get(j);
             let job = &outlook.jobs[run.job].name;
-            let pays = ahead.planned && costs.is_some_and(|costs| new_from >= costs.change_from);
+            let pays = ahead.planned && costs.is_some_and(|costs| counted >= costs.change_from);
             let while_open = ahead.planned
                 && !pays
                 && spared > 0.0
                 && open.contains(&(job.clone(), place.machine.clone()))
                 && costs.is_some_and(|costs| {
-                    let saved = costs.if_left(new_from) - (costs.if_changed() - spared);
+                    let saved = costs.if_left(counted) - (costs.if_changed() - spared);
                     saved >= LEAST_SAVING * planned
                 });
             let change = pays || while_open;
-            let mean = |hours: &dyn Fn(&MachineSchedule) -> f64| {
-                let sum: f64 = ways.iter().map(|way| chances.within(hours(way))).sum();
-                sum / ways.len() as f64
-            };
-            let before = mean(&|way| way.runs[j].from - began(way));
-            let after = mean(&|way| way.runs[j].to - began(way));
+            let before = chances.worn_within(|way| way.runs[j].from - began(way));
+            let after = chances.worn_within(|way| way.runs[j].to - began(way));
             let good = (1.0 - before).max(1e-300);
             decisions.push(ChangeDecision {
                 job: job.clone(),
@@ -133,15 +131,15 @@ fn change_decisions(
                 probability_worn_out: ((after - before) / good).clamp(0.0, 1.0),
                 while_open,
                 change_if_open_from: costs
-                    .map(|c| c.change_if_open_from)
+                    .map(|c| c.change_if_open_from / own_pace)
                     .filter(|age| age.is_finite()),
                 expected_cost_if_changed: costs
                     .map(|c| c.if_changed() - if while_open { spared } else { 0.0 }),
-                expected_cost_if_left: costs.map(|c| c.if_left(new_from)),
+                expected_cost_if_left: costs.map(|c| c.if_left(counted)),
             });
             if change {
                 (first, since) = (FirstLife::Aged(0.0), Some(j));
-                chances = ahead.chances.ahead(first);
+                chances = outlook.place_ahead(ahead, place, first);
             }
         }
     }

@@ -69,7 +69,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         .places
         .par_iter()
         .map(|place| {
-            let chances = ahead.chances.ahead(place.first);
+            let chances = outlook.place_ahead(ahead, place, place.first);
             let within_hours = chances.quantile(chance_unseen);
             let schedule = &outlook.schedules[place.schedule];
             let run = within_hours.and_then(|h| schedule.runs.iter().find(|r| h <= r.to));
@@ -78,7 +78,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
                 position: place.position.clone(),
                 age_hours: place.age_hours,
                 within_hours,
-                by: outlook.worn_by(place.schedule, &chances, chance_unseen, within_hours),
+                by: chances.worn_by(chance_unseen, within_hours),
                 job: run.map(|r| outlook.jobs[r.job].name.clone()),
             }
         })

@@ -12,9 +12,10 @@ use super::orders::Asked;
 use super::plan::StockOptions;
 use super::timeline::Timeline;
 use super::types::Order;
+use crate::compare::life_model_of_part;
 use crate::forecast::{Counts, ForecastOptions, Outlook, PartOutlook, ROUGH, Span};
-use crate::lives::{Life, Lives, Observations, Outcome, observations};
-use crate::models::{LifeModel, life_model};
+use crate::lives::{Life, Lives, Outcome};
+use crate::models::LifeModel;
 use crate::records::{Fleet, LeadTime, Part};
 
 /// How much more or less use, as a factor.
@@ -136,11 +137,8 @@ impl Asking<'_> {
             } else {
                 part.believed_life = None;
             }
-            let observed = Observations {
-                unplaced: self.lives.of_part(&part.name).unplaced,
-                ..observations(&lives)
-            };
-            life_model(&part, &observed).ok()
+            let of_part = self.lives.of_one_part(&part.name, lives);
+            life_model_of_part(self.fleet, &of_part, &part).ok()
         });
         refit.collect()
     }

@@ -19,6 +19,7 @@ mod worth;
 pub use dose::{DosePoint, DoseResponse, Optimum, ReadingError};
 pub use result::*;
 pub use run::{practice_named, tension_practice};
+pub(super) use spells::by_tension;
 pub use spells::{Band, SpellCounts};
 
 #[cfg(test)]

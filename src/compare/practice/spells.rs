@@ -110,8 +110,7 @@ pub(super) fn spells(
     let mut by_machine: BTreeMap<&str, Vec<&TensionCheck>> = BTreeMap::new();
     for check in tension {
         counts.unstated_force += u32::from(check.force_lbf.is_none());
-        let other = |f: f64| (f - force_lbf).abs() > FORCE_TOLERANCE * force_lbf;
-        if check.force_lbf.is_some_and(other) {
+        if is_other_force(check, force_lbf) {
             counts.other_force += 1;
         } else {
             by_machine.entry(&check.machine).or_default().push(check);
@@ -206,6 +205,51 @@ pub(super) fn spells(
     }
     counts.spells = spells.len() as u32;
     (spells, counts)
+}
+
+/// Spells of lives by the band they were under, `None` for lives that no reading was taken on; and the band that
+/// each machine was left in by its last reading.
+pub(in crate::compare) fn by_tension<'a>(
+    lives: &[&Life],
+    tension: &'a [TensionCheck],
+    meters: &Meters,
+    practice: &Practice,
+) -> (
+    BTreeMap<Option<Band>, Observations>,
+    BTreeMap<&'a str, Band>,
+) {
+    let (spells, _) = spells(lives, tension, meters, practice.force_lbf);
+    let mut by_band: BTreeMap<Option<Band>, Observations> = BTreeMap::new();
+    let mut read = BTreeSet::new();
+    for spell in &spells {
+        read.insert(spell.life);
+        let band = Band::of(practice, spell.deflection_in);
+        let of_band = by_band.entry(Some(band)).or_default();
+        of_band.push(spell.low, spell.high, spell.entry, f64::from(spell.count));
+    }
+    for (index, life) in lives.iter().enumerate() {
+        if !read.contains(&index) {
+            let unread = by_band.entry(None).or_default();
+            unread.push(life.low, life.high, life.entry, f64::from(life.count));
+        }
+    }
+    // Sorted by machine and date: the last one stays.
+    let last = tension
+        .iter()
+        .filter(|check| !is_other_force(check, practice.force_lbf))
+        .map(|check| {
+            (
+                check.machine.as_str(),
+                Band::of(practice, check.deflection_in),
+            )
+        });
+    (by_band, last.collect())
+}
+
+/// Whether a reading states another force than the one that the band is for.
+fn is_other_force(check: &TensionCheck, force_lbf: f64) -> bool {
+    let other = |f: f64| (f - force_lbf).abs() > FORCE_TOLERANCE * force_lbf;
+    check.force_lbf.is_some_and(other)
 }
 
 /// Spells as a table that lives can be compared from, with the columns `machine`, `band`, `in_band`

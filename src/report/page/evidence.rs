@@ -192,6 +192,13 @@ pub(super) fn life(contents: &Contents<'_>) -> Markup {
         @if analysis.fits.len() > LIVES {
             p { (format::plural((analysis.fits.len() - LIVES) as u64, "more part kind")) " in the tables." }
         }
+        @if let Some(table) = contents.table("life_levels") {
+            (pieces::table(table))
+            p.under {
+                "Times as long: of a typical life, 5 to 95% in from and to. A value with few lives borrows from the \
+                 others, the more the nearer they are believed to lie."
+            }
+        }
         @if let Some(table) = contents.table("quantiles") { (pieces::table(table)) }
         p.under { a href="#table-lives" { "Every life with the rows it came from" } }
     }
@@ -237,6 +244,10 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
             "In brackets: " (format::percent(fit.confidence)) " intervals. "
             @if let Some(model) = model {
                 "The forecast rests on " (tables::basis(model.basis)) ". "
+                @if let Some(by) = &model.by_level {
+                    "The hours here are those of all lives together; the forecast tells them apart by "
+                    (pieces::name(&by.column)) " (table below). "
+                }
                 @if model.nodes.len() > 1 {
                     "The hours here are those of the best single curve; the bars above and the forecast average \
                      over every curve that is left possible, so that they spread wider and their middle may lie elsewhere."

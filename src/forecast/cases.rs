@@ -1,0 +1,416 @@
+//! Demand of one part kind, averaged over the ways things may go: those of an open schedule, and the alternatives
+//! of how fast hours wear a part.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+use std::sync::{Arc, OnceLock};
+
+use jiff::civil::Date;
+use rayon::prelude::*;
+
+use super::courses::Courses;
+use super::deal::dealt;
+use super::demand::{Counting, Group, Hours, WindowDemand, both_enough, demand_of};
+use super::first_life::FirstLife;
+use super::levels::Levels;
+use super::outlook::{Outlook, PartOutlook, Place, Span};
+use super::schedule::MachineSchedule;
+use super::thin;
+
+/// Numbers kept with each part's demand; where there are more they are worked out again: a quarter of a
+/// gigabyte.
+const MOST_KEPT: usize = 32_000_000;
+
+/// Most ways of the schedule that one alternative of the levels meets.
+const MOST_WAYS_EACH: usize = 4;
+
+/// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
+/// rest, so it never makes two outlooks differ.
+#[derive(Debug, Clone, Default)]
+pub(super) struct WorkedOut(Arc<OnceLock<Vec<Worked>>>);
+
+/// Demand in one of the ways things may go.
+#[derive(Debug)]
+struct Worked {
+    weight: f64,
+    /// Index among the ways of the schedule that differ in hours, and among the alternatives of the levels.
+    hours: usize,
+    alternative: Option<usize>,
+    /// Course of each group.
+    of_groups: Vec<usize>,
+    courses: Courses,
+}
+
+/// One of the ways things may go for one part kind: curves, hours of each course, what is fitted.
+pub(super) struct Case<'a> {
+    pub(super) weight: f64,
+    pub(super) hours: usize,
+    pub(super) alternative: Option<usize>,
+    pub(super) curves: thin::Curves,
+    pub(super) schedules: Cow<'a, [MachineSchedule]>,
+    pub(super) places: Cow<'a, [Place]>,
+    /// How many times as much an age counts at which parts are changed, by course; empty for once.
+    pub(super) ages: Vec<f64>,
+}
+
+impl PartialEq for WorkedOut {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
+impl Outlook {
+    /// Demand for one part kind in each window.
+    pub fn demand(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        self.counted(part, spans, Counting::Used)
+    }
+
+    /// Wear-outs in service only, without the parts changed ahead of time.
+    pub fn wear_outs(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        self.counted(part, spans, Counting::WearOuts)
+    }
+
+    fn counted(&self, part: &PartOutlook, spans: &[Span], counting: Counting) -> WindowDemand {
+        let of_jobs = |span: &Span| matches!(span, Span::Job(_) | Span::All);
+        if spans.iter().all(of_jobs) {
+            let place = |span: &Span| match span {
+                Span::Job(job) => *job,
+                _ => self.jobs.len(),
+            };
+            let places: Vec<usize> = spans.iter().map(place).collect();
+            let of = |courses: &Courses| match counting {
+                Counting::Used => courses.used.windows(&places),
+                Counting::WearOuts => courses.worn.windows(&places),
+            };
+            let each = self.worked_out(part).iter();
+            return WindowDemand::mean(each.map(|w| (w.weight, of(&w.courses))));
+        }
+        let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
+        if counting == Counting::Used && spans.iter().all(from_now) {
+            return self.by_days(part, spans);
+        }
+        let each = self
+            .cases(part, false, self.ways())
+            .into_iter()
+            .map(|case| {
+                let groups = Self::groups(part, &case, spans).0;
+                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                let found = demand_of(&case.curves.nodes, &groups, per_change, accuracy, counting);
+                (case.weight, found)
+            });
+        WindowDemand::mean(each)
+    }
+
+    /// The ways things may go for a part, given those of the schedule (with their index among those that differ
+    /// in hours): each of them with its curves, or each alternative of the levels with some of them.
+    /// `interpolated` curves are fewer, with others between them.
+    fn cases<'a>(
+        &self,
+        part: &'a PartOutlook,
+        interpolated: bool,
+        ways: impl Iterator<Item = (usize, &'a [MachineSchedule])>,
+    ) -> Vec<Case<'a>> {
+        let ways: Vec<(usize, &[MachineSchedule])> = ways.collect();
+        let places = part.places.len();
+        let Some(levels) = &part.levels else {
+            let curves = if interpolated {
+                Cow::Borrowed(&part.for_demand)
+            } else {
+                Cow::Owned(part.all_for_demand())
+            };
+            let schedules = ways.iter().map(|way| way.1);
+            let dealt = dealt(places, &curves, schedules).zip(&ways);
+            let case =
+                |((weight, curves, schedules), hours): ((_, _, &'a [MachineSchedule]), usize)| {
+                    Case {
+                        weight,
+                        hours,
+                        alternative: None,
+                        curves,
+                        schedules: schedules.into(),
+                        places: (&*part.places).into(),
+                        ages: Vec::new(),
+                    }
+                };
+            return dealt.map(|(d, way)| case((d, way.0))).collect();
+        };
+        let mut cases = Vec::new();
+        // Every alternative meets a few ways, and every way a few alternatives.
+        let stride = ways.len().div_ceil(MOST_WAYS_EACH);
+        for (k, alternative) in levels.alternatives.iter().enumerate() {
+            let (share, mut curves) = levels.for_demand(k, places);
+            if !interpolated {
+                curves = curves.nodes.into();
+            }
+            for (hours, way) in ways.iter().skip(k % stride).step_by(stride) {
+                cases.push(Case {
+                    weight: share * alternative.weight,
+                    hours: *hours,
+                    alternative: Some(k),
+                    curves: curves.clone(),
+                    schedules: levels.schedules(&alternative.pace, way).into(),
+                    places: Levels::places(&alternative.pace, &part.places).into(),
+                    ages: levels.of_mean(&alternative.pace),
+                });
+            }
+        }
+        cases
+    }
+
+    /// Parts used from now to the ends of windows of days.
+    fn by_days(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        let asked = self.asked_of_courses(part, |schedules, of_groups| {
+            let time = |span: &Span| -> Vec<f64> {
+                let by = |c: &usize| hours(&schedules[*c], *span).end;
+                of_groups.iter().map(by).collect()
+            };
+            spans.iter().map(time).collect()
+        });
+        let answers = asked.iter().map(|(worked, times)| {
+            let found = worked.courses.by(&times.different);
+            let of_way = |way: &Vec<usize>| found.windows(way);
+            let answer = WindowDemand::alike(times.of_ways.iter().map(of_way));
+            (worked.weight, answer)
+        });
+        WindowDemand::mean(answers)
+    }
+
+    /// What is asked of the courses of a part, for each way its schedule may go: times by group. With
+    /// what they are asked of; each way that differs in hours has its own.
+    fn asked_of_courses<'a>(
+        &self,
+        part: &'a PartOutlook,
+        times: impl Fn(&[MachineSchedule], &[usize]) -> Vec<Vec<f64>>,
+    ) -> Vec<(&'a Worked, Times)> {
+        let worked = self.worked_out(part).iter();
+        let asked = worked.map(|worked| {
+            let mut asked = Times::default();
+            for (_, way) in self.ways().filter(|way| way.0 == worked.hours) {
+                let schedules = match part.levels.as_ref().zip(worked.alternative) {
+                    Some((levels, k)) => {
+                        Cow::Owned(levels.schedules(&levels.alternatives[k].pace, way))
+                    }
+                    None => Cow::Borrowed(way),
+                };
+                asked.add(times(&schedules, &worked.of_groups));
+            }
+            (worked, asked)
+        });
+        asked.collect()
+    }
+
+    /// Demand if every part ran until it is worn, whatever the plan says.
+    pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+        let cases = self.cases(part, true, self.ways_by_hours()).into_iter();
+        let each = cases.map(|case| {
+            let mut groups = Self::groups(part, &case, spans).0;
+            for group in &mut groups {
+                group.starts.clear();
+            }
+            let (per_change, accuracy) = (part.per_change, self.accuracy);
+            let found = Courses::of_windows(&case.curves, groups, per_change, accuracy);
+            (case.weight, found)
+        });
+        WindowDemand::mean(each)
+    }
+
+    fn spans_of_jobs(&self) -> Vec<Span> {
+        let jobs = (0..self.jobs.len()).map(Span::Job);
+        jobs.chain([Span::All]).collect()
+    }
+
+    /// One for each way that things may go and hours differ in.
+    fn worked_out<'a>(&self, part: &'a PartOutlook) -> &'a [Worked] {
+        part.worked_out.0.get_or_init(|| {
+            let spans = self.spans_of_jobs();
+            let cases = self.cases(part, true, self.ways_by_hours());
+            let most_kept = MOST_KEPT / cases.len();
+            let new = |case: &Case<'_>| {
+                let (groups, of_groups) = Self::groups(part, case, &spans);
+                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                Worked {
+                    weight: case.weight,
+                    hours: case.hours,
+                    alternative: case.alternative,
+                    of_groups,
+                    courses: Courses::new(&case.curves, groups, per_change, accuracy, most_kept),
+                }
+            };
+            cases.par_iter().map(new).collect()
+        })
+    }
+
+    /// Chance that at most `limits.0` parts are needed up to the end of the first day **and** at most
+    /// `limits.1` up to the end of the second, for each pair of days.
+    pub fn both_enough(
+        &self,
+        part: &PartOutlook,
+        days: &[(Date, Date)],
+        limits: &[(u32, u32)],
+    ) -> Vec<f64> {
+        if days.iter().all(|d| d.0 > self.as_of && d.1 >= self.end) {
+            let asked = self.asked_of_courses(part, |schedules, of_groups| {
+                let time = |(day, _): &(Date, Date)| -> Vec<f64> {
+                    let by = |c: &usize| schedules[*c].hours_by(*day);
+                    of_groups.iter().map(by).collect()
+                };
+                days.iter().map(time).collect()
+            });
+            let each = asked.iter().flat_map(|(worked, times)| {
+                let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
+                    way.iter().copied().zip(limits.iter().copied()).collect()
+                };
+                let ways: Vec<Vec<_>> = times.of_ways.iter().map(of_way).collect();
+                let mut different: Vec<_> = ways.iter().flatten().copied().collect();
+                different.sort_unstable();
+                different.dedup();
+                let time = |(at, _): &(usize, _)| times.different[*at].clone();
+                let asked: Vec<Vec<f64>> = different.iter().map(time).collect();
+                let limits: Vec<(u32, u32)> = different.iter().map(|d| d.1).collect();
+                let found = worked.courses.both_enough(&asked, &limits);
+                let answer = |question| different.binary_search(question).map_or(1.0, |i| found[i]);
+                let answers = ways.iter();
+                let answers = answers.map(|way| (worked.weight, way.iter().map(answer).collect()));
+                answers.collect::<Vec<(f64, Vec<f64>)>>()
+            });
+            return mean(&each.collect::<Vec<_>>());
+        }
+        let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
+        let cases = self.cases(part, false, self.ways()).into_iter();
+        let each = cases.map(|case| {
+            let groups = Self::groups(part, &case, &spans).0;
+            let (per_change, accuracy) = (part.per_change, self.accuracy);
+            let found = both_enough(&case.curves.nodes, &groups, limits, per_change, accuracy);
+            (case.weight, found.0)
+        });
+        mean(&each.collect::<Vec<_>>())
+    }
+
+    /// Places that run through the same hours, and within them parts alike, share the work. With the
+    /// course of each group.
+    fn groups(part: &PartOutlook, case: &Case<'_>, spans: &[Span]) -> (Vec<Group>, Vec<usize>) {
+        let mut groups: Vec<Group> = Vec::new();
+        let mut of_groups = Vec::new();
+        // The group of each course, once it is known; `None` for one that ends before it begins.
+        let mut of_course: BTreeMap<usize, Option<usize>> = BTreeMap::new();
+        // Where what is fitted stands in its group.
+        let mut alike: BTreeMap<(usize, (bool, u64)), usize> = BTreeMap::new();
+        for place in &*case.places {
+            let group = *of_course.entry(place.course).or_insert_with(|| {
+                let schedule = &case.schedules[place.course];
+                let windows: Vec<Hours> = spans.iter().map(|s| hours(schedule, *s)).collect();
+                if windows.iter().all(|w| w.end <= 0.0) {
+                    return None;
+                }
+                let starts = part.job_starts(case, place.course);
+                let known = groups
+                    .iter()
+                    .position(|g| g.windows == windows && g.starts == starts);
+                Some(known.unwrap_or_else(|| {
+                    groups.push(Group {
+                        windows,
+                        positions: Vec::new(),
+                        starts,
+                    });
+                    of_groups.push(place.course);
+                    groups.len() - 1
+                }))
+            });
+            let Some(at) = group else {
+                continue;
+            };
+            let positions = &mut groups[at].positions;
+            let fitted = match place.first {
+                FirstLife::Aged(age) => (true, age.to_bits()),
+                FirstLife::Met { seen } => (false, seen.to_bits()),
+                // Each of its own ages.
+                FirstLife::OneOf(_) => {
+                    positions.push((place.first, 1));
+                    continue;
+                }
+            };
+            match alike.entry((at, fitted)) {
+                Entry::Occupied(entry) => positions[*entry.get()].1 += 1,
+                Entry::Vacant(entry) => {
+                    entry.insert(positions.len());
+                    positions.push((place.first, 1));
+                }
+            }
+        }
+        if groups.is_empty() {
+            of_groups.push(0);
+            groups.push(Group {
+                windows: vec![
+                    Hours {
+                        start: 0.0,
+                        end: 0.0
+                    };
+                    spans.len()
+                ],
+                positions: Vec::new(),
+                starts: Vec::new(),
+            });
+        }
+        (groups, of_groups)
+    }
+}
+
+/// Times asked about, each once.
+#[derive(Default)]
+struct Times {
+    /// By machine.
+    different: Vec<Vec<f64>>,
+    /// For each way, the index of each of its times.
+    of_ways: Vec<Vec<usize>>,
+    known: BTreeMap<Vec<u64>, usize>,
+}
+
+impl Times {
+    fn add(&mut self, times: Vec<Vec<f64>>) {
+        let place = |time: Vec<f64>| {
+            let key = time.iter().map(|t| t.to_bits()).collect();
+            *self.known.entry(key).or_insert_with(|| {
+                self.different.push(time);
+                self.different.len() - 1
+            })
+        };
+        let way = times.into_iter().map(place).collect();
+        self.of_ways.push(way);
+    }
+}
+
+/// Means of rows of the same length with their weights.
+fn mean(rows: &[(f64, Vec<f64>)]) -> Vec<f64> {
+    let all: f64 = rows.iter().map(|row| row.0).sum();
+    match rows {
+        [(_, one)] => one.clone(),
+        _ => (0..rows.first().map_or(0, |row| row.1.len()))
+            .map(|i| rows.iter().map(|row| row.0 * row.1[i]).sum::<f64>() / all)
+            .collect(),
+    }
+}
+
+/// The hours of one machine that a window covers.
+fn hours(schedule: &MachineSchedule, span: Span) -> Hours {
+    match span {
+        Span::All => Hours {
+            start: 0.0,
+            end: schedule.total(),
+        },
+        Span::Days(after, to) => Hours {
+            start: schedule.hours_by(after),
+            end: schedule.hours_by(to),
+        },
+        Span::Job(job) => schedule.runs.iter().find(|r| r.job == job).map_or(
+            Hours {
+                start: 0.0,
+                end: 0.0,
+            },
+            |r| Hours {
+                start: r.from,
+                end: r.to,
+            },
+        ),
+    }
+}
