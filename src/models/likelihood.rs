@@ -11,6 +11,7 @@
 
 use rayon::prelude::*;
 
+use super::at_shape::AtShape;
 use super::extreme::{self, Powers, Within};
 use super::kernel::{Jet, Kernel, PairJet};
 use super::log_lives::{Between, LogLives};
@@ -55,12 +56,12 @@ pub(crate) struct Local {
 /// Sums over lives at one (μ, σ); g stands for the derivative of a life's term in z, h for the
 /// second one. For intervals, both ends are in.
 #[derive(Debug, Clone, Copy, Default)]
-struct Sums {
-    value: f64,
+pub(super) struct Sums {
+    pub(super) value: f64,
     exact: f64,
-    g: f64,
+    pub(super) g: f64,
     gz: f64,
-    h: f64,
+    pub(super) h: f64,
     hz: f64,
     hzz: f64,
 }
@@ -135,7 +136,7 @@ pub(crate) struct Likelihood<'a> {
     pub(crate) lives: &'a LogLives,
 }
 
-impl Likelihood<'_> {
+impl<'a> Likelihood<'a> {
     fn sums(&self, mu: f64, sigma: f64) -> Sums {
         let mut sums = self.placed_sums(mu, sigma);
         let unplaced = &self.lives.unplaced;
@@ -231,7 +232,15 @@ impl Likelihood<'_> {
             hz: -first,
             hzz: -second,
         };
-        sums.add_within(extreme::before(&lives.left, mu, tau));
+        sums.join(&self.bounded_sums(mu, sigma));
+        sums
+    }
+
+    /// Weibull lives known within bounds or to have ended before an age.
+    pub(super) fn bounded_sums(&self, mu: f64, sigma: f64) -> Sums {
+        let lives = self.lives;
+        let mut sums = Sums::default();
+        sums.add_within(extreme::before(&lives.left, mu, 1.0 / sigma));
         if !lives.between.is_empty() {
             sums.join(&self.between_sums(mu, sigma));
         }
@@ -346,20 +355,18 @@ impl Likelihood<'_> {
         }
     }
 
-    /// At one τ, as value, slope and bend in γ.
-    pub(crate) fn at_tau(&self, gamma: f64, tau: f64) -> Jet {
-        let n = self.placed_sums(gamma / tau, 1.0 / tau);
-        let mut jet = Jet {
+    /// At one τ, for many μ.
+    pub(crate) fn at_shape(self, tau: f64) -> AtShape<'a> {
+        AtShape::new(self, tau)
+    }
+
+    /// At one τ without lives whose positions are not told, as value, slope and bend in γ.
+    pub(super) fn placed_at_tau(&self, mu: f64, tau: f64) -> Jet {
+        let n = self.placed_sums(mu, 1.0 / tau);
+        Jet {
             value: n.value + n.exact * tau.ln(),
             first: -n.g,
             second: n.h,
-        };
-        if !self.lives.unplaced.is_empty() {
-            let more = self.lives.unplaced.at_tau(gamma, tau);
-            jet.value += more.value;
-            jet.first += more.first;
-            jet.second += more.second;
         }
-        jet
     }
 }

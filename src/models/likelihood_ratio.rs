@@ -72,7 +72,8 @@ impl LikelihoodRatio<'_> {
 
     /// Top over μ at one shape.
     pub(crate) fn at_shape(&self, tau: f64) -> f64 {
-        let jet = |gamma: f64| self.likelihood.at_tau(gamma, tau);
+        let along = self.likelihood.at_shape(tau);
+        let jet = |gamma: f64| along.at(gamma);
         match top(jet, self.optimum.mu * tau, 1.0, f64::NEG_INFINITY) {
             Some(gamma) => jet(gamma).value,
             None => f64::NAN,

@@ -94,13 +94,9 @@ pub(crate) fn maximise_known_sigma(
             return Err(NoOptimum::Flat);
         }
         let (start, _) = lives.rough();
-        let gamma = top(
-            |gamma| likelihood.at_tau(gamma, tau),
-            start * tau,
-            1.0,
-            f64::NEG_INFINITY,
-        )
-        .ok_or(NoOptimum::Flat)?;
+        let along = likelihood.at_shape(tau);
+        let gamma = top(|gamma| along.at(gamma), start * tau, 1.0, f64::NEG_INFINITY)
+            .ok_or(NoOptimum::Flat)?;
         (gamma * sigma, sigma)
     };
     let local = likelihood.in_mu_s(mu, sigma);

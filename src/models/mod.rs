@@ -1,6 +1,7 @@
 //! Lives → life models: families, likelihood, estimates, intervals, posterior, model-free curves,
 //! fit checks, regression.
 
+mod at_shape;
 mod belief;
 mod bootstrap;
 mod by_level;

@@ -25,6 +25,7 @@ use crate::numerics::quadrature::{Rule, gauss_legendre, integral_at, integral_th
 use crate::numerics::roots::{brent, maximum};
 use crate::numerics::special::ln_gamma;
 
+use super::at_shape::AtShape;
 use super::belief::Prior;
 use super::kernel::Kernel;
 use super::likelihood::Likelihood;
@@ -237,15 +238,8 @@ impl<'a> Problem<'a> {
         }
     }
 
-    fn likelihood(&self) -> Likelihood<'a> {
-        Likelihood {
-            kernel: self.kernel,
-            lives: self.lives,
-        }
-    }
-
-    fn ln_joint<const N: usize>(&self, mus: &[f64; N], x: f64) -> [f64; N] {
-        let mut values = self.likelihood().values(mus, (-x).exp());
+    fn ln_joint<const N: usize>(&self, likelihood: &AtShape, mus: &[f64; N], x: f64) -> [f64; N] {
+        let mut values = likelihood.values(mus);
         if let Some((prior, _)) = self.prior {
             for (value, mu) in values.iter_mut().zip(mus) {
                 *value += prior.ln_density(mu + self.lives.shift, x);
@@ -256,10 +250,14 @@ impl<'a> Problem<'a> {
 
     fn panels(&self, x: f64) -> Option<(f64, Conditional)> {
         let tau = x.exp();
-        let likelihood = self.likelihood();
+        let likelihood = Likelihood {
+            kernel: self.kernel,
+            lives: self.lives,
+        }
+        .at_shape(tau);
         // In γ = βμ; the prior adds w(ln v − v) with ln v = β·age − γ.
         let objective = |gamma: f64| {
-            let mut jet = likelihood.at_tau(gamma, tau);
+            let mut jet = likelihood.at(gamma);
             if let Some((prior, age)) = &self.prior {
                 let v = (tau * age - gamma).exp();
                 jet.value += prior.worth * (tau * age - gamma - v);
@@ -283,11 +281,12 @@ impl<'a> Problem<'a> {
             sd *= 0.5;
         }
         let (mode, sd) = (gamma / tau, sd / tau);
-        let [peak] = self.ln_joint(&[mode], x);
+        let [peak] = self.ln_joint(&likelihood, &[mode], x);
         if !peak.is_finite() {
             return None;
         }
-        let density = |mus: &[f64; POINTS]| self.ln_joint(mus, x).map(|value| value - peak);
+        let density =
+            |mus: &[f64; POINTS]| self.ln_joint(&likelihood, mus, x).map(|value| value - peak);
         let (edges, values) = lay_panels(density, mode, 1.6 * sd)?;
         let (panels, ln_total) = Panels::new(edges, values);
         Some((peak + ln_total, Conditional::Panels(panels)))

@@ -293,7 +293,7 @@ fn derivatives_are_those_of_the_value() {
         (local.second.bb / second_s - 1.0).abs() < 1e-3,
         "{local:?} {second_s}"
     );
-    let jet = likelihood.at_tau(mu * (-s).exp(), (-s).exp());
+    let jet = likelihood.at_shape((-s).exp()).at(mu * (-s).exp());
     assert!((jet.second / (local.second.aa * s.exp().powi(2)) - 1.0).abs() < 1e-6);
 }
 
