@@ -363,11 +363,14 @@ pub fn lives_in_short(lives: &[Life]) -> Table {
     }
     if lives.len() > LISTED {
         table.note(format!(
-            "Listed: the first {LISTED} of {} lives; -o FILE writes all.",
+            "Listed: the first {LISTED} of {} lives.",
             format::count(lives.len() as u64)
         ));
     }
-    table.note("A range of hours: it wore out somewhere in between. --trace LIFE shows the rows behind one, -o FILE writes all.");
+    table.note(
+        "A range of hours: it wore out somewhere in between. The rows behind a life can be \
+         traced, and all lives written to a file: this command's help says how.",
+    );
     table
 }
 
@@ -399,7 +402,10 @@ pub fn positions_not_told(unplaced: &[Unplaced]) -> Option<Table> {
             format::count(unplaced.len() as u64)
         ));
     }
-    table.note("No life of these has an age of its own, so they stand in no lives file. --trace LIVES shows their rows.");
+    table.note(
+        "No life of these has an age of its own, so they stand in no lives file. Their rows \
+         can be traced: this command's help says how.",
+    );
     (!unplaced.is_empty()).then_some(table)
 }
 
@@ -451,11 +457,7 @@ pub fn check(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[Strin
             out.push_str(&wrapped(&format::plain(&place(problem)), "   - ", "     "));
         }
         if group.count > SHOWN {
-            let _ = writeln!(
-                out,
-                "   - and {} more (--json lists all)",
-                group.count - SHOWN
-            );
+            let _ = writeln!(out, "   - and {} more", group.count - SHOWN);
         }
     }
     out.push_str(&resets_to_declare(&lives.turned_back));
@@ -531,11 +533,7 @@ fn resets_to_declare(turned_back: &[TurnedBack]) -> String {
         out.push_str(&reset_lines(turned));
     }
     if turned_back.len() > SHOWN {
-        let _ = writeln!(
-            out,
-            "\nand {} more (--json lists all)",
-            turned_back.len() - SHOWN
-        );
+        let _ = writeln!(out, "\nand {} more", turned_back.len() - SHOWN);
     }
     out
 }

@@ -14,7 +14,8 @@ pub(super) fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution
         format!(
             "counted as changed ahead of time where that is advised: at a job start, from about \
              {from:.0} hours of age on, if it saves at least {:.0} % of what the change costs; \
-             those parts are in the orders, not in the kits; --run-until-worn gives the other way",
+             those parts are in the orders, not in the kits; the plan can also be worked out with every \
+             part run until it is worn",
             100.0 * LEAST_SAVING
         )
     } else if ahead.costs.is_none() {

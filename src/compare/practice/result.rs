@@ -179,7 +179,7 @@ pub enum PracticeError {
     )]
     NoReadings,
     /// Which part?
-    #[error("cannot tell which part the tension is of; say --part, one of: {}", .0.join(", "))]
+    #[error("cannot tell which part the tension is of: name one of {}", .0.join(", "))]
     WhichPart(Vec<String>),
     /// No such part.
     #[error("there is no part {asked:?}; parts: {}", parts.join(", "))]

@@ -209,8 +209,7 @@ fn doses(
     let (curve, beside) = match behind {
         None => {
             let then = "Reading error makes the true curve look flatter, and the bands more alike, than \
-                        they are; none is allowed for unless it is stated (reading_error in [practice], or \
-                        --reading-error).";
+                        they are; none is allowed for unless it is stated beside the practice in fleet.toml.";
             (told(as_read, then), None)
         }
         Some((error_in, Some(behind))) => {
