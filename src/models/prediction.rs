@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use crate::numerics::roots::brent;
+
 use super::{LifeModel, WeibullNode};
 
 /// A share with the band that holds the true one with the stated probability.
@@ -65,8 +67,8 @@ impl LifeModel {
         }
     }
 
-    /// Age in hours by which the predictive share `p` in (0, 1) has worn out, by bisection on the
-    /// log of the age between the extremes over the nodes.
+    /// Age in hours by which the predictive share `p` in (0, 1) has worn out, by Brent's method on
+    /// the log of the age between the extremes over the nodes.
     pub fn hours_at(&self, p: f64) -> Option<f64> {
         if !(p > 0.0 && p < 1.0) {
             return None;
@@ -74,24 +76,16 @@ impl LifeModel {
         // ln t = ln η + ln(−ln(1 − p)) / β for each node; the mixture lies between them.
         let inner = (-(-p).ln_1p()).ln();
         let each = self.nodes.iter().map(|n| n.scale.ln() + inner / n.shape);
-        let (mut low, mut high) = each.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| {
+        let (low, high) = each.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| {
             (a.min(t), b.max(t))
         });
         if !(low.is_finite() && high.is_finite()) {
             return None;
         }
-        for _ in 0..200 {
-            if high - low < 1e-13 * low.abs().max(1.0) {
-                break;
-            }
-            let middle = f64::midpoint(low, high);
-            if self.worn_by(middle.exp()) < p {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        Some(f64::midpoint(low, high).exp())
+        let miss = |ln_hours: f64| self.worn_by(ln_hours.exp()) - p;
+        // Nodes that all agree leave no bracket.
+        let ln_hours = brent(miss, low, high, 1e-14).unwrap_or(f64::midpoint(low, high));
+        Some(ln_hours.exp())
     }
 }
 

@@ -279,7 +279,7 @@ fn kit(analysis: &Analysis, detail: &Detail) -> Option<(Svg, String)> {
     let mut caption =
         "Each dot is the cheapest kit for its chance; the diamond is the kit advised.".to_owned();
     if !found.unpriced.is_empty() {
-        caption.push_str(" Parts without a unit_cost are left out: ");
+        caption.push_str(" Parts without a price are left out: ");
         caption.push_str(&format::shortened(
             &format::plain(&found.unpriced.join(", ")),
             200,

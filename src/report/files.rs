@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::charts::Charts;
@@ -9,7 +10,7 @@ use super::detail_tables::detail_tables;
 use super::order_words::{self, OrderWords, sentence};
 use super::page::{Contents, page};
 use super::spreadsheet::spreadsheet;
-use super::{SAFETY, csv, format, json, tables, text};
+use super::{SAFETY, SAFETY_IN_SHORT, csv, format, json, tables, text};
 use crate::analysis::{Analysis, Detail};
 use crate::forecast::Forecast;
 use crate::models::{Basis, ByLevel, Caution, Fit, LifeCounts};
@@ -98,16 +99,22 @@ pub fn files(
     let mut tables = tables::all(analysis);
     tables.extend(detail_tables(analysis, detail));
     let charts = Charts::of(analysis, detail);
-    let mut files = BTreeMap::new();
     let contents = Contents {
         analysis,
+        detail,
         tables: &tables,
         charts: &charts,
     };
-    files.insert("index.html".to_owned(), page(&contents).into_bytes());
-    files.insert("results.json".to_owned(), results(analysis).into_bytes());
-    for table in &tables {
-        files.insert(format!("tables/{}.csv", table.key), csv(table).into_bytes());
+    let name = &analysis.fleet.name;
+    let in_a_book = || spreadsheet(name, analysis.fleet.as_of, &tables);
+    let on_the_page = || rayon::join(|| page(&contents), || results(analysis));
+    let each = || tables.par_iter().map(csv).collect::<Vec<_>>();
+    let (book, ((page, results), csvs)) = rayon::join(in_a_book, || rayon::join(on_the_page, each));
+    let mut files = BTreeMap::new();
+    files.insert("index.html".to_owned(), page.into_bytes());
+    files.insert("results.json".to_owned(), results.into_bytes());
+    for (table, csv) in tables.iter().zip(csvs) {
+        files.insert(format!("tables/{}.csv", table.key), csv.into_bytes());
     }
     for chart in charts.all() {
         files.insert(
@@ -115,8 +122,7 @@ pub fn files(
             chart.svg.clone().into_bytes(),
         );
     }
-    let name = &analysis.fleet.name;
-    match spreadsheet(name, analysis.fleet.as_of, &tables) {
+    match book {
         Ok(bytes) => {
             files.insert("wearcast.xlsx".to_owned(), bytes);
             Ok(files)
@@ -162,12 +168,13 @@ pub fn outlook(analysis: &Analysis) -> String {
         "h to 1 in 10, h to half: operating hours by which 1 in 10 and half of such parts would be \
          worn out, and the day of the first. Next job: the chance of wearing out in it."
             .to_owned(),
+        SAFETY_IN_SHORT.to_owned(),
     ];
     let all = fitted.rows.len();
     if all > TERMINAL {
         fitted.rows.truncate(TERMINAL);
         fitted.note(format!(
-            "The first {TERMINAL} of {}; --json has all.",
+            "The first {TERMINAL} of {}; the report has all.",
             format::count(all as u64)
         ));
     }
@@ -471,6 +478,7 @@ mod tests {
         let charts = Charts::of(&analysis, &Detail::default());
         let contents = Contents {
             analysis: &analysis,
+            detail: &Detail::default(),
             tables: &tables,
             charts: &charts,
         };
@@ -502,6 +510,27 @@ mod tests {
         let page = String::from_utf8(files["index.html"].clone()).unwrap();
         // Act, fitted parts, practice, looks, method, and each of the eight sheets.
         assert_eq!(page.matches(SAFETY).count(), 13);
+        assert!(page.contains("id=\"safety\""));
+        // And in short under each table that names parts, before the jobs, and in each list of the sheets.
+        for key in [
+            "changes",
+            "fitted",
+            "planned_intervals",
+            "inspections",
+            "next_looks",
+        ] {
+            let from = page.find(&format!("id=\"table-{key}\"")).unwrap();
+            let under = page[from..].find("p class=\"under\"").unwrap();
+            let to = page[from + under..].find("</p>").unwrap();
+            assert!(
+                page[from..][under..][..to].contains(SAFETY_IN_SHORT),
+                "{key}"
+            );
+        }
+        assert_eq!(page.matches(SAFETY_IN_SHORT).count(), 5 + 1 + 2 * 8);
+        let text = outlook(&analysis);
+        let words: Vec<&str> = text.split_whitespace().collect();
+        assert!(words.join(" ").contains(SAFETY_IN_SHORT));
         assert!(
             String::from_utf8(files["results.json"].clone())
                 .unwrap()

@@ -35,7 +35,7 @@ pub use csv::csv;
 pub use files::{ReportError, answer, files, outlook, results};
 pub use json::{json, json_of_work};
 pub use practice::{machine_spread, practice_tables};
-pub use safety::SAFETY;
+pub use safety::{SAFETY, SAFETY_IN_SHORT};
 pub use table::*;
 pub use text::{text, wrapped};
 pub use validation::validation;

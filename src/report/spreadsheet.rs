@@ -1,11 +1,12 @@
 //! The tables as one spreadsheet: a sheet a table, typed cells, real days, frozen headings.
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
 };
 
-use super::{Align, Cell, Table, format};
+use super::{Align, Cell, SAFETY, SAFETY_IN_SHORT, Table, format};
 
 /// Rows a sheet holds, less the heading and the notes.
 const ROWS: usize = 1_048_000;
@@ -30,10 +31,14 @@ pub(super) fn spreadsheet(
             .set_creation_datetime(&made),
     );
     let shown = Shown::new();
-    for table in tables {
-        let sheet = workbook.add_worksheet();
+    let sheets = tables.par_iter().map(|table| {
+        let mut sheet = Worksheet::new();
         sheet.set_name(format::shortened(&table.key.replace('_', " "), 31))?;
-        fill(sheet, table, &shown)?;
+        fill(&mut sheet, table, &shown)?;
+        Ok(sheet)
+    });
+    for sheet in sheets.collect::<Result<Vec<_>, XlsxError>>()? {
+        workbook.push_worksheet(sheet);
     }
     workbook.save_to_buffer()
 }
@@ -81,6 +86,12 @@ fn fill(sheet: &mut Worksheet, table: &Table, shown: &Shown) -> Result<(), XlsxE
     }
     let mut foot = rows as u32 + 2;
     for note in &table.notes {
+        // A sheet may be read alone, so the caution stands on it in full.
+        let note = if note == SAFETY_IN_SHORT {
+            SAFETY
+        } else {
+            note
+        };
         sheet.write_string(foot, 0, format::plain(note))?;
         foot += 1;
     }

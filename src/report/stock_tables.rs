@@ -1,6 +1,6 @@
 //! Tables about stock, looks and money.
 
-use super::{Cell, Table, format};
+use super::{Cell, SAFETY_IN_SHORT, Table, format};
 use crate::analysis::Analysis;
 use crate::stock::{FEW_HUNDRED_HOURS, NeededStock, Question};
 
@@ -189,11 +189,12 @@ pub fn inspections(analysis: &Analysis) -> Table {
             "Age in operating hours since new at which to look, so that a part wears out unseen between \
              two looks with a chance of at most {}; each look counts on the part having been found good \
              at the one before. Last column: the chance that a new part is worn out by a few hundred hours \
-             (here {}), the age at which it is common practice to look or change. {}",
+             (here {}), the age at which it is common practice to look or change.{}",
             format::percent(chance),
             format::hours(FEW_HUNDRED_HOURS),
-            "[inspection] chance_unseen in fleet.toml, or --chance-unseen, sets the figure."
+            " How small that chance is to be is set in fleet.toml."
         ));
+        table.note(SAFETY_IN_SHORT);
     }
     table
 }
@@ -230,6 +231,7 @@ pub fn next_looks(analysis: &Analysis) -> Table {
     for (_, row) in rows {
         table.push(row);
     }
+    table.note(SAFETY_IN_SHORT);
     table.note(format!(
         "Taken as good on {}. A day that is missing lies beyond the schedule.",
         format::date(analysis.stock.as_of)
@@ -276,7 +278,7 @@ pub fn value(analysis: &Analysis) -> Table {
     table.note(
         "Lacking: expected number that wears out with none on the shelf. Lacking one (of a set changed together: the whole set) is \
          taken to stop its machine for half a job of average length, at what an hour of an unplanned stop costs \
-         (unplanned_stop in fleet.toml). Expected left over: what the schedule is expected to leave on the \
+         as fleet.toml states it. Expected left over: what the schedule is expected to leave on the \
          shelf, which later jobs can use.",
     );
     table

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::{Cell, Table, format, practice_tables, stock_tables};
+use super::{Cell, SAFETY_IN_SHORT, Table, format, practice_tables, stock_tables};
 use crate::analysis::Analysis;
 use crate::compare::practice::Band;
 use crate::forecast::FittedPart;
@@ -161,7 +161,7 @@ pub(super) fn order_total(analysis: &Analysis) -> Option<String> {
         format!("All orders together: {total}.")
     } else {
         format!(
-            "All orders together: {total}, without {} that has no unit_cost.",
+            "All orders together: {total}, without {} that has no price.",
             format::plural(unpriced as u64, "order")
         )
     })
@@ -212,6 +212,7 @@ pub fn changes(analysis: &Analysis) -> Table {
             Cell::maybe(d.expected_cost_if_left, Cell::Cost),
         ]);
     }
+    table.note(SAFETY_IN_SHORT);
     if decisions.iter().any(|d| d.change_if_open_from.is_some()) {
         table.note(
             "If it is open anyway: where the machine is stopped for another part halfway through the job, the age \
@@ -299,8 +300,9 @@ pub fn planned_intervals(analysis: &Analysis) -> Table {
         "About as good: between these hours the expected cost is within 2% of the least. Saves: percent of \
          the cost of running until worn, over what the records leave uncertain; below zero it is a loss. \
          Costs per hour, also at 300 h (a few hundred hours, at which it is common practice to change or \
-         look), are columns of planned_intervals.csv.",
+         look), are in the file of the whole table.",
     );
+    table.note(SAFETY_IN_SHORT);
     table
 }
 
@@ -354,6 +356,7 @@ pub fn fitted(analysis: &Analysis) -> Table {
         "Remaining hours and days are those by which 1, 5 and 9 of 10 such parts would be worn \
          out; a day that is missing lies beyond the schedule.",
     );
+    table.note(SAFETY_IN_SHORT);
     table
 }
 

@@ -19,7 +19,7 @@ pub(super) fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution
             100.0 * LEAST_SAVING
         )
     } else if ahead.costs.is_none() {
-        "no unit_cost and unplanned_stop are given, so no change ahead of time is advised and the \
+        "no price and no cost of an unplanned stop are stated, so no change ahead of time is advised and the \
          plan has it run until worn; judge by its chance of wearing out in the job"
             .to_owned()
     } else {

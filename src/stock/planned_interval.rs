@@ -26,7 +26,7 @@ pub(super) fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInter
     };
     let Some(costs) = ahead.costs else {
         return nothing(
-            "no interval without unit_cost and unplanned_stop in the catalogue",
+            "no interval without a price and the cost of an unplanned stop",
             None,
         );
     };

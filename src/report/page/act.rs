@@ -20,7 +20,7 @@ const JOBS: usize = 12;
 pub(super) fn act(contents: &Contents<'_>) -> Markup {
     html! {
         (answer(contents))
-        (pieces::safety())
+        div id=(pieces::SAFETY_ANCHOR) { (pieces::safety()) }
         h3 { "Order" }
         (orders(contents))
         (pieces::table(&stock_tables::needed_stock_across(contents.analysis)))
@@ -124,7 +124,7 @@ fn orders(contents: &Contents<'_>) -> Markup {
         @if late {
             p.under {
                 "“Now” is " (format::date(analysis.stock.as_of)) ", the day the records end. If you order later, "
-                "bring the records up to date and look again (or name the day: --as-of)."
+                "bring the records up to date and look again."
             }
         }
         @if !enough.is_empty() {
@@ -207,6 +207,7 @@ fn jobs(contents: &Contents<'_>) -> Markup {
     html! {
         @if ahead.is_empty() { p { "The schedule holds no job ahead." } }
         @else {
+            (pieces::safety_in_short())
             ol.dated {
                 @for (i, job) in ahead.iter().take(JOBS).enumerate() {
                     @let (changes, kit) = of_job(contents, job);

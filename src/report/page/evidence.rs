@@ -6,8 +6,10 @@ use maud::{Markup, html};
 use super::super::files::NO_SCHEDULE;
 use super::super::{format, tables};
 use super::{Contents, figure, pieces};
+use crate::analysis::{MachineMeter, PartDetail};
 use crate::compare::practice::{Band, PracticeComparison};
 use crate::lives::Unplaced;
+use crate::meters::Standing;
 use crate::models::{Fit, LifeModel};
 
 /// What the page shows of the fitted parts; the file has more.
@@ -54,8 +56,8 @@ const PLANNED: [&str; 9] = [
 
 /// Lives listed on the page.
 const LIVES_LISTED: usize = 60;
-/// Meter resets told in words.
-const RESETS_TOLD: usize = 12;
+/// Meter resets, and machines with readings that could not be used, told in words.
+const TOLD: usize = 12;
 /// Part kinds whose life is shown in full; later ones are in the tables.
 const LIVES: usize = 12;
 
@@ -179,7 +181,7 @@ pub(super) fn life(contents: &Contents<'_>) -> Markup {
             @let model = analysis.models.iter().find(|m| m.part == part);
             article id=(pieces::life_anchor(place)) {
                 h3 { (pieces::name(&part)) }
-                (life_words(fit, model))
+                (life_words(fit, model, contents.detail.part(&part)))
                 @for chart in contents.charts.of_part(&part) {
                     (figure(contents, &chart.svg, chart.table, &html! { (chart.caption) }))
                 }
@@ -205,7 +207,7 @@ pub(super) fn life(contents: &Contents<'_>) -> Markup {
 }
 
 /// What the fit says, in words.
-fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
+fn life_words(fit: &Fit, model: Option<&LifeModel>, closer: Option<&PartDetail>) -> Markup {
     let lives = &fit.lives;
     let worn = lives.worn + lives.interval_censored + lives.left_censored;
     let range =
@@ -223,12 +225,24 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
             _ => format::NOTHING.to_owned(),
         };
     let shape = fit.parameters.iter().find(|p| p.name == "shape");
+    // The same in the forecast's eyes.
+    let middle = closer.and_then(|c| c.spread).and_then(|s| s.middle);
+    let averaged = model.is_some_and(|m| m.nodes.len() > 1);
     html! {
         p {
             a href="#table-lives" { b { (format::count(worn)) " worn" } " of " (format::count(lives.total)) " lives" } ". "
             @for q in &fit.quantiles {
                 @if (q.probability - 0.1).abs() < 1e-9 { "One in ten is worn out by " (range(q.hours, q.lower, q.upper)) "; " }
-                @if (q.probability - 0.5).abs() < 1e-9 { "half by " (range(q.hours, q.lower, q.upper)) ". " }
+                @if (q.probability - 0.5).abs() < 1e-9 { "half by " (range(q.hours, q.lower, q.upper)) " on the best single curve. " }
+            }
+            @if let Some(middle) = middle {
+                @if averaged { "As the forecast takes it, averaged over what the records leave open, " }
+                @else { "The forecast takes a stated life instead: there " }
+                b { "half are worn out by " (format::hours(middle)) " h" }
+                @if let Some(by) = model.and_then(|m| m.by_level.as_ref()) && !by.levels[by.reference].name.is_empty() {
+                    " (" (pieces::name(&by.column)) " " (pieces::name(&by.levels[by.reference].name)) ")"
+                }
+                ". "
             }
             @if fit.mean_life.hours.is_some() {
                 "Mean life " (range(fit.mean_life.hours, fit.mean_life.lower, fit.mean_life.upper)) ". "
@@ -248,9 +262,9 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>) -> Markup {
                     "The hours here are those of all lives together; the forecast tells them apart by "
                     (pieces::name(&by.column)) " (table below). "
                 }
-                @if model.nodes.len() > 1 {
-                    "The hours here are those of the best single curve; the bars above and the forecast average \
-                     over every curve that is left possible, so that they spread wider and their middle may lie elsewhere."
+                @if averaged {
+                    "The best single curve is what the records fit best; orders, dates and the bars above go by the \
+                     average over every curve left possible, which spreads wider and has its middle elsewhere."
                 }
             }
             @else { "No forecast." }
@@ -365,15 +379,22 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
                 (format::count(u64::from(lives.unknown_start)))
                 " more were under way when the records begin, at an unknown age, and are left out."
             }
-            @for reset in contents.analysis.fleet.resets.iter().take(RESETS_TOLD) {
+            @let resets = &contents.analysis.fleet.resets;
+            @for reset in resets.iter().take(TOLD) {
                 " The meter of " (pieces::name(&reset.machine)) " was set to "
                 (format::meter(reset.new_reading)) " h on " (format::date(reset.date))
                 ", as fleet.toml says; hours before and after it are added up."
             }
+            @if resets.len() > TOLD {
+                " So are those of " (format::plural((resets.len() - TOLD) as u64, "more reset")) "."
+            }
         }
         @if let Some(table) = contents.table("problems") && !table.rows.is_empty() { (pieces::table(table)) }
         @if let Some(chart) = &contents.charts.meters {
-            (figure(contents, chart, "meter_readings", &html! { "Every line is a machine; lines that cannot be told apart are dashed. A cross is a reading that could not be used." }))
+            (figure(contents, chart, "meter_readings", &html! {
+                "Every line is a machine; lines that cannot be told apart are dashed. A cross is a reading that could not be used"
+                (not_used(&contents.detail.meters))
+            }))
         }
         @if !contents.analysis.fleet.notes.is_empty() {
             details {
@@ -391,6 +412,33 @@ pub(super) fn records(contents: &Contents<'_>) -> Markup {
     }
 }
 
+/// How many readings could not be used, and on which machines.
+fn not_used(meters: &[MachineMeter]) -> Markup {
+    let doubtful = |m: &MachineMeter| {
+        let of_machine = m.readings.iter();
+        of_machine.filter(|r| r.standing != Standing::Used).count()
+    };
+    let counts: Vec<(&str, usize)> = meters
+        .iter()
+        .map(|m| (m.machine.as_str(), doubtful(m)))
+        .filter(|(_, n)| *n > 0)
+        .collect();
+    let readings: usize = meters.iter().map(|m| m.readings.len()).sum();
+    let all: usize = counts.iter().map(|(_, n)| n).sum();
+    html! {
+        @if counts.is_empty() { "; there is none here." }
+        @else {
+            ": " (format::count(all as u64)) " of " (format::count(readings as u64)) " here ("
+            @for (i, (machine, n)) in counts.iter().take(TOLD).enumerate() {
+                @if i > 0 { ", " }
+                (pieces::name(machine)) " " (format::count(*n as u64))
+            }
+            @if counts.len() > TOLD { ", and " (format::plural((counts.len() - TOLD) as u64, "more machine")) }
+            ")."
+        }
+    }
+}
+
 pub(super) fn method(contents: &Contents<'_>) -> Markup {
     let fleet = &contents.analysis.fleet;
     html! {
@@ -401,6 +449,10 @@ pub(super) fn method(contents: &Contents<'_>) -> Markup {
             dd { "Weibull: the share still good at t hours is exp(−(t/η)^β). Forecasts average over every β and η that the records, and a stated belief where there is one, leave possible, each by its weight; they do not stop at one best estimate." }
             dt { "Demand" }
             dd { "Each position is a chain of lives, started at the age of the part now fitted and run through the hours each job asks of that machine. Computed by convolution, without random numbers, so the same records give the same page." }
+            @if contents.analysis.models.iter().any(|m| m.by_level.is_some()) {
+                dt { "Lives told apart" }
+                dd { "Where a part lasts longer or shorter by the value of a column, lives at all values share one shape, and each value has a scale of its own. The scales are taken to lie around a common one, nine in ten within the stated factor of it, so a value with few lives or none borrows from the others and stays wide. An hour at one value then wears as much as so many hours at another: ages count at the value of what is fitted, hours ahead at the job's. How many is averaged over what the records leave open, for all positions together." }
+            }
             @if !contents.analysis.forecast.open_jobs.is_empty() {
                 dt { "Hours and starts that are not sure" }
                 dd { "A job's hours are taken as lognormal, the stated ones in the middle, with 1 chance in 20 of fewer than its low figure and 1 in 20 of more than its high one, alike for all its machines and independent of other jobs. A start is never early, mostly a little late, and by its slip days or more with 1 chance in 20; the job keeps its length and the machines' next job waits. Chances, demand, orders and kits are averaged over a few dozen ways in which all that may go. Dates of jobs, and the ages at which parts are changed ahead of time, are those of the schedule as stated." }

@@ -9,7 +9,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::charts::Charts;
 use super::{Svg, Table, format};
-use crate::analysis::Analysis;
+use crate::analysis::{Analysis, Detail};
 
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("sort.js");
@@ -17,6 +17,7 @@ const SCRIPT: &str = include_str!("sort.js");
 /// What the page is made from.
 pub(super) struct Contents<'a> {
     pub(super) analysis: &'a Analysis,
+    pub(super) detail: &'a Detail,
     pub(super) tables: &'a [Table],
     pub(super) charts: &'a Charts,
 }
@@ -112,7 +113,7 @@ pub(super) fn page(contents: &Contents<'_>) -> String {
                         "Written by wearcast " (env!("CARGO_PKG_VERSION")) " from the records up to "
                         (format::date(fleet.as_of)) ". The same numbers: "
                         a href="wearcast.xlsx" { "spreadsheet" } ", "
-                        a href="results.json" { "JSON" } ", a CSV under each table."
+                        a href="results.json" { "one file for other programs" } ", a CSV under each table."
                     }
                 }
                 script { (PreEscaped(SCRIPT)) }

@@ -2,10 +2,13 @@
 
 use maud::{Markup, html};
 
-use super::super::{Align, Cell, SAFETY, Table, format};
+use super::super::{Align, Cell, SAFETY, SAFETY_IN_SHORT, Table, format};
 
 /// Rows of a long table that stand on the page; the rest is in its file.
 pub(super) const ROWS: usize = 40;
+
+/// Where the caution stands in full first.
+pub(super) const SAFETY_ANCHOR: &str = "safety";
 
 /// A name as shown: no control characters, not endless, its direction kept to itself.
 pub(super) fn short_name(name: &str, longest: usize) -> String {
@@ -20,6 +23,15 @@ pub(super) fn name(name: &str) -> Markup {
 /// The caution of every advice.
 pub(super) fn safety() -> Markup {
     html! { p.safety role="note" { strong { "Safety first. " } (SAFETY) } }
+}
+
+/// The same in one line, beside a list; it leads to the caution in full, which has [`SAFETY_ANCHOR`].
+pub(super) fn safety_in_short() -> Markup {
+    html! { p.beware { (short_caution()) } }
+}
+
+fn short_caution() -> Markup {
+    html! { a href={"#" (SAFETY_ANCHOR)} { (SAFETY_IN_SHORT) } }
 }
 
 /// Anchor of a part kind's life, by its place among the fits.
@@ -66,7 +78,10 @@ pub(super) fn first_rows(table: &Table, most: usize) -> Markup {
                 }
             }
             p.under {
-                @for note in &table.notes { (note) " " }
+                @for note in &table.notes {
+                    @if note == SAFETY_IN_SHORT { (short_caution()) } @else { (note) }
+                    " "
+                }
                 @if hidden > 0 { "The first " (format::count(shown as u64)) " of " (format::count(table.rows.len() as u64)) " rows. " }
                 a href=(file) { @if hidden > 0 { "All rows as CSV" } @else { "As CSV" } }
             }

@@ -3,7 +3,7 @@
 use jiff::Unit;
 use maud::{Markup, html};
 
-use super::super::{SAFETY, format, tables};
+use super::super::{SAFETY, SAFETY_IN_SHORT, format, tables};
 use super::{Contents, act, pieces};
 use crate::records::{Job, LengthUnit};
 use crate::stock::{Advice, ChangeDecision, NextLook};
@@ -48,6 +48,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
             div.two {
                 div {
                     h4 { "Change before we leave" }
+                    p.beware { (SAFETY_IN_SHORT) }
                     @if changes.is_empty() { p { "Nothing advised." } }
                     @if !changes.is_empty() {
                         table.todo {
@@ -84,6 +85,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                         }
                     }
                     h4 { "Workshop" }
+                    p.beware { (SAFETY_IN_SHORT) }
                     ul.tick {
                         (tension_line(contents, job))
                         li { "Anti-seize on the roller shafts (common practice)." }
@@ -200,7 +202,7 @@ fn tension_line(contents: &Contents<'_>, job: &Job) -> Markup {
         li {
             "Belt tension of each machine: under " (force) " the belt gives " (show(low)) " to " (show(high)) " " (unit)
             "; aim for " (show(aim)) " " (unit) " (common practice)."
-            @if practice.is_none() { " fleet.toml states no [practice] of your own." }
+            @if practice.is_none() { " fleet.toml states no practice of your own." }
             (off_target(contents, job))
         }
     }
