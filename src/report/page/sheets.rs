@@ -3,7 +3,7 @@
 use jiff::Unit;
 use maud::{Markup, html};
 
-use super::super::{SAFETY, SAFETY_IN_SHORT, format, tables};
+use super::super::{SAFETY, format, tables};
 use super::{Contents, act, pieces};
 use crate::records::{Job, LengthUnit};
 use crate::stock::{Advice, ChangeDecision, NextLook};
@@ -16,6 +16,8 @@ const MACHINES: usize = 40;
 const LOOKS: usize = 5;
 /// A machine that stands for this many days or more is laid up.
 const LAID_UP: i32 = 7;
+/// Beside each list of a sheet, whose caution stands in full at its top.
+const BEFOREHAND: &str = " (safety first: isolated, pressure out)";
 
 pub(super) fn sheets(contents: &Contents<'_>) -> Markup {
     let ahead: Vec<&Job> = act::jobs_ahead(contents.analysis).collect();
@@ -47,8 +49,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
             p.safety { strong { "Safety first. " } (SAFETY) }
             div.two {
                 div {
-                    h4 { "Change before we leave" }
-                    p.beware { (SAFETY_IN_SHORT) }
+                    h4 { "Change before we leave" span.beforehand { (BEFOREHAND) } }
                     @if changes.is_empty() { p { "Nothing advised." } }
                     @if !changes.is_empty() {
                         table.todo {
@@ -84,8 +85,7 @@ fn sheet(contents: &Contents<'_>, job: &Job, place: usize) -> Markup {
                             li { (act::kit_line(k)) ", enough with " (format::percent(k.probability_enough)) }
                         }
                     }
-                    h4 { "Workshop" }
-                    p.beware { (SAFETY_IN_SHORT) }
+                    h4 { "Workshop" span.beforehand { (BEFOREHAND) } }
                     ul.tick {
                         (tension_line(contents, job))
                         li { "Anti-seize on the roller shafts (common practice)." }
@@ -122,7 +122,7 @@ fn looks(contents: &Contents<'_>, job: &Job, changes: &[&ChangeDecision]) -> Mar
     html! {
         @if !due.is_empty() {
             p {
-                b { "Look at " }
+                b { "Look at" } (BEFOREHAND) ": "
                 @for (i, (part, look)) in due.iter().take(LOOKS).enumerate() {
                     @if i > 0 { "; " }
                     (fitted(&look.machine, part, &look.position))
@@ -160,7 +160,7 @@ fn while_open(contents: &Contents<'_>, job: &Job) -> Markup {
         @if !parts.is_empty() {
             p {
                 b { "If the machine stops for another part, change too" }
-                " (halfway through the job; with a spare beyond the kit): "
+                (BEFOREHAND) ", halfway through the job and with a spare beyond the kit: "
                 @for (i, c) in parts.iter().take(LOOKS).enumerate() {
                     @if i > 0 { "; " }
                     (fitted(&c.machine, &c.part, &c.position))
