@@ -233,7 +233,7 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>, closer: Option<&PartDetail>)
             a href="#table-lives" { b { (format::count(worn)) " worn" } " of " (format::count(lives.total)) " lives" } ". "
             @for q in &fit.quantiles {
                 @if (q.probability - 0.1).abs() < 1e-9 { "One in ten is worn out by " (range(q.hours, q.lower, q.upper)) "; " }
-                @if (q.probability - 0.5).abs() < 1e-9 { "half by " (range(q.hours, q.lower, q.upper)) " on the best single curve. " }
+                @if (q.probability - 0.5).abs() < 1e-9 { "half by " (range(q.hours, q.lower, q.upper)) @if q.hours.is_some() { " on the best single curve" } ". " }
             }
             @if let Some(middle) = middle {
                 @if averaged { "As the forecast takes it, averaged over what the records leave open, " }
@@ -263,7 +263,7 @@ fn life_words(fit: &Fit, model: Option<&LifeModel>, closer: Option<&PartDetail>)
                     (pieces::name(&by.column)) " (table below). "
                 }
                 @if averaged {
-                    "The best single curve is what the records fit best; orders, dates and the bars above go by the \
+                    "The best single curve is the one that fits the records best; orders, dates and the bars above go by the \
                      average over every curve left possible, which spreads wider and has its middle elsewhere."
                 }
             }
