@@ -104,8 +104,11 @@ impl Analysis {
             match model {
                 Ok(model) => {
                     cautions.extend(model.cautions.iter().map(|c| about(&part.name, c)));
-                    // Lives of told positions alone tend to be the short ones.
-                    if !lives.unplaced.iter().any(|u| u.part == part.name) {
+                    // Lives of told positions alone tend to be the short ones; those told apart by a column
+                    // may look like a trend where the column changes.
+                    if model.by_level.is_none()
+                        && !lives.unplaced.iter().any(|u| u.part == part.name)
+                    {
                         let of_part = lives.lives.iter().filter(|l| l.part == part.name);
                         cautions.extend(trend_caution(&part.name, of_part));
                     }

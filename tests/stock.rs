@@ -456,8 +456,17 @@ fn jobs_wear_by_their_hose() {
     // The age of what is fitted counts at its own hose in all of them.
     assert!((chance(&untold, "M1") - chance(&thin, "M1")).abs() < 1e-9);
     assert!((chance(&untold, "M3") - chance(&thick, "M3")).abs() < 1e-9);
-    let between = expected(&new);
-    assert!(expected(&thin) < between && between < expected(&thick));
+    let between = chance(&new, "M1");
+    assert!(chance(&thin, "M1") < between && between < chance(&thick, "M1"));
+    let spread = |forecast: &serde_json::Value| -> f64 {
+        let distribution = forecast["demand"][1]["distribution"].as_array().unwrap();
+        let each = distribution.iter().map(|d| {
+            let away = d["quantity"].as_f64().unwrap() - expected(forecast);
+            d["probability"].as_f64().unwrap() * away * away
+        });
+        each.sum()
+    };
+    assert!(spread(&new) > 2.0 * spread(&thick));
     let said = |forecast: &serde_json::Value, words: &str| {
         forecast["cautions"].to_string().contains(words)
     };

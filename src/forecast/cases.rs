@@ -11,7 +11,7 @@ use rayon::prelude::*;
 
 use super::courses::Courses;
 use super::deal::dealt;
-use super::demand::{Counting, Group, Hours, WindowDemand, both_enough, demand_of};
+use super::demand::{Accuracy, Counting, Group, Hours, WindowDemand, both_enough, demand_of};
 use super::first_life::FirstLife;
 use super::levels::Levels;
 use super::outlook::{Outlook, PartOutlook, Place, Span};
@@ -21,6 +21,9 @@ use super::thin;
 /// Numbers kept with each part's demand; where there are more they are worked out again: a quarter of a
 /// gigabyte.
 const MOST_KEPT: usize = 32_000_000;
+
+/// Tolerance of a cumulative chance where lives differ by level: what the average over their alternatives is good for.
+const OF_LEVELS: f64 = 5e-4;
 
 /// Most ways of the schedule that one alternative of the levels meets.
 const MOST_WAYS_EACH: usize = 4;
@@ -95,7 +98,7 @@ impl Outlook {
             .into_iter()
             .map(|case| {
                 let groups = Self::groups(part, &case, spans).0;
-                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
                 let found = demand_of(&case.curves.nodes, &groups, per_change, accuracy, counting);
                 (case.weight, found)
             });
@@ -208,11 +211,24 @@ impl Outlook {
             for group in &mut groups {
                 group.starts.clear();
             }
-            let (per_change, accuracy) = (part.per_change, self.accuracy);
+            let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
             let found = Courses::of_windows(&case.curves, groups, per_change, accuracy);
             (case.weight, found)
         });
         WindowDemand::mean(each)
+    }
+
+    /// No more exact than the alternatives of its levels are.
+    fn accuracy_of(&self, part: &PartOutlook) -> Accuracy {
+        let least = if part.levels.is_some() {
+            OF_LEVELS
+        } else {
+            0.0
+        };
+        Accuracy {
+            tolerance: self.accuracy.tolerance.max(least),
+            ..self.accuracy
+        }
     }
 
     fn spans_of_jobs(&self) -> Vec<Span> {
@@ -228,7 +244,7 @@ impl Outlook {
             let most_kept = MOST_KEPT / cases.len();
             let new = |case: &Case<'_>| {
                 let (groups, of_groups) = Self::groups(part, case, &spans);
-                let (per_change, accuracy) = (part.per_change, self.accuracy);
+                let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
                 Worked {
                     weight: case.weight,
                     hours: case.hours,
@@ -280,7 +296,7 @@ impl Outlook {
         let cases = self.cases(part, false, self.ways()).into_iter();
         let each = cases.map(|case| {
             let groups = Self::groups(part, &case, &spans).0;
-            let (per_change, accuracy) = (part.per_change, self.accuracy);
+            let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
             let found = both_enough(&case.curves.nodes, &groups, limits, per_change, accuracy);
             (case.weight, found.0)
         });

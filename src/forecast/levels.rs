@@ -141,7 +141,7 @@ impl Levels {
         let all = &self.alternatives[k].for_demand;
         let hands = match self.alternatives.len() {
             _ if places > FEW as usize => 1,
-            32.. => 4,
+            32.. => 6,
             8.. => 2,
             _ => 1,
         };

@@ -6,7 +6,10 @@ use super::super::first_life::FirstLife;
 use super::super::outlook::{ForecastOptions, Outlook, Span};
 use super::super::predict::of_outlook;
 use super::super::testing::{fitted, fleet, job, lives, model, part, spread};
-use crate::models::{Alternative, ByLevel, Level, LifeCounts, LifeModel, WeibullNode};
+use crate::models::{
+    Alternative, ByLevel, Level, LevelLives, LifeCounts, LifeModel, WeibullNode,
+    life_model_by_level,
+};
 use crate::numerics::streams::{Stream, stream};
 use crate::records::{Fleet, Job, LifeBy};
 
@@ -211,4 +214,72 @@ fn levels_left_open_as_drawn() {
         })
         .sum();
     assert!((by_hand - 0.5).abs() < 1e-3, "{by_hand}");
+}
+
+/// The same with the many alternatives of a posterior, whose curves are dealt out: three levels, one of them without
+/// a life.
+#[test]
+fn a_posterior_by_level_as_drawn() {
+    let level = |name: &str, lives: &[f64], running: f64| {
+        let mut of = crate::lives::Observations::default();
+        for hours in lives {
+            of.push(*hours, *hours, 0.0, 1.0);
+        }
+        of.push(running, f64::INFINITY, 0.0, 1.0);
+        LevelLives {
+            name: name.to_owned(),
+            lives: of,
+        }
+    };
+    let mut levels = vec![
+        level("1", &[], 0.0),
+        level("1/2", &[210.0, 330.0, 415.0, 280.0], 150.0),
+        level("3/4", &[95.0, 160.0, 190.0], 140.0),
+    ];
+    levels[0].lives = crate::lives::Observations::default();
+    let mut belt = part("belt");
+    belt.life_by = Some(LifeBy {
+        column: "hose_size".to_owned(),
+        within_factor: 2.0,
+    });
+    let mut model = life_model_by_level(&belt, "hose_size", 2.0, &levels).unwrap();
+    let by = model.by_level.as_mut().unwrap();
+    assert!(by.alternatives.len() > 60);
+    let reference = by.reference;
+    assert_eq!(reference, 1);
+    let machines = ["M1", "M2", "M3"];
+    for (machine, level) in machines.iter().zip([1, 1, 2]) {
+        by.fitted
+            .insert(((*machine).to_owned(), "1".to_owned()), level);
+    }
+    let alternatives = by.alternatives.clone();
+    let ages = [40.0, 200.0, 110.0];
+    let jobs = vec![
+        at("one", "", 1, &machines, 90.0),
+        at("two", "3/4", 10, &machines, 70.0),
+        at("three", "1", 20, &machines, 60.0),
+    ];
+    let outlook = outlook(jobs, &ages, model);
+    let part = &outlook.parts[0];
+    let spans = [Span::Job(0), Span::Job(1), Span::Job(2), Span::All];
+    let demand = outlook.demand(part, &spans).counts;
+    let levels = [(90.0, [1, 1, 2]), (70.0, [2; 3]), (60.0, [0; 3])];
+    let draws = 200_000;
+    let mut at_most = vec![[0.0; 10]; 4];
+    for draw in 0..draws {
+        let mut random = stream(43, draw);
+        let used = drawn(&mut random, &alternatives, &levels, &ages, [1, 1, 2]);
+        let all = used.iter().sum::<u32>();
+        for (at_most, used) in at_most.iter_mut().zip(used.iter().chain([&all])) {
+            for (n, at_most) in at_most.iter_mut().enumerate() {
+                *at_most += f64::from(u8::from(*used as usize <= n));
+            }
+        }
+    }
+    for (k, (counts, at_most)) in demand.iter().zip(&at_most).enumerate() {
+        for (n, drawn) in at_most.iter().enumerate() {
+            let (ours, drawn) = (counts.at_most(n as u32), drawn / draws as f64);
+            assert!((ours - drawn).abs() < 0.01, "{k} {n}: {ours} {drawn}");
+        }
+    }
 }

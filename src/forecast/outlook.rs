@@ -506,6 +506,17 @@ impl Outlook {
         self.ways().take(if differ { self.ways.len() } else { 1 })
     }
 
+    /// Hours that a job still asks of a machine: those of the days ahead where it is under way; 0 where the machine
+    /// does not go.
+    pub fn hours_in(&self, machine: &str, job: &str) -> f64 {
+        let own = self.machines.iter().zip(&self.schedules);
+        let mut runs = own
+            .filter(|(name, _)| *name == machine)
+            .flat_map(|(_, s)| &s.runs);
+        let run = runs.find(|run| self.jobs[run.job].name == job);
+        run.map_or(0.0, |run| run.to - run.from)
+    }
+
     /// One machine's schedule in each way that differs in hours, equally likely.
     fn hours_ahead(&self, schedule: usize) -> impl Iterator<Item = &MachineSchedule> {
         self.ways_by_hours().map(move |way| &way.1[schedule])

@@ -148,7 +148,8 @@ fn fitted(machine: &str, part: &str, position: &str) -> Markup {
 /// Parts worth changing if their machine is stopped and open for another one halfway through the job.
 fn while_open(contents: &Contents<'_>, job: &Job) -> Markup {
     let old_enough = |c: &&ChangeDecision| {
-        let then = c.age_hours + 0.5 * job.hours;
+        let ahead = contents.analysis.outlook.hours_in(&c.machine, &c.job);
+        let then = c.age_hours + 0.5 * ahead;
         c.job == job.name
             && c.advice == Advice::RunOn
             && c.change_if_open_from.is_some_and(|from| then >= from)
