@@ -1,5 +1,6 @@
 //! `wearcast lives`.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -9,7 +10,7 @@ use super::files::{write_through, write_whole};
 use super::fleet_args::FleetArgs;
 use super::lives_input::left_out;
 use super::{CliError, Reply};
-use crate::lives::{self, Fitted, Life, Unplaced, lives_parquet, write_lives_csv};
+use crate::lives::{self, AgeRange, Fitted, Life, Lives, Unplaced, lives_parquet, write_lives_csv};
 use crate::records::{RawRow, RowCounts, RowRef, raw_rows};
 use crate::report::{self, format};
 
@@ -37,7 +38,34 @@ struct Listed<'a> {
     unknown_start: u32,
     lives: &'a [Life],
     positions_not_told: &'a [Unplaced],
-    fitted: &'a [Fitted],
+    fitted: Vec<Listing<'a>>,
+}
+
+#[derive(Serialize)]
+struct Listing<'a> {
+    #[serde(flatten)]
+    part: &'a Fitted,
+    /// Where the rows do not tell which position was changed when.
+    possible_age_hours: Option<AgeRange>,
+}
+
+/// What is fitted, with the ages that parts may have of which the rows do not tell the positions.
+fn listing(lives: &Lives) -> Vec<Listing<'_>> {
+    let untold: BTreeMap<_, &Unplaced> = (lives.unplaced.iter())
+        .map(|one| ((one.part, one.machine), one))
+        .collect();
+    let of = |part: &Fitted| {
+        let untold = untold.get(&(part.part, part.machine))?;
+        part.age_hours
+            .is_none()
+            .then(|| untold.age_in(part.position))?
+    };
+    (lives.fitted.iter())
+        .map(|part| Listing {
+            part,
+            possible_age_hours: of(part),
+        })
+        .collect()
 }
 
 #[derive(Serialize)]
@@ -89,7 +117,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
             unknown_start: lives.unknown_start,
             lives: &lives.lives,
             positions_not_told: &lives.unplaced,
-            fitted: &lives.fitted,
+            fitted: listing(&lives),
         };
         report::json("lives", &listed)
     } else {

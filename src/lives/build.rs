@@ -410,6 +410,11 @@ impl<'a> Building<'a> {
             unknown_start: laid.unknown_start,
             retired: laid.retired,
             states: laid.ways.last.len(),
+            ages: if laid.retired {
+                Vec::new()
+            } else {
+                laid.ways.ages()
+            },
             rows,
             ways: Arc::new(laid.ways),
         })

@@ -22,8 +22,8 @@ pub use life::*;
 pub(crate) use life_rows::LifeRows;
 pub use observations::*;
 pub use table::*;
-pub use unplaced::Unplaced;
-pub(crate) use unplaced::{Choice, NO_LIFE, StillIn, Ways};
+pub use unplaced::{AgeRange, Unplaced};
+pub(crate) use unplaced::{Choice, PossibleLife, StillIn, Ways};
 pub use write::{lives_csv, lives_parquet, write_lives_csv};
 
 /// `1 worn life`, `6 worn lives`: how much a sentence rests on.

@@ -75,9 +75,50 @@ impl Ways {
         sum
     }
 
+    /// Ages of what is in at the end, the youngest first.
+    pub(super) fn ages(&self) -> Vec<AgeRange> {
+        let places = self.last.first().map_or(0, Vec::len);
+        let of_place = |place: usize| {
+            self.last
+                .iter()
+                .map(move |state| AgeRange::from(&state[place]))
+        };
+        (0..places)
+            .filter_map(|place| AgeRange::over(of_place(place)))
+            .collect()
+    }
+
     /// Choices of all layers.
     pub(crate) fn choices(&self) -> usize {
         self.layers.iter().flatten().map(Vec::len).sum()
+    }
+}
+
+/// Between which ages a part now in is, over all ways in which it may have come there.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct AgeRange {
+    /// Hours since new, the least.
+    pub at_least: f64,
+    /// The most; `None` where it may have been in since before its machine was first seen.
+    pub at_most: Option<f64>,
+}
+
+impl AgeRange {
+    /// The range that holds all of these; `None` where there are none.
+    fn over(ranges: impl Iterator<Item = Self>) -> Option<Self> {
+        ranges.reduce(|a, b| Self {
+            at_least: a.at_least.min(b.at_least),
+            at_most: Option::zip(a.at_most, b.at_most).map(|(a, b)| a.max(b)),
+        })
+    }
+}
+
+impl From<&StillIn> for AgeRange {
+    fn from(part: &StillIn) -> Self {
+        Self {
+            at_least: part.age.unwrap_or(part.seen),
+            at_most: part.age,
+        }
     }
 }
 
@@ -111,6 +152,8 @@ pub struct Unplaced {
     pub retired: bool,
     /// In how many ways, those with the same parts in taken together, it may stand at the end.
     pub states: usize,
+    /// Ages of the parts still in, the youngest first; none where the machine left service.
+    pub ages: Vec<AgeRange>,
     /// Rows of the changes, in order.
     pub rows: Vec<RowRef>,
     #[serde(skip)]
@@ -121,6 +164,12 @@ impl Unplaced {
     /// Lives in all.
     pub fn lives(&self) -> u32 {
         self.worn + self.worn_between + self.unworn + self.running
+    }
+
+    /// Age of the part in one of the positions, which may be any of those still in.
+    pub fn age_in(&self, position: Text) -> Option<AgeRange> {
+        let is_one = self.positions.contains(&position);
+        AgeRange::over(self.ages.iter().copied().filter(|_| is_one))
     }
 }
 

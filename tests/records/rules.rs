@@ -374,6 +374,18 @@ fn a_position_that_is_not_told_is_summed_over_where_asked() {
     // Either it was front (then rear is from 130) or rear (then from 300).
     assert_eq!(untold.states, 2);
     assert_eq!(fitted(&lives), ["M1 front 100", "M1 rear ?"]);
+    let listed = folder.run(&["lives", ".", "--json"]);
+    let listed: serde_json::Value = serde_json::from_slice(&listed.stdout).unwrap();
+    // At 700: 400 hours if rear was changed at 300, 570 if it is in since 130.
+    let range = serde_json::json!({"at_least": 400, "at_most": 570});
+    assert_eq!(
+        listed["positions_not_told"][0]["ages"],
+        serde_json::json!([range])
+    );
+    let fitted_now = &listed["fitted"];
+    assert_eq!(fitted_now[0]["possible_age_hours"], serde_json::Value::Null);
+    assert_eq!(fitted_now[1]["age_hours"], serde_json::Value::Null);
+    assert_eq!(fitted_now[1]["possible_age_hours"], range);
 
     // What has no age stands in no lives file, and that is said.
     let written = folder.run(&["lives", ".", "-o", "lives.csv"]);
