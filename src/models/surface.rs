@@ -84,16 +84,14 @@ impl Surface {
     fn with_side(sum: &LogUnplaced, region: Region, side: usize) -> Self {
         let angle = PI / (side - 1) as f64;
         let nodes: Vec<f64> = (0..side).map(|i| (angle * i as f64).cos()).collect();
-        let mut values = Vec::with_capacity(side * side);
-        for x in &nodes {
-            let row: Vec<(f64, f64)> = nodes.iter().map(|w| region.point(*x, *w)).collect();
-            values.extend(sum.exact_values(&row));
-        }
+        let points: Vec<(f64, f64)> = (nodes.iter())
+            .flat_map(|x| nodes.iter().map(|w| region.point(*x, *w)))
+            .collect();
         Self {
             region,
             side,
+            values: sum.exact_values(&points),
             nodes,
-            values,
         }
     }
 

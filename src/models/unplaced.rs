@@ -14,16 +14,18 @@
 //! y hours `∫_y^∞ S/E(T)` (D. R. Cox, Renewal Theory, 1962). For Weibull lives the integral is
 //! `Q(1/β, (y/η)^β)`.
 //!
-//! The sum runs through the layers of [`Ways`], in logs: each state's sum is that of the choices that
-//! lead to it. Many points (μ, τ) are taken through at once.
+//! The sum runs through the layers of [`Ways`]: each state's sum is that of the choices that lead to
+//! it, each with the factor of the life it ends. Sums are kept as shares of the greatest, and where
+//! one that is rounded to 0 might still come to count the point is worked out again by logs. Several
+//! points (μ, τ) are taken through at once.
 
 use std::borrow::Cow;
 
 use rayon::prelude::*;
 
-use crate::lives::{Choice, NO_LIFE, Observations, StillIn, Unplaced, Ways, worn_lives};
+use crate::lives::{Choice, Observations, PossibleLife, StillIn, Unplaced, Ways, worn_lives};
 use crate::numerics::special::{gamma_p, gamma_q, ln_gamma};
-use crate::numerics::vector::{exp, ln, widest};
+use crate::numerics::vector::{exp, widest};
 
 use super::kernel::{Jet, Kernel};
 use super::likelihood::{Local, Second};
@@ -34,8 +36,17 @@ use super::{Caution, CautionCode, Family, WeibullNode};
 /// Relative steps of differences: the error is about 1e-10 of a first and 1e-7 of a second derivative.
 const STEP: f64 = 2e-3;
 
-/// Choices from which machines are shared out to all cores.
-const MANY: usize = 2_000;
+/// Points taken through at once.
+const LANES: usize = 8;
+
+/// One number for each of them.
+type Row = [f64; LANES];
+
+/// Choices at so many points from which they are shared out to all cores.
+const MANY: usize = 10_000;
+
+/// A share of the greatest below which it may be lost to rounding: far from the smallest double.
+const SMALLEST: f64 = 1e-270;
 
 /// Beyond this the tail of the gamma distribution underflows, and its series is used.
 const FAR: f64 = 600.0;
@@ -52,16 +63,32 @@ struct LogLife {
 /// The ways of one machine.
 #[derive(Debug, Clone, PartialEq)]
 struct LogWays {
-    lives: Vec<LogLife>,
-    layers: Vec<Vec<Vec<LogChoice>>>,
+    steps: Vec<LogStep>,
+    /// Lives of what is still in, so far.
+    last_lives: Vec<Option<LogLife>>,
+    /// What is still in, in each state after the last step, as places in these.
     last: Vec<Vec<u32>>,
+    /// Log of the most choices that lead from one state, those alike counted each: at each step the
+    /// sum over all states grows by no more, but for the lives' factors.
+    ln_most: f64,
+}
+
+/// One change: the lives that it may have ended (`None` where that says nothing of how long parts
+/// last), and for each state after it the choices that lead there.
+#[derive(Debug, Clone, PartialEq)]
+struct LogStep {
+    lives: Vec<Option<LogLife>>,
+    choices: Vec<LogChoice>,
+    /// Where each state's choices end.
+    ends: Vec<usize>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct LogChoice {
     from: u32,
+    /// Place in the step's lives.
     life: u32,
-    ln_ways: f64,
+    ways: f64,
 }
 
 /// All lives of one fit whose positions are not told.
@@ -144,27 +171,26 @@ impl LogUnplaced {
 
     /// The sum itself.
     pub(super) fn exact_values(&self, points: &[(f64, f64)]) -> Vec<f64> {
-        let asked = points.len();
-        // Whole vectors: the last point again where there are too few.
-        let mut points = points.to_vec();
-        if let Some(&last) = points.last() {
-            points.resize(asked.next_multiple_of(4), last);
-        }
-        let points = points.as_slice();
-        let each = |ways: &LogWays| ways.ln_sum(points, self.shift);
-        let each: Vec<Vec<f64>> = if self.choices > MANY && self.machines.len() > 1 {
-            self.machines.par_iter().map(each).collect()
+        let blocks: Vec<Lanes> = points.chunks(LANES).map(Lanes::new).collect();
+        let pieces: Vec<(&Lanes, &LogWays)> = (blocks.iter())
+            .flat_map(|at| self.machines.iter().map(move |ways| (at, ways)))
+            .collect();
+        let of = |(at, ways): &(&Lanes, &LogWays)| ways.sums(at, self.shift).ln_totals();
+        let each: Vec<Row> = if self.choices * blocks.len() > MANY {
+            pieces.par_iter().map(of).collect()
         } else {
-            self.machines.iter().map(each).collect()
+            pieces.iter().map(of).collect()
         };
-        let mut sums = vec![0.0; points.len()];
-        for of_machine in &each {
-            for (sum, value) in sums.iter_mut().zip(of_machine) {
-                *sum += value;
-            }
-        }
-        sums.truncate(asked);
-        sums
+        let of_block = each
+            .chunks(self.machines.len().max(1))
+            .flat_map(|machines| {
+                machines
+                    .iter()
+                    .fold([0.0; LANES], |sum, row| plus(&sum, row))
+            });
+        let mut values: Vec<f64> = of_block.take(points.len()).collect();
+        values.resize(points.len(), 0.0);
+        values
     }
 
     /// With derivatives in (γ = μτ, τ), by central differences of fourth order.
@@ -221,138 +247,352 @@ fn differences(middle: f64, v: &[f64], step: f64) -> (f64, f64) {
     (first, second)
 }
 
+/// Points (μ, τ) taken through at once, the last one again where there are fewer.
+struct Lanes {
+    mu: Row,
+    tau: Row,
+    ln_tau: Row,
+}
+
+impl Lanes {
+    /// From one point to [`LANES`].
+    fn new(points: &[(f64, f64)]) -> Self {
+        let at = |lane: usize| points[lane.min(points.len() - 1)];
+        let tau: Row = std::array::from_fn(|lane| at(lane).1);
+        Self {
+            mu: std::array::from_fn(|lane| at(lane).0),
+            tau,
+            ln_tau: tau.map(f64::ln),
+        }
+    }
+}
+
+fn plus(a: &Row, b: &Row) -> Row {
+    std::array::from_fn(|lane| a[lane] + b[lane])
+}
+
+/// The sum of each state after the last step, with what is still in: `share · e^top`.
+struct Sums {
+    shares: Vec<Row>,
+    tops: Row,
+}
+
+impl Sums {
+    fn of_logs(logs: &[Row]) -> Self {
+        let tops = tops(logs);
+        let share = |log: &Row| std::array::from_fn(|lane| (log[lane] - tops[lane]).exp());
+        Self {
+            shares: logs.iter().map(share).collect(),
+            tops,
+        }
+    }
+
+    /// Sum of the shares.
+    fn totals(&self) -> Row {
+        (self.shares.iter()).fold([0.0; LANES], |sum, share| plus(&sum, share))
+    }
+
+    fn ln_totals(&self) -> Row {
+        plus(&self.tops, &self.totals().map(f64::ln))
+    }
+}
+
+/// The greatest of each lane; 0 where no way is possible, for there is nothing to take out.
+fn tops(logs: &[Row]) -> Row {
+    let greatest =
+        |lane: usize| (logs.iter()).fold(f64::NEG_INFINITY, |top, log| top.max(log[lane]));
+    std::array::from_fn(greatest).map(|top| if top > f64::NEG_INFINITY { top } else { 0.0 })
+}
+
+/// Log factor of each life at each point.
+fn terms(lives: &[Option<LogLife>], at: &Lanes, shift: f64) -> Vec<Row> {
+    let term = |life: &Option<LogLife>| life.map_or([0.0; LANES], |life| life.terms(at, shift));
+    lives.iter().map(term).collect()
+}
+
+/// The factors themselves, over the greatest of them; and the log of that.
+fn factors(lives: &[Option<LogLife>], at: &Lanes, shift: f64) -> (Vec<Row>, Row) {
+    let mut factors = terms(lives, at, shift);
+    let tops = tops(&factors);
+    widest(
+        #[inline(always)]
+        || {
+            for factor in &mut factors {
+                for (factor, top) in factor.iter_mut().zip(&tops) {
+                    *factor = exp(*factor - top);
+                }
+            }
+        },
+    );
+    (factors, tops)
+}
+
+impl LogStep {
+    fn new(layer: &[Vec<Choice>], lives: &mut Numbered<'_>) -> Self {
+        lives.begin();
+        let mut step = Self {
+            lives: Vec::new(),
+            choices: Vec::new(),
+            ends: Vec::with_capacity(layer.len()),
+        };
+        for choices in layer {
+            for choice in choices {
+                step.choices.push(LogChoice {
+                    from: choice.from,
+                    life: lives.place(choice.life, &mut step.lives),
+                    ways: f64::from(choice.ways),
+                });
+            }
+            step.ends.push(step.choices.len());
+        }
+        step
+    }
+
+    /// Choices that lead to each state.
+    fn of_states(&self) -> impl Iterator<Item = &[LogChoice]> {
+        let starts = std::iter::once(0).chain(self.ends.iter().copied());
+        starts
+            .zip(&self.ends)
+            .map(|(start, &end)| &self.choices[start..end])
+    }
+
+    /// The most choices from one state.
+    fn most(&self) -> f64 {
+        let states = self.choices.iter().map(|c| c.from + 1).max().unwrap_or(0);
+        let mut from = vec![0.0; states as usize];
+        for choice in &self.choices {
+            from[choice.from as usize] += choice.ways;
+        }
+        from.into_iter().fold(1.0, f64::max)
+    }
+
+    /// Shares of the states after this step, from those before and the lives' factors; gives the
+    /// least and the greatest of each lane.
+    #[inline(always)]
+    fn through(&self, before: &[Row], factors: &[Row], after: &mut Vec<Row>) -> (Row, Row) {
+        let (mut least, mut greatest) = ([f64::INFINITY; LANES], [0.0; LANES]);
+        after.clear();
+        let mut start = 0;
+        for &end in &self.ends {
+            let mut sum = [0.0; LANES];
+            for choice in &self.choices[start..end] {
+                let before = &before[choice.from as usize];
+                let factor = &factors[choice.life as usize];
+                for lane in 0..LANES {
+                    sum[lane] += choice.ways * (before[lane] * factor[lane]);
+                }
+            }
+            for lane in 0..LANES {
+                let value = sum[lane];
+                least[lane] = if value < least[lane] {
+                    value
+                } else {
+                    least[lane]
+                };
+                greatest[lane] = if value > greatest[lane] {
+                    value
+                } else {
+                    greatest[lane]
+                };
+            }
+            after.push(sum);
+            start = end;
+        }
+        (least, greatest)
+    }
+}
+
+/// Lives of one machine, numbered anew for each step.
+struct Numbered<'a> {
+    lives: &'a [PossibleLife],
+    shift: f64,
+    /// Step and place of each, the last for [`NO_LIFE`].
+    places: Vec<(u32, u32)>,
+    step: u32,
+}
+
+impl<'a> Numbered<'a> {
+    fn new(lives: &'a [PossibleLife], shift: f64) -> Self {
+        Self {
+            lives,
+            shift,
+            places: vec![(0, 0); lives.len() + 1],
+            step: 0,
+        }
+    }
+
+    fn begin(&mut self) {
+        self.step += 1;
+    }
+
+    fn place(&mut self, life: u32, of_step: &mut Vec<Option<LogLife>>) -> u32 {
+        let at = (life as usize).min(self.lives.len());
+        let (step, place) = &mut self.places[at];
+        if *step != self.step {
+            (*step, *place) = (self.step, of_step.len() as u32);
+            let life = self.lives.get(at);
+            of_step.push(life.map(|life| LogLife::new(life, self.shift)));
+        }
+        *place
+    }
+}
+
 impl LogWays {
     fn new(ways: &Ways, shift: f64) -> Self {
-        let log = |hours: f64| hours.ln() - shift;
-        let none = u32::try_from(ways.lives.len()).unwrap_or(NO_LIFE);
-        let place = |life: u32| if life == NO_LIFE { none } else { life };
+        let mut lives = Numbered::new(&ways.lives, shift);
+        let steps: Vec<LogStep> = (ways.layers.iter())
+            .map(|layer| LogStep::new(layer, &mut lives))
+            .collect();
+        lives.begin();
+        let mut last_lives = Vec::new();
+        let last = ways.last.iter().map(|state| {
+            let parts = state.iter();
+            parts
+                .map(|part| lives.place(part.life, &mut last_lives))
+                .collect()
+        });
+        let last = last.collect();
+        let most = steps.iter().map(LogStep::most).fold(1.0, f64::max);
         Self {
-            lives: ways
-                .lives
-                .iter()
-                .map(|life| LogLife {
-                    low: log(life.low),
-                    high: if life.low == life.high {
-                        log(life.low)
-                    } else {
-                        log(life.high)
-                    },
-                    entry: log(life.entry),
-                    met: life.met,
-                })
-                .collect(),
-            layers: ways
-                .layers
-                .iter()
-                .map(|layer| {
-                    let choices = layer.iter().map(|choices| {
-                        let choice = |choice: &Choice| LogChoice {
-                            from: choice.from,
-                            life: place(choice.life),
-                            ln_ways: f64::from(choice.ways).ln(),
-                        };
-                        choices.iter().map(choice).collect()
-                    });
-                    choices.collect()
-                })
-                .collect(),
-            last: ways
-                .last
-                .iter()
-                .map(|state| state.iter().map(|part| place(part.life)).collect())
-                .collect(),
+            steps,
+            last_lives,
+            last,
+            ln_most: most.ln(),
         }
     }
 
-    /// Log factor of each life at each point, one life after another; at the end a row of zeros for
-    /// no life.
-    fn terms(&self, points: &[(f64, f64)], shift: f64) -> Vec<f64> {
-        let mut terms = Vec::with_capacity((self.lives.len() + 1) * points.len());
-        for life in &self.lives {
-            terms.extend(points.iter().map(|&(mu, tau)| life.term(mu, tau, shift)));
-        }
-        terms.resize(terms.len() + points.len(), 0.0);
-        terms
+    fn sums(&self, at: &Lanes, shift: f64) -> Sums {
+        self.in_shares(at, shift)
+            .unwrap_or_else(|| Sums::of_logs(&self.in_logs(at, shift)))
     }
 
-    /// Log sum of each state after the last layer, at each point, what is still in included.
-    fn states(&self, points: &[(f64, f64)], shift: f64) -> Vec<f64> {
-        let n = points.len();
-        let terms = self.terms(points, shift);
-        let row = |at: u32| at as usize * n..(at as usize + 1) * n;
-        let mut sums = vec![0.0; n];
-        let (mut tops, mut totals) = (vec![0.0; n], vec![0.0; n]);
-        for layer in &self.layers {
-            let mut next = vec![0.0; layer.len() * n];
-            widest(
+    /// Sums followed as shares of the greatest at each step: no logs or exponentials but those of the
+    /// lives. `None` where what is rounded to 0 on the way might come to count in the end.
+    fn in_shares(&self, at: &Lanes, shift: f64) -> Option<Sums> {
+        let mut sums = Sums {
+            shares: vec![[1.0; LANES]],
+            tops: [0.0; LANES],
+        };
+        let mut after = Vec::new();
+        // Log of the most that what has been rounded to 0 can still become.
+        let mut missed = [f64::NEG_INFINITY; LANES];
+        for step in &self.steps {
+            let (factors, tops) = factors(&step.lives, at, shift);
+            let (least, greatest) = widest(
                 #[inline(always)]
-                || {
-                    for (next, choices) in next.chunks_exact_mut(n).zip(layer) {
-                        if let [only] = choices.as_slice() {
-                            let before = &sums[row(only.from)];
-                            let life = &terms[row(only.life)];
-                            for ((next, before), life) in next.iter_mut().zip(before).zip(life) {
-                                *next = before + life + only.ln_ways;
-                            }
-                            continue;
-                        }
-                        tops.fill(f64::NEG_INFINITY);
-                        for choice in choices {
-                            let before = &sums[row(choice.from)];
-                            let life = &terms[row(choice.life)];
-                            for ((top, before), life) in tops.iter_mut().zip(before).zip(life) {
-                                let value = before + life + choice.ln_ways;
-                                *top = if value > *top { value } else { *top };
-                            }
-                        }
-                        for top in &mut tops {
-                            // Where no way is possible there is nothing to take out.
-                            *top = if *top > f64::NEG_INFINITY { *top } else { 0.0 };
-                        }
-                        totals.fill(0.0);
-                        for choice in choices {
-                            let before = &sums[row(choice.from)];
-                            let life = &terms[row(choice.life)];
-                            let each = totals.iter_mut().zip(&tops).zip(before).zip(life);
-                            for (((total, top), before), life) in each {
-                                *total += exp(before + life + choice.ln_ways - top);
-                            }
-                        }
-                        for ((next, top), total) in next.iter_mut().zip(&tops).zip(&totals) {
-                            *next = top + ln(*total);
-                        }
-                    }
-                },
+                || step.through(&sums.shares, &factors, &mut after),
             );
-            sums = next;
-        }
-        for (sums, parts) in sums.chunks_exact_mut(n).zip(&self.last) {
-            for life in parts {
-                for (sum, life) in sums.iter_mut().zip(&terms[row(*life)]) {
-                    *sum += life;
+            std::mem::swap(&mut sums.shares, &mut after);
+            sums.tops = plus(&sums.tops, &tops);
+            let scale = sums.keep_near_one(&greatest);
+            let mass = SMALLEST * sums.shares.len() as f64;
+            for lane in 0..LANES {
+                missed[lane] += tops[lane] + self.ln_most;
+                if least[lane] * scale[lane] < SMALLEST {
+                    missed[lane] = missed[lane].max(sums.tops[lane] + mass.ln());
                 }
+            }
+        }
+        let (factors, tops) = factors(&self.last_lives, at, shift);
+        let parts = self.last.first().map_or(0, Vec::len) as f64;
+        let tops = tops.map(|top| parts * top);
+        sums.tops = plus(&sums.tops, &tops);
+        for (share, parts) in sums.shares.iter_mut().zip(&self.last) {
+            for part in parts {
+                let factor = &factors[*part as usize];
+                for lane in 0..LANES {
+                    share[lane] *= factor[lane];
+                }
+            }
+        }
+        let holds = |lane: usize| -> bool {
+            let total: f64 = sums.shares.iter().map(|share| share[lane]).sum();
+            let missed = (missed[lane] + tops[lane] - sums.tops[lane]).exp();
+            total > SMALLEST && missed < 1e-16 * total
+        };
+        (0..LANES).all(holds).then_some(sums)
+    }
+
+    /// Log of each state's sum, by logs all the way.
+    fn in_logs(&self, at: &Lanes, shift: f64) -> Vec<Row> {
+        let mut sums = vec![[0.0; LANES]];
+        for step in &self.steps {
+            let lives = terms(&step.lives, at, shift);
+            let ln_sum = |choices: &[LogChoice]| {
+                let each: Vec<Row> = (choices.iter())
+                    .map(|choice| {
+                        let term = plus(&sums[choice.from as usize], &lives[choice.life as usize]);
+                        term.map(|term| term + choice.ways.ln())
+                    })
+                    .collect();
+                Sums::of_logs(&each).ln_totals()
+            };
+            sums = step.of_states().map(ln_sum).collect();
+        }
+        let lives = terms(&self.last_lives, at, shift);
+        for (sum, parts) in sums.iter_mut().zip(&self.last) {
+            for part in parts {
+                *sum = plus(sum, &lives[*part as usize]);
             }
         }
         sums
     }
+}
 
-    fn ln_sum(&self, points: &[(f64, f64)], shift: f64) -> Vec<f64> {
-        let n = points.len();
-        let states = self.states(points, shift);
-        (0..n)
-            .map(|at| {
-                let of_point = states[at..].iter().step_by(n);
-                let top = of_point.clone().copied().fold(f64::NEG_INFINITY, f64::max);
-                if !top.is_finite() {
-                    return top;
-                }
-                top + of_point.map(|value| (value - top).exp()).sum::<f64>().ln()
-            })
-            .collect()
+impl Sums {
+    /// Divides each lane by its greatest share where that has strayed from 1; gives what it
+    /// multiplied with.
+    fn keep_near_one(&mut self, greatest: &Row) -> Row {
+        if greatest.iter().all(|top| (1e-20..1e10).contains(top)) {
+            return [1.0; LANES];
+        }
+        let scale = greatest.map(|top| if top > SMALLEST { 1.0 / top } else { 1.0 });
+        for share in &mut self.shares {
+            for (share, scale) in share.iter_mut().zip(&scale) {
+                *share *= scale;
+            }
+        }
+        self.tops = plus(&self.tops, &scale.map(|scale| -scale.ln()));
+        scale
     }
 }
 
 impl LogLife {
+    fn new(life: &PossibleLife, shift: f64) -> Self {
+        let log = |hours: f64| hours.ln() - shift;
+        Self {
+            low: log(life.low),
+            high: log(life.high),
+            entry: log(life.entry),
+            met: life.met,
+        }
+    }
+
+    /// Log factor at each point; lives are Weibull.
+    fn terms(&self, at: &Lanes, shift: f64) -> Row {
+        let exact = self.low == self.high;
+        let from_new = !self.met && self.entry == f64::NEG_INFINITY;
+        if !from_new || !(exact || self.high == f64::INFINITY) {
+            return std::array::from_fn(|lane| self.term(at.mu[lane], at.tau[lane], shift));
+        }
+        let mut terms = [0.0; LANES];
+        widest(
+            #[inline(always)]
+            || {
+                for lane in 0..LANES {
+                    let z = at.tau[lane] * (self.low - at.mu[lane]);
+                    let density = if exact {
+                        z + at.ln_tau[lane] - self.low - shift
+                    } else {
+                        0.0
+                    };
+                    terms[lane] = density - exp(z);
+                }
+            },
+        );
+        terms
+    }
+
     /// Log factor at one point; lives are Weibull.
     fn term(&self, mu: f64, tau: f64, shift: f64) -> f64 {
         let z = |y: f64| tau * (y - mu);
@@ -486,19 +726,19 @@ pub fn ages_now(unplaced: &Unplaced, nodes: &[WeibullNode]) -> Vec<AgeNow> {
     let nodes: Vec<&WeibullNode> = (nodes.iter())
         .filter(|node| node.weight >= 1e-3 * heaviest)
         .collect();
-    let points: Vec<(f64, f64)> = nodes.iter().map(|n| (n.scale.ln(), n.shape)).collect();
-    let sums = log.states(&points, 0.0);
-    let n = points.len();
     let mut weights = vec![0.0; ways.last.len()];
-    for (at, node) in nodes.iter().enumerate() {
-        let of_point = || sums[at..].iter().step_by(n);
-        let top = of_point().copied().fold(f64::NEG_INFINITY, f64::max);
-        if !top.is_finite() {
-            continue;
-        }
-        let total: f64 = of_point().map(|value| (value - top).exp()).sum();
-        for (weight, value) in weights.iter_mut().zip(of_point()) {
-            *weight += node.weight * (value - top).exp() / total;
+    for nodes in nodes.chunks(LANES) {
+        let points: Vec<(f64, f64)> = nodes.iter().map(|n| (n.scale.ln(), n.shape)).collect();
+        let sums = log.sums(&Lanes::new(&points), 0.0);
+        let totals = sums.totals();
+        for (lane, node) in nodes
+            .iter()
+            .enumerate()
+            .filter(|(lane, _)| totals[*lane] > 0.0)
+        {
+            for (weight, share) in weights.iter_mut().zip(&sums.shares) {
+                *weight += node.weight * share[lane] / totals[lane];
+            }
         }
     }
     let total: f64 = weights.iter().sum();

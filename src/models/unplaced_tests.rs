@@ -351,6 +351,35 @@ fn ages_now_follow_from_the_ways() {
     assert!((now[1].ages[0].1 - expected).abs() < 1e-12);
 }
 
+/// At curves far from any that the lives suggest, too, where shares are rounded to 0 on the way.
+#[test]
+fn sums_by_shares_are_those_by_logs() {
+    let mut random = stream(16, 0);
+    let mut by_logs_only = 0;
+    for (positions, changes, from_new) in [(2, 16, true), (3, 14, true), (3, 10, false)] {
+        let lives = History::random(&mut random, positions, changes, 0.1, from_new).lives();
+        let ways = LogWays::new(&lives.unplaced[0].ways, 0.0);
+        for shape in [0.3, 1.0, 3.0, 9.0, 30.0] {
+            for scale in [3.0, 40.0, 200.0, 700.0, 9e4] {
+                let at = Lanes::new(&[(f64::ln(scale), shape)]);
+                let logs = Sums::of_logs(&ways.in_logs(&at, 0.0)).ln_totals();
+                let Some(shares) = ways.in_shares(&at, 0.0) else {
+                    by_logs_only += 1;
+                    continue;
+                };
+                let shares = shares.ln_totals();
+                assert!(
+                    (shares[0] - logs[0]).abs() <= 1e-12 * logs[0].abs(),
+                    "{positions} {shape} {scale}: {shares:?} {logs:?}"
+                );
+                assert_eq!(shares[0], shares[LANES - 1]);
+            }
+        }
+    }
+    // Of 75 points, those that no one would ask for.
+    assert!((1..30).contains(&by_logs_only), "{by_logs_only}");
+}
+
 /// The surface against the sum, at points that no grid has; and the posterior from it.
 #[test]
 fn interpolated_as_the_sum_itself() {
