@@ -22,6 +22,9 @@ const MOST_TEXTS: usize = 100_000;
 const MOST_COUNTED: f64 = 10_000.0;
 /// Quick keys under which the further texts of a row are remembered.
 const FEW: usize = 256;
+/// Rows whose machines are looked up one right after the other: among very many machines each waits
+/// for memory, and so they wait together.
+const LOOKED_UP_TOGETHER: usize = 256;
 /// Different texts of a column that a desk remembers from one stretch of rows to the next.
 const MOST_REMEMBERED: usize = 1 << 18;
 
@@ -274,7 +277,8 @@ impl<'a> RowReader<'a> {
         desk.rows.reserve_exact(rows.len());
         let mut cells: Vec<&'a str> = Vec::new();
         let mut extra: Vec<&'a str> = Vec::new();
-        for row in rows {
+        let mut machines: Vec<&'a str> = Vec::with_capacity(LOOKED_UP_TOGETHER);
+        for row in rows.clone() {
             table.cells(row, &mut cells);
             let text = |column: Option<usize>| {
                 column
@@ -290,7 +294,7 @@ impl<'a> RowReader<'a> {
             extra.extend(self.kept.iter().map(|&c| text(Some(c))));
             let read = RowCells {
                 row: row as u32,
-                machine: desk.machines.code(text(machine)),
+                machine: 0,
                 part: desk.parts.code(text(part)),
                 position: desk.positions.code(text(position)),
                 reason: desk.reasons.code(text(reason)),
@@ -307,7 +311,14 @@ impl<'a> RowReader<'a> {
                     .get(columns.headings.len()..)
                     .is_some_and(|beyond| beyond.iter().any(|cell| !cell.is_empty())),
             };
+            machines.push(text(machine));
             desk.rows.push(read);
+            if machines.len() == LOOKED_UP_TOGETHER || row + 1 == rows.end {
+                let first = desk.rows.len() - machines.len();
+                for (read, text) in desk.rows[first..].iter_mut().zip(machines.drain(..)) {
+                    read.machine = desk.machines.code(text);
+                }
+            }
         }
     }
 
