@@ -5,6 +5,9 @@
 //! rows and their settings; `… -- time /tmp/five` prints seconds, rows and lives. The rows stand in
 //! no order. A dirty export has one damaged row in fifty: no reading, no date, an unmapped reason,
 //! a misspelt part, the row twice.
+//!
+//! `… -- situations [500]` prints what becomes of rows and lives in the dirty exports of the tests: how
+//! often each situation ends in "set aside", with which reason.
 
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -16,6 +19,11 @@ use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
 use wearcast::lives;
 use wearcast::records::{Fleet, LoadOptions};
+
+#[path = "../tests/records/dirty.rs"]
+mod dirty;
+#[path = "records_study/situations.rs"]
+mod situations;
 
 type Failure = Box<dyn std::error::Error>;
 
@@ -120,6 +128,11 @@ fn main() -> Result<(), Failure> {
             )?;
             Ok(())
         }
-        _ => Err("make DIR ROWS clean|dirty, or time DIR".into()),
+        ["situations", ref exports @ ..] => {
+            let exports = exports.first().map_or(Ok(dirty::EXPORTS), |n| n.parse())?;
+            write!(std::io::stdout(), "{}", situations::tables(exports)?)?;
+            Ok(())
+        }
+        _ => Err("make DIR ROWS clean|dirty, time DIR, or situations [EXPORTS]".into()),
     }
 }

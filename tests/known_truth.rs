@@ -8,6 +8,9 @@
 #[path = "../examples/evaporator_crew.rs"]
 #[expect(dead_code, reason = "the example's main is not run here")]
 mod evaporator_crew;
+#[path = "../examples/untold_study.rs"]
+#[expect(dead_code, reason = "likewise")]
+mod untold_study;
 
 use std::fmt::Write;
 
@@ -126,87 +129,25 @@ fn sets_changed_at_the_first_to_wear_come_back_with_the_median_of_single_parts()
 /// history; some rows may tell the position, some parts come out unworn.
 fn median_of_untold(share_told: f64, share_unworn: f64, from_new: bool) -> f64 {
     const FLEETS: u64 = 200;
-    const POSITIONS: usize = 3;
-    let (shape, scale) = (2.5, 400.0);
-    let true_median = scale * std::f64::consts::LN_2.powf(1.0 / shape);
-    // Long enough before the records that the age then is that of a part met at random.
-    let (before, seen) = if from_new {
-        (0.0, 1_600.0)
-    } else {
-        (6_000.0, 1_600.0)
+    let case = untold_study::Case {
+        machines: 2,
+        positions: 3,
+        shape: 2.5,
+        unworn: share_unworn,
+        told: untold_study::Told::Share(share_told),
+        from_new,
+        seen: 4.0,
     };
+    let median = |shape: f64, scale: f64| scale * std::f64::consts::LN_2.powf(1.0 / shape);
     let mut sum = 0.0;
     for fleet in 0..FLEETS {
-        let mut random = stream(57, fleet);
-        let mut rows: Vec<(f64, &str, String)> = Vec::new();
-        for machine in ["M1", "M2"] {
-            for position in 1..=POSITIONS {
-                let mut hours = -before;
-                loop {
-                    let life = scale * random.exponential().powf(1.0 / shape);
-                    let unworn = if random.uniform() < share_unworn {
-                        scale * 1.5 * random.uniform()
-                    } else {
-                        f64::INFINITY
-                    };
-                    hours += life.min(unworn);
-                    if hours > seen {
-                        break;
-                    }
-                    if hours > 0.0 {
-                        let told = random.uniform() < share_told;
-                        let position = if told {
-                            position.to_string()
-                        } else {
-                            String::new()
-                        };
-                        let reason = if unworn < life { "unworn" } else { "worn" };
-                        rows.push((hours, machine, format!("ring,{position},{hours},{reason}")));
-                    }
-                }
-            }
-        }
-        rows.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let start = jiff::civil::date(2020, 1, 1);
-        // Ten hours a day.
-        let day = |hours: f64| {
-            start
-                .checked_add(jiff::Span::new().days((hours / 10.0).floor() as i64))
-                .unwrap()
-        };
-        let mut records = String::from("date,machine,part,position,hours,reason\n");
-        for (hours, machine, rest) in &rows {
-            writeln!(records, "{},{machine},{rest}", day(*hours)).unwrap();
-        }
-        let end = day(seen + 10.0);
-        let mut settings = format!(
-            "[fleet]\nname = \"Test\"\nas_of = {end}\n[[records]]\nfile = \"records.csv\"\n\
-             [records.reasons]\nworn = [\"worn\"]\nunworn = [\"unworn\"]\n[[readings]]\nfile = \"readings.csv\"\n\
-             [[part]]\nname = \"ring\"\nper_machine = {POSITIONS}\nposition_not_told = \"sum over positions\"\n"
-        );
-        let mut readings = String::from("date,machine,hours\n");
-        for machine in ["M1", "M2"] {
-            write!(settings, "[[machine]]\nname = \"{machine}\"\n").unwrap();
-            if from_new {
-                writeln!(settings, "new_on = {start}").unwrap();
-            }
-            writeln!(readings, "{start},{machine},0\n{end},{machine},{seen}").unwrap();
-        }
-        let dir = tempfile::tempdir().unwrap();
-        for (name, text) in [
-            ("fleet.toml", settings),
-            ("records.csv", records),
-            ("readings.csv", readings),
-        ] {
-            std::fs::write(dir.path().join(name), text).unwrap();
-        }
-        let lives = build(&Fleet::load(dir.path(), &LoadOptions::default()).unwrap());
+        let lives = case.lives(&mut stream(57, fleet)).unwrap();
         assert_eq!(lives.rows.set_aside, 0, "{:?}", lives.problems);
         assert_eq!(lives.unplaced.is_empty(), share_told >= 1.0);
         let curve = estimate(&lives.of_part("ring"), Family::Weibull).unwrap();
-        sum += curve.scale * std::f64::consts::LN_2.powf(1.0 / curve.shape);
+        sum += median(curve.shape, curve.scale);
     }
-    sum / FLEETS as f64 / true_median
+    sum / FLEETS as f64 / median(case.shape, untold_study::SCALE)
 }
 
 // The median of 24 worn lives has a standard error of some 7 %, the mean of 200 one of 0.5 %.

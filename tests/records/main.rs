@@ -6,6 +6,7 @@
 #![expect(clippy::format_push_string, reason = "short texts in tests")]
 
 mod commands;
+mod dirty;
 mod exports;
 mod folder;
 mod hostile;
