@@ -2,13 +2,17 @@
 //! stands in the file. `targets/` runs these under a coverage-guided fuzzer, `tests/mutations.rs`
 //! on stable Rust over the kept inputs and seeded changes of them.
 
+#[path = "zipped.rs"]
+mod zipped;
+
 use std::fs;
-use std::io::Write;
 use std::path::Path;
 use std::sync::OnceLock;
 
 use wearcast::lives::{self, LivesTable, write_lives_csv};
 use wearcast::records::{Fleet, LoadOptions, propose};
+
+use zipped::zipped;
 
 const SETTINGS: &str = r#"
 [fleet]
@@ -136,7 +140,7 @@ pub(crate) fn workbook(bytes: &[u8]) {
     let main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main";
     let relation = "http://schemas.openxmlformats.org/officeDocument/2006/relationships";
     let relations = "http://schemas.openxmlformats.org/package/2006/relationships";
-    let package = zipped(&[
+    let package = stored(&[
         (
             "_rels/.rels",
             format!(
@@ -171,7 +175,7 @@ pub(crate) fn workbook(bytes: &[u8]) {
 pub(crate) fn document(bytes: &[u8]) {
     let text = String::from_utf8_lossy(bytes);
     let names = "urn:oasis:names:tc:opendocument:xmlns";
-    let package = zipped(&[
+    let package = stored(&[
         (
             "mimetype",
             "application/vnd.oasis.opendocument.spreadsheet".to_owned(),
@@ -211,15 +215,13 @@ pub(crate) fn lives_file(bytes: &[u8]) {
     }
 }
 
-fn zipped(entries: &[(&str, String)]) -> Vec<u8> {
-    let mut package = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
-    let stored =
-        zip::write::SimpleFileOptions::default().compression_method(zip::CompressionMethod::Stored);
-    for (name, content) in entries {
-        package.start_file(*name, stored).unwrap();
-        package.write_all(content.as_bytes()).unwrap();
-    }
-    package.finish().unwrap().into_inner()
+/// A package as it stands, for a fuzzer to see into.
+fn stored(entries: &[(&str, String)]) -> Vec<u8> {
+    let method = zip::CompressionMethod::Stored;
+    zipped(
+        entries,
+        zip::write::SimpleFileOptions::default().compression_method(method),
+    )
 }
 
 /// A reader and its name, which is that of its folder of kept inputs too.

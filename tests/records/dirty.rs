@@ -55,7 +55,7 @@ fn truth(random: &mut Xoshiro256PlusPlus) -> Truth {
         let begins = f64::from(random.random_range(0..4000));
         let at = |day: i32| begins + rate * f64::from(day);
         let days = 600;
-        let on = |day: i32| FIRST.checked_add(day.days()).unwrap();
+        let on = |day: i32| FIRST.saturating_add(day.days());
         for (part, position) in PLACES {
             let mut day = random.random_range(1..60);
             let mut started: Option<i32> = None;
@@ -273,7 +273,12 @@ fn dirty(random: &mut Xoshiro256PlusPlus, truth: &Truth, dirt: Dirt, habit: &Hab
 
 /// The fleet.toml beside it.
 pub(crate) fn settings(truth: &Truth) -> String {
-    let as_of = truth.last.iter().map(|(_, day, _)| *day).max().unwrap();
+    let as_of = truth
+        .last
+        .iter()
+        .map(|(_, day, _)| *day)
+        .max()
+        .unwrap_or(FIRST);
     format!(
         "[fleet]\nname = \"Invented\"\nas_of = {as_of}\n[[records]]\nfile = \"log.csv\"\n[records.reasons]\nworn = [\"worn*\"]\nunworn = [\"while*\"]\n\
          [[readings]]\nfile = \"meter.csv\"\n[[part]]\nname = \"belt\"\n[[part]]\nname = \"ring\"\nper_machine = 2\npositions = [\"front\", \"rear\"]\n"
@@ -355,13 +360,12 @@ pub(crate) fn case(seed: u64) -> Case {
         loud: random.random_range(0..2) == 0,
     };
     let export = dirty(&mut random, &truth, dirt, &habit);
-    let mut readings = String::from("date,machine,hours\n");
-    for (machine, day, hours) in &truth.last {
-        // A meter that was reset shows less at the end too.
-        if dirt != Dirt::MeterReset {
-            readings.push_str(&format!("{day},{machine},{hours:.2}\n"));
-        }
-    }
+    // A meter that was reset shows less at the end too.
+    let last = (truth.last.iter()).filter(|_| dirt != Dirt::MeterReset);
+    let lines = last.map(|(machine, day, hours)| format!("{day},{machine},{hours:.2}\n"));
+    let readings = std::iter::once("date,machine,hours\n".to_owned())
+        .chain(lines)
+        .collect();
     Case {
         truth,
         dirt,

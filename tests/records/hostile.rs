@@ -2,12 +2,12 @@
 //! error that says what to do, within bounded memory, and leaves nothing half-written.
 
 use std::collections::BTreeSet;
-use std::io::Write;
 use std::path::Path;
 
 use calamine::Reader;
 
 use crate::folder::{BELT, Folder};
+use crate::zipped::zipped;
 
 const HEADINGS: &str = "date,machine,part,hours,reason\n";
 
@@ -78,7 +78,7 @@ fn workbook(rows: &str, behind_rows: &str, shared: &str) -> Vec<u8> {
     let main = "xmlns=\"http://schemas.openxmlformats.org/spreadsheetml/2006/main\"";
     let relation = "http://schemas.openxmlformats.org/officeDocument/2006/relationships";
     let relations = "xmlns=\"http://schemas.openxmlformats.org/package/2006/relationships\"";
-    zipped(&[
+    packed(&[
         (
             "_rels/.rels",
             format!(
@@ -125,7 +125,7 @@ fn heading_row() -> String {
 /// An open document of one sheet.
 pub(crate) fn document(rows: &str) -> Vec<u8> {
     let names = "urn:oasis:names:tc:opendocument:xmlns";
-    zipped(&[
+    packed(&[
         (
             "mimetype",
             "application/vnd.oasis.opendocument.spreadsheet".to_owned(),
@@ -144,15 +144,9 @@ pub(crate) fn document(rows: &str) -> Vec<u8> {
     ])
 }
 
-fn zipped(entries: &[(&str, String)]) -> Vec<u8> {
-    let mut package = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
-    for (name, content) in entries {
-        package
-            .start_file(*name, zip::write::SimpleFileOptions::default())
-            .unwrap();
-        package.write_all(content.as_bytes()).unwrap();
-    }
-    package.finish().unwrap().into_inner()
+/// A package, compressed.
+fn packed(entries: &[(&str, String)]) -> Vec<u8> {
+    zipped(entries, zip::write::SimpleFileOptions::default())
 }
 
 fn exports() -> Vec<Refused> {
@@ -249,7 +243,7 @@ fn exports() -> Vec<Refused> {
         refused(
             "a package without sheets",
             "a.xlsx",
-            zipped(&[("a", String::new())]),
+            packed(&[("a", String::new())]),
             &["a.xlsx"],
         ),
         refused(

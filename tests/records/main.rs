@@ -12,3 +12,5 @@ mod folder;
 mod hostile;
 mod rules;
 mod truth;
+#[path = "../fuzz/zipped.rs"]
+mod zipped;
