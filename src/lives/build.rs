@@ -21,6 +21,8 @@ use crate::records::{
     Text, Verdict,
 };
 
+/// Machines up to which a text of its own is made for each.
+const FEW_MACHINES: usize = 10_000;
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
 /// Machines that one thread looks at together.
@@ -88,18 +90,23 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
     let mut order: Vec<usize> = (0..fleet.parts.len()).collect();
     order.sort_by_key(|&at| part_slugs[at]);
     let mut rest: Vec<Found> = (0..fleet.parts.len()).map(|_| Found::default()).collect();
-    for at in order {
+    let named: Vec<(usize, Places, ByText<Text, Text>)> = (order.into_iter())
+        .map(|at| {
+            let places = Places::of(&fleet.parts[at]);
+            let chains = places.positions.iter().copied().chain([Text::from(SET)]);
+            let slug = part_slugs[at];
+            let ids = chains
+                .map(|chain| (chain, Text::from(format!("{slug}/{}", slugs.of(chain)))))
+                .collect();
+            (at, places, ids)
+        })
+        .collect();
+    // Nothing is named from here on, and among very many machines names take room.
+    drop(slugs);
+    for (at, places, ids) in named {
         let part = &fleet.parts[at];
-        let places = Places::of(part);
         let name = part_names[at];
         let slug = part_slugs[at];
-        let ids: ByText<Text, Text> = places
-            .positions
-            .iter()
-            .copied()
-            .chain([Text::from(SET)])
-            .map(|chain| (chain, Text::from(format!("{slug}/{}", slugs.of(chain)))))
-            .collect();
         let building = Building {
             fleet,
             meters,
@@ -125,6 +132,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
         lives.rows.merged -= found.unused.merged;
         lives.rows.set_aside += found.unused.used + found.unused.merged;
     }
+    drop(machines);
     note_old_readings(fleet, meters, &mut lives);
     lives
 }
@@ -180,7 +188,8 @@ struct Found {
 }
 
 impl Found {
-    fn append(&mut self, mut other: Self) {
+    /// Takes all there is from another.
+    fn append(&mut self, other: &mut Self) {
         self.lives.append(&mut other.lives);
         self.fitted.append(&mut other.fitted);
         self.problems.append(&mut other.problems);
@@ -188,9 +197,10 @@ impl Found {
         self.unplaced.append(&mut other.unplaced);
         self.too_many |= other.too_many;
         self.costs.append(&mut other.costs);
-        self.unknown_start += other.unknown_start;
-        self.unused.used += other.unused.used;
-        self.unused.merged += other.unused.merged;
+        self.unknown_start += std::mem::take(&mut other.unknown_start);
+        let unused = std::mem::take(&mut other.unused);
+        self.unused.used += unused.used;
+        self.unused.merged += unused.merged;
     }
 }
 
@@ -252,23 +262,19 @@ impl<'a> Building<'a> {
         found
             .fitted
             .reserve_exact(machines.len() * self.places.positions.len());
+        // Filled and emptied again and again: memory that one thread takes and another gives back would
+        // pile up.
+        let mut pieces: Vec<Found> = (0..CHUNKS_AT_A_TIME).map(|_| Found::default()).collect();
         for some in machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME) {
-            let pieces: Vec<Found> = some
-                .par_chunks(MACHINES_AT_A_TIME)
-                .map(|some| {
-                    let mut found = Found::default();
-                    let runs = some.iter().filter_map(|m| self.records.get(&m.name));
-                    found.lives.reserve(
-                        runs.map(|run| run.len() + self.places.positions.len())
-                            .sum(),
-                    );
-                    for machine in some {
-                        self.on_machine(machine, has_serials, not_summed, &mut found);
-                    }
-                    found
-                })
-                .collect();
-            for mut piece in pieces {
+            let each = pieces
+                .par_iter_mut()
+                .zip(some.par_chunks(MACHINES_AT_A_TIME));
+            each.for_each(|(piece, some)| {
+                for machine in some {
+                    self.on_machine(machine, has_serials, not_summed, piece);
+                }
+            });
+            for piece in &mut pieces {
                 lives.append(&mut piece.lives);
                 found.append(piece);
             }
@@ -693,14 +699,18 @@ fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
         let days = days_between(day, fleet.as_of);
         if days > READING_IS_OLD_DAYS && aged.contains(&Text::from(machine)) {
             let row = meters.row_read(fleet, machine, fleet.as_of);
+            // Among very many the row tells which, and machines share their texts.
+            let whose = if row.is_some() && fleet.machines.len() > FEW_MACHINES {
+                String::new()
+            } else {
+                format!(" of {machine}")
+            };
+            let found = format!(
+                "the last reading{whose} on {day}, {days} days before {}",
+                fleet.as_of
+            );
             lives.problems.push(Problem {
-                found: Some(
-                    format!(
-                        "the last reading of {machine} on {day}, {days} days before {}",
-                        fleet.as_of
-                    )
-                    .into(),
-                ),
+                found: Some(found.into()),
                 allowed: Some("a reading near the day we look from".into()),
                 ..flagged(
                     "old_reading",

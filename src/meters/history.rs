@@ -87,14 +87,21 @@ struct Stretch {
 #[derive(Debug, Clone, Default)]
 pub(super) struct History {
     stretches: Vec<Stretch>,
+    /// Aside, for most of very many machines have none of it.
+    rare: Option<Box<Rare>>,
+    /// Where the machine's records stand in the fleet's replacements.
+    pub(super) records: Range<usize>,
+}
+
+/// What few meters have.
+#[derive(Debug, Clone, Default)]
+struct Rare {
     /// What to add when going from a stretch to the next: old reading minus new reading.
     joins: Vec<HoursBounds>,
     /// Readings that are not used.
     rejected: Vec<MeterReading>,
     /// Hours a day, for a machine without a meter.
     rate: Option<f64>,
-    /// Where the machine's records stand in the fleet's replacements.
-    pub(super) records: Range<usize>,
 }
 
 impl History {
@@ -102,9 +109,28 @@ impl History {
     pub(super) fn at_rate(rate: f64) -> Self {
         Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
-            rate: Some(rate),
+            rare: Some(Box::new(Rare {
+                rate: Some(rate),
+                ..Rare::default()
+            })),
             ..Self::default()
         }
+    }
+
+    fn rare(&mut self) -> &mut Rare {
+        self.rare.get_or_insert_default()
+    }
+
+    fn joins(&self) -> &[HoursBounds] {
+        self.rare.as_ref().map_or(&[], |rare| &rare.joins)
+    }
+
+    fn rejected(&self) -> &[MeterReading] {
+        self.rare.as_ref().map_or(&[], |rare| &rare.rejected)
+    }
+
+    fn rate(&self) -> Option<f64> {
+        self.rare.as_ref()?.rate
     }
 
     pub(super) fn of_readings(
@@ -136,7 +162,8 @@ impl History {
             history.judge(before, read, set_aside, problems, turned_back);
             rest = after;
             if let Some(reset) = reset {
-                history.joins.push(history.join(reset));
+                let join = history.join(reset);
+                history.rare().joins.push(join);
                 history
                     .stretches
                     .push(Stretch::new(reset.date, Some(reset.new_reading)));
@@ -172,6 +199,7 @@ impl History {
     ) {
         let open = self.stretches.len() - 1;
         let stretch = &mut self.stretches[open];
+        let mut rejected: Vec<MeterReading> = Vec::new();
         stretch.readings.reserve(entries.len());
         read.reserve(entries.len());
         let mut previous: Option<&Entry> = None;
@@ -233,7 +261,7 @@ impl History {
                         read.push((replacement, open.min(MOST_STRETCHES) as u16));
                     }
                 } else {
-                    self.rejected.push(MeterReading {
+                    rejected.push(MeterReading {
                         date: entry.date,
                         hours,
                         row: entry.row,
@@ -249,11 +277,14 @@ impl History {
                 (None, _) => {}
             }
         }
+        if !rejected.is_empty() {
+            self.rare().rejected.append(&mut rejected);
+        }
     }
 
     /// What the meter shows on a day.
     pub(super) fn at(&self, date: Date) -> Option<MeterPoint> {
-        if let Some(rate) = self.rate {
+        if let Some(rate) = self.rate() {
             let hours = rate * days_between(Date::constant(1950, 1, 1), date);
             return Some(MeterPoint {
                 stretch: 0,
@@ -321,7 +352,7 @@ impl History {
             best: to.shown.best - from.shown.best,
             high: to.shown.high - from.shown.low,
         };
-        for join in self.joins.iter().take(to.stretch).skip(from.stretch) {
+        for join in self.joins().iter().take(to.stretch).skip(from.stretch) {
             hours = hours.plus(join);
         }
         HoursBounds {
@@ -333,7 +364,7 @@ impl History {
 
     /// Hours counted through all resets up to a point.
     pub(super) fn counted_up_to(&self, point: &MeterPoint) -> HoursBounds {
-        self.joins
+        self.joins()
             .iter()
             .take(point.stretch)
             .fold(point.shown, |sum, join| sum.plus(join))
@@ -369,7 +400,7 @@ impl History {
     /// Mean use with a 90 % interval: each step between readings is taken as a sum of independent
     /// days, so the variance per day is `Σ (Δh − r·Δd)² / Δd / (k − 1)` over `k` steps.
     pub(super) fn use_per_day(&self) -> Option<UsePerDay> {
-        if let Some(rate) = self.rate {
+        if let Some(rate) = self.rate() {
             return Some(UsePerDay {
                 low: rate,
                 mean: rate,
@@ -418,7 +449,7 @@ impl History {
                 row: None,
                 standing: Standing::Used,
             })
-            .chain(self.rejected.iter().cloned())
+            .chain(self.rejected().iter().cloned())
             .collect();
         all.sort_by_key(|reading| reading.date);
         all
@@ -427,7 +458,7 @@ impl History {
     /// Day of the first reading, used or not.
     pub(super) fn first_read(&self) -> Option<Date> {
         let used = self.stretches.iter().filter_map(|s| s.readings.first());
-        let rejected = self.rejected.iter().map(|reading| reading.date);
+        let rejected = self.rejected().iter().map(|reading| reading.date);
         used.map(|(date, _)| date).chain(rejected).min()
     }
 

@@ -36,7 +36,9 @@ pub struct UsePerDay {
 /// The meters of a fleet.
 #[derive(Debug, Clone, Default)]
 pub struct Meters {
-    machines: HashMap<Text, History, RandomState>,
+    /// Where each machine's history stands.
+    places: HashMap<Text, u32, RandomState>,
+    histories: Vec<History>,
     /// The stretch in which each of the fleet's replacements was read; [`NOT_READ`] for the others.
     stretches: Vec<u16>,
     /// Points of replacements without a reading of their own, by their place.
@@ -85,10 +87,8 @@ impl Meters {
             at += run.len();
         }
         let mut meters = Self {
-            machines: HashMap::with_capacity_and_hasher(
-                fleet.machines.len(),
-                RandomState::default(),
-            ),
+            places: HashMap::with_capacity_and_hasher(fleet.machines.len(), RandomState::default()),
+            histories: Vec::with_capacity(fleet.machines.len()),
             stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
         };
@@ -114,7 +114,9 @@ impl Meters {
                     ..turned
                 });
                 meters.turned_back.extend(turned);
-                meters.machines.insert(Text::from(machine), of.history);
+                let place = meters.histories.len() as u32;
+                meters.places.insert(Text::from(machine), place);
+                meters.histories.push(of.history);
             }
         }
         meters
@@ -122,11 +124,15 @@ impl Meters {
 
     /// The meter of one machine, for looking at it often.
     pub(crate) fn of(&self, machine: Text) -> MachineMeter<'_> {
-        MachineMeter(self.machines.get(&machine))
+        MachineMeter(self.history_of(machine))
     }
 
     fn history(&self, machine: &str) -> Option<&History> {
-        self.machines.get(&Text::from(machine))
+        self.history_of(Text::from(machine))
+    }
+
+    fn history_of(&self, machine: Text) -> Option<&History> {
+        self.histories.get(*self.places.get(&machine)? as usize)
     }
 
     /// Operating hours of a machine on a day, counted through all resets, as bounds.
