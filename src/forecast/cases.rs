@@ -142,13 +142,13 @@ impl Outlook {
         // Every alternative meets a few ways, and every way a few alternatives.
         let stride = ways.len().div_ceil(MOST_WAYS_EACH);
         for (k, alternative) in levels.alternatives.iter().enumerate() {
-            let (share, mut curves) = levels.for_demand(k, places);
+            let mut curves = levels.for_demand(k, places);
             if !interpolated {
                 curves = curves.nodes.into();
             }
             for (hours, way) in ways.iter().skip(k % stride).step_by(stride) {
                 cases.push(Case {
-                    weight: share * alternative.weight,
+                    weight: alternative.weight,
                     hours: *hours,
                     alternative: Some(k),
                     curves: curves.clone(),

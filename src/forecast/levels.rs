@@ -20,6 +20,9 @@ use crate::compare::TENSION;
 use crate::models::{ByLevel, Caution, CautionCode, WeibullNode};
 use crate::records::Job;
 
+/// Curves in all for the demand of a few places.
+const CURVES: usize = 700;
+
 /// One alternative.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct AtPace {
@@ -135,17 +138,16 @@ impl Levels {
         self.courses.iter().map(of).collect()
     }
 
-    /// Curves under alternative `k` for the demand of so many places, with the share of them: neighbouring
-    /// alternatives share them out, as the mean over all changes slowly from one to the next.
-    pub(super) fn for_demand(&self, k: usize, places: usize) -> (f64, Curves) {
+    /// Curves under alternative `k` for the demand of so many places: some of them, others for each alternative,
+    /// as the mean over all changes slowly from one to the next.
+    pub(super) fn for_demand(&self, k: usize, places: usize) -> Curves {
         let all = &self.alternatives[k].for_demand;
-        let hands = match self.alternatives.len() {
-            _ if places > FEW as usize => 1,
-            32.. => 6,
-            8.. => 2,
-            _ => 1,
-        };
-        all.hand(k, hands)
+        if places > FEW as usize {
+            return all.clone();
+        }
+        // Multiples of the golden ratio spread evenly over [0, 1).
+        let start = (0.5 + 0.618_033_988_749_895 * k as f64).fract();
+        all.taken_evenly(CURVES.div_ceil(self.alternatives.len()), start)
     }
 }
 

@@ -112,6 +112,37 @@ impl Curves {
     }
 }
 
+impl Curves {
+    /// So many of them, of equal weight, taken evenly along their weights from a `start` in [0, 1) of a step on:
+    /// over many evenly spread starts each is taken as its weight says. All of them where that is no fewer.
+    pub(super) fn taken_evenly(&self, count: usize, start: f64) -> Self {
+        if self.nodes.len() <= count {
+            return self.clone();
+        }
+        let each = 1.0 / count as f64;
+        let (mut taken, mut before, mut next) = (Vec::new(), 0.0, start * each);
+        for node in &self.nodes {
+            before += node.weight;
+            let mut times = 0.0;
+            while next < before && taken.len() < count {
+                times += each;
+                next += each;
+            }
+            if times > 0.0 {
+                taken.push(WeibullNode {
+                    weight: times,
+                    ..*node
+                });
+            }
+        }
+        let all: f64 = taken.iter().map(|node| node.weight).sum();
+        for node in &mut taken {
+            node.weight /= all;
+        }
+        taken.into()
+    }
+}
+
 impl From<Vec<WeibullNode>> for Curves {
     fn from(nodes: Vec<WeibullNode>) -> Self {
         Self {
