@@ -10,7 +10,9 @@ use crate::records::Text;
 /// Ages of the parts now in, machine by machine, the youngest first.
 ///
 /// Each part is followed by its own ages and weights, averaged over the curves of the life model and
-/// as if the others' ages did not matter; by rank, little is left of that they do.
+/// as if the others' ages did not matter. By rank, little is left of that they do: 0.003 in a
+/// cumulative chance of a demand. The mean over the curves costs more where few worn lives leave the curve
+/// open: up to 0.06 (DEVELOPERS.md, "Lives whose positions are not told").
 pub(super) struct Untold<'a> {
     machines: BTreeMap<Text, (&'a Unplaced, Vec<AgeNow>)>,
     /// Parts placed so far.

@@ -368,6 +368,10 @@ impl LogStep {
 
     /// Shares of the states after this step, from those before and the lives' factors; gives the
     /// least and the greatest of each lane.
+    #[expect(
+        clippy::inline_always,
+        reason = "a loop becomes vector instructions only as one piece"
+    )]
     #[inline(always)]
     fn through(&self, before: &[Row], factors: &[Row], after: &mut Vec<Row>) -> (Row, Row) {
         let (mut least, mut greatest) = ([f64::INFINITY; LANES], [0.0; LANES]);
@@ -579,14 +583,14 @@ impl LogLife {
         widest(
             #[inline(always)]
             || {
-                for lane in 0..LANES {
+                for (lane, term) in terms.iter_mut().enumerate() {
                     let z = at.tau[lane] * (self.low - at.mu[lane]);
                     let density = if exact {
                         z + at.ln_tau[lane] - self.low - shift
                     } else {
                         0.0
                     };
-                    terms[lane] = density - exp(z);
+                    *term = density - exp(z);
                 }
             },
         );
