@@ -21,7 +21,7 @@ use crate::models::{ByLevel, Caution, CautionCode, WeibullNode};
 use crate::records::Job;
 
 /// Curves in all for the demand of a few places.
-const CURVES: usize = 700;
+const CURVES: usize = 1_400;
 
 /// One alternative.
 #[derive(Debug, Clone, PartialEq)]
