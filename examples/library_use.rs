@@ -44,7 +44,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     // A belt now has 200 hours on it. Will it last a job of 90?
     let model = life_model(&Part::named("belt"), &belts)?;
     let now = FirstLife::Aged(200.0);
-    let chance = chance_within(&model.nodes, 1, now, 90.0);
+    let chance = chance_within(&model.nodes, 1, &now, 90.0);
     writeln!(
         out,
         "Chance that a belt of 200 hours wears out in the next 90: {chance:.2}"

@@ -509,7 +509,7 @@ fn belts_wear_by_the_tension_that_was_read() {
         let more = "[[tension]]\nfile = \"tension.csv\"\nunit = \"in\"\n\
                     [practice]\ntarget = 0.25\nband = [0.20, 0.30]\nunit = \"in\"\n";
         std::fs::write(folder.0.path().join("fleet.toml"), format!("{toml}{more}")).unwrap();
-        let mut checks = String::from("date,machine,deflection,force\n");
+        let mut checks = vec!["date,machine,deflection,force".to_owned()];
         for (machine, give, days) in [
             (
                 "M1",
@@ -531,11 +531,15 @@ fn belts_wear_by_the_tension_that_was_read() {
             ),
         ] {
             for day in days {
-                checks += &format!("{day},{machine},{give},5\n");
+                checks.push(format!("{day},{machine},{give},5"));
             }
         }
-        checks += &format!("2026-03-20,M1,{deflection},5\n");
-        std::fs::write(folder.0.path().join("tension.csv"), checks).unwrap();
+        checks.push(format!("2026-03-20,M1,{deflection},5"));
+        std::fs::write(
+            folder.0.path().join("tension.csv"),
+            checks.join("\n") + "\n",
+        )
+        .unwrap();
         let answer = Answer(run(folder.0.path(), &["forecast", ".", "--json"]));
         let forecast: serde_json::Value = serde_json::from_str(&answer.text()).unwrap();
         let fitted = forecast["fitted"].as_array().unwrap();

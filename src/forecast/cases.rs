@@ -93,8 +93,7 @@ impl Outlook {
         if counting == Counting::Used && spans.iter().all(from_now) {
             return self.by_days(part, spans);
         }
-        let each = self
-            .cases(part, false, self.ways())
+        let each = Self::cases(part, false, self.ways())
             .into_iter()
             .map(|case| {
                 let groups = Self::groups(part, &case, spans).0;
@@ -109,7 +108,6 @@ impl Outlook {
     /// in hours): each of them with its curves, or each alternative of the levels with some of them.
     /// `interpolated` curves are fewer, with others between them.
     fn cases<'a>(
-        &self,
         part: &'a PartOutlook,
         interpolated: bool,
         ways: impl Iterator<Item = (usize, &'a [MachineSchedule])>,
@@ -205,7 +203,7 @@ impl Outlook {
 
     /// Demand if every part ran until it is worn, whatever the plan says.
     pub fn demand_until_worn(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
-        let cases = self.cases(part, true, self.ways_by_hours()).into_iter();
+        let cases = Self::cases(part, true, self.ways_by_hours()).into_iter();
         let each = cases.map(|case| {
             let mut groups = Self::groups(part, &case, spans).0;
             for group in &mut groups {
@@ -240,7 +238,7 @@ impl Outlook {
     fn worked_out<'a>(&self, part: &'a PartOutlook) -> &'a [Worked] {
         part.worked_out.0.get_or_init(|| {
             let spans = self.spans_of_jobs();
-            let cases = self.cases(part, true, self.ways_by_hours());
+            let cases = Self::cases(part, true, self.ways_by_hours());
             let most_kept = MOST_KEPT / cases.len();
             let new = |case: &Case<'_>| {
                 let (groups, of_groups) = Self::groups(part, case, &spans);
@@ -293,7 +291,7 @@ impl Outlook {
             return mean(&each.collect::<Vec<_>>());
         }
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
-        let cases = self.cases(part, false, self.ways()).into_iter();
+        let cases = Self::cases(part, false, self.ways()).into_iter();
         let each = cases.map(|case| {
             let groups = Self::groups(part, &case, &spans).0;
             let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
@@ -342,7 +340,7 @@ impl Outlook {
                 FirstLife::Met { seen } => (false, seen.to_bits()),
                 // Each of its own ages.
                 FirstLife::OneOf(_) => {
-                    positions.push((place.first, 1));
+                    positions.push((place.first.clone(), 1));
                     continue;
                 }
             };
@@ -350,7 +348,7 @@ impl Outlook {
                 Entry::Occupied(entry) => positions[*entry.get()].1 += 1,
                 Entry::Vacant(entry) => {
                     entry.insert(positions.len());
-                    positions.push((place.first, 1));
+                    positions.push((place.first.clone(), 1));
                 }
             }
         }

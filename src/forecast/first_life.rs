@@ -1,8 +1,11 @@
 //! How long the part that is fitted now still lasts, under one Weibull curve.
 
+use std::collections::HashMap;
+use std::sync::{Arc, RwLock};
+
 use statrs::function::gamma::gamma_ur;
 
-use crate::models::AgeNow;
+use crate::models::{AgeNow, PartsNow, WeibullNode};
 
 /// One Weibull curve: `R(t) = exp(−(t/η)^β)`, computed through logarithms so that no power
 /// overflows on the way.
@@ -85,7 +88,7 @@ impl WeibullCurve {
 }
 
 /// What is known about the age of the part that is fitted now.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum FirstLife {
     /// Its age in operating hours.
     Aged(f64),
@@ -106,49 +109,125 @@ pub enum FirstLife {
 /// Most ages that one part is followed at.
 pub(super) const MOST_AGES: usize = 6;
 
-/// Ages of one part with their weights, which sum to 1 with that of an age that nobody knows.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Ages {
-    /// Operating hours with weights; those past the last have weight 0.
-    known: [(f64, f64); MOST_AGES],
-    /// Weight of an age that nobody knows.
-    unknown: f64,
-    /// Operating hours for which it has been seen in service then.
+/// Ages of one part with their weights under each curve, which sum to 1 with that of an age that nobody knows.
+///
+/// The likelier lives are short, the likelier a part has been changed: so the weights go with the curve, as the
+/// demand does.
+#[derive(Debug, Clone)]
+pub struct Ages(Arc<Possible>);
+
+#[derive(Debug)]
+struct Possible {
+    /// Operating hours, rising, each for the ages up to the next one's.
+    ages: [f64; MOST_AGES],
+    /// The greatest age that each stands for.
+    up_to: Vec<f64>,
+    /// Weights averaged over curves.
+    mean: Weights,
+    /// Operating hours for which it has been seen in service where nobody knows its age.
     seen: f64,
+    /// What the rows leave open, and which part of the machine it is, the youngest first; `None` where the weights
+    /// are the same under every curve.
+    of: Option<(Arc<PartsNow>, usize)>,
+    /// Weights under curves asked for, by the bits of shape and scale.
+    known: RwLock<HashMap<(u64, u64), Weights>>,
+}
+
+/// Weights of the ages, and of an age that nobody knows.
+type Weights = ([f64; MOST_AGES], f64);
+
+impl PartialEq for Ages {
+    fn eq(&self, other: &Self) -> bool {
+        let of = |ages: &Self| (ages.0.ages, ages.0.mean, ages.0.seen);
+        of(self) == of(other) && self.0.of == other.0.of
+    }
 }
 
 impl Ages {
-    /// From what the ways in which the changes can belong to the positions say. More ages than
+    /// From what the ways in which the changes can belong to the positions say on average. More ages than
     /// [`MOST_AGES`] are brought down to as many, by taking together, at their mean, the two
-    /// neighbours that this moves least.
-    pub fn new(now: &AgeNow) -> Self {
-        let mut few: Vec<(f64, f64)> = now.ages.iter().copied().filter(|a| a.1 > 0.0).collect();
+    /// neighbours that this moves least. `of` tells the weights under each curve, for the part of that rank by age.
+    pub fn new(now: &AgeNow, of: Option<(Arc<PartsNow>, usize)>) -> Self {
+        let known = now.ages.iter().filter(|a| a.1 > 0.0);
+        // Age, weight, greatest age.
+        let mut few: Vec<(f64, f64, f64)> = known.map(|&(a, w)| (a, w, a)).collect();
         while few.len() > MOST_AGES {
             // The spread that is lost: w₁w₂/(w₁ + w₂) (a₂ − a₁)².
             let lost = |i: usize| {
-                let ((a, v), (b, w)) = (few[i], few[i + 1]);
+                let ((a, v, _), (b, w, _)) = (few[i], few[i + 1]);
                 v * w / (v + w) * (b - a).powi(2)
             };
             let least = (0..few.len() - 1).min_by(|&i, &k| lost(i).total_cmp(&lost(k)));
             let Some(at) = least else { break };
-            let (b, w) = few.remove(at + 1);
-            let (a, v) = few[at];
-            few[at] = ((a * v + b * w) / (v + w), v + w);
+            let (b, w, up_to) = few.remove(at + 1);
+            let (a, v, _) = few[at];
+            few[at] = ((a * v + b * w) / (v + w), v + w, up_to);
         }
-        let mut known = [(0.0, 0.0); MOST_AGES];
-        known[..few.len()].copy_from_slice(&few);
-        Self {
-            known,
-            unknown: now.unknown,
+        let (mut ages, mut weights) = ([0.0; MOST_AGES], [0.0; MOST_AGES]);
+        for (i, (age, weight, _)) in few.iter().enumerate() {
+            (ages[i], weights[i]) = (*age, *weight);
+        }
+        Self(Arc::new(Possible {
+            ages,
+            up_to: few.iter().map(|f| f.2).collect(),
+            mean: (weights, now.unknown),
             seen: now.seen,
+            of,
+            known: RwLock::default(),
+        }))
+    }
+
+    fn weights(&self, life: &WeibullCurve) -> Weights {
+        let Some((parts, rank)) = &self.0.of else {
+            return self.0.mean;
+        };
+        let key = (life.shape.to_bits(), life.scale.to_bits());
+        let known = self
+            .0
+            .known
+            .read()
+            .ok()
+            .and_then(|known| known.get(&key).copied());
+        known.unwrap_or_else(|| {
+            let weights = self.under(parts, *rank, life);
+            if let Ok(mut known) = self.0.known.write() {
+                known.insert(key, weights);
+            }
+            weights
+        })
+    }
+
+    /// Weights under one curve; those of the mean where it gives the ways no chance that can be told.
+    fn under(&self, parts: &PartsNow, rank: usize, life: &WeibullCurve) -> Weights {
+        let node = WeibullNode {
+            shape: life.shape,
+            scale: life.scale,
+            weight: 1.0,
+        };
+        let now = parts.under(&node);
+        let Some(now) = now.get(rank) else {
+            return self.0.mean;
+        };
+        let mut weights = [0.0; MOST_AGES];
+        for (age, weight) in &now.ages {
+            let last = self.0.up_to.len().saturating_sub(1);
+            let slot = self.0.up_to.partition_point(|up_to| up_to < age).min(last);
+            weights[slot] += weight;
+        }
+        let all = weights.iter().sum::<f64>() + now.unknown;
+        if all > 0.0 && all.is_finite() {
+            (weights.map(|w| w / all), now.unknown / all)
+        } else {
+            self.0.mean
         }
     }
 
-    /// First lives of one age, or of none that is known, with their weights.
-    pub fn each(self) -> impl Iterator<Item = (FirstLife, f64)> {
-        let aged = self.known.into_iter();
+    /// First lives of one age, or of none that is known, with their weights under a curve.
+    pub fn each(&self, life: &WeibullCurve) -> impl Iterator<Item = (FirstLife, f64)> + use<> {
+        let (weights, unknown) = self.weights(life);
+        let aged = self.0.ages.into_iter().zip(weights);
         let aged = aged.map(|(age, weight)| (FirstLife::Aged(age), weight));
-        aged.chain([(FirstLife::Met { seen: self.seen }, self.unknown)])
+        aged.chain([(FirstLife::Met { seen: self.0.seen }, unknown)])
             .filter(|(_, weight)| *weight > 0.0)
     }
 }
@@ -162,17 +241,13 @@ impl FirstLife {
         }
     }
 
-    /// The same with each hour counted as `pace` hours.
+    /// The same with each hour counted as `pace` hours. Positions that are not told do not go with paces.
     #[must_use]
-    pub fn at_pace(self, pace: f64) -> Self {
+    pub fn at_pace(&self, pace: f64) -> Self {
         match self {
             Self::Aged(age) => Self::Aged(age * pace),
             Self::Met { seen } => Self::Met { seen: seen * pace },
-            Self::OneOf(ages) => Self::OneOf(Ages {
-                known: ages.known.map(|(age, weight)| (age * pace, weight)),
-                seen: ages.seen * pace,
-                ..ages
-            }),
+            Self::OneOf(ages) => Self::OneOf(ages.clone()),
         }
     }
 
@@ -181,12 +256,12 @@ impl FirstLife {
         if x <= 0.0 {
             return 0.0;
         }
-        match *self {
+        match self {
             Self::Aged(age) => {
-                let ahead = life.cumulative_hazard(age + x) - life.cumulative_hazard(age);
+                let ahead = life.cumulative_hazard(age + x) - life.cumulative_hazard(*age);
                 -(-ahead.max(0.0)).exp_m1()
             }
-            Self::Met { seen } => {
+            &Self::Met { seen } => {
                 let now = life.mean_share_beyond(seen);
                 if now < 1e-290 {
                     return Self::Aged(seen).cdf(life, x);
@@ -195,7 +270,7 @@ impl FirstLife {
             }
             Self::OneOf(ages) => {
                 let chances = ages
-                    .each()
+                    .each(life)
                     .map(|(first, weight)| weight * first.cdf(life, x));
                 chances.sum::<f64>().clamp(0.0, 1.0)
             }
@@ -205,16 +280,24 @@ impl FirstLife {
     /// [`cdf`](Self::cdf) at each of the hours given, which rise.
     pub fn cdf_at(&self, life: &WeibullCurve, hours: &[f64], out: &mut Vec<f64>) {
         out.clear();
-        match *self {
+        match self {
             Self::Aged(age) => {
-                let now = life.cumulative_hazard(age);
+                let now = life.cumulative_hazard(*age);
                 out.extend(hours.iter().map(|x| {
                     let ahead = life.cumulative_hazard(age + x) - now;
                     -(-ahead.max(0.0)).exp_m1()
                 }));
             }
-            Self::Met { .. } | Self::OneOf(_) => {
-                out.extend(hours.iter().map(|x| self.cdf(life, *x)));
+            Self::Met { .. } => out.extend(hours.iter().map(|x| self.cdf(life, *x))),
+            Self::OneOf(ages) => {
+                let each: Vec<(Self, f64)> = ages.each(life).collect();
+                let at = |x: &f64| {
+                    let chances = each
+                        .iter()
+                        .map(|(first, weight)| weight * first.cdf(life, *x));
+                    chances.sum::<f64>().clamp(0.0, 1.0)
+                };
+                out.extend(hours.iter().map(at));
             }
         }
     }
@@ -222,9 +305,9 @@ impl FirstLife {
     /// Log of the chance to have come this far, for weighing curves by a survival that the life
     /// model has not counted yet.
     pub fn log_survival(&self, life: &WeibullCurve) -> f64 {
-        match *self {
-            Self::Aged(age) => -life.cumulative_hazard(age),
-            Self::Met { seen } => life.mean_share_beyond(seen).max(1e-300).ln(),
+        match self {
+            Self::Aged(age) => -life.cumulative_hazard(*age),
+            Self::Met { seen } => life.mean_share_beyond(*seen).max(1e-300).ln(),
             // The ways have counted it.
             Self::OneOf(_) => 0.0,
         }
@@ -292,11 +375,14 @@ mod tests {
     }
 
     fn either(ages: &[(f64, f64)], unknown: f64) -> FirstLife {
-        FirstLife::OneOf(Ages::new(&AgeNow {
-            ages: ages.to_vec(),
-            unknown,
-            seen: 40.0,
-        }))
+        FirstLife::OneOf(Ages::new(
+            &AgeNow {
+                ages: ages.to_vec(),
+                unknown,
+                seen: 40.0,
+            },
+            None,
+        ))
     }
 
     /// Of one position, the demand at ages that are not told is the mixture of the demands at each.
@@ -340,7 +426,12 @@ mod tests {
         let FirstLife::OneOf(ages) = either(&many, 0.0) else {
             panic!()
         };
-        let each: Vec<(FirstLife, f64)> = ages.each().collect();
+        let each: Vec<(FirstLife, f64)> = ages
+            .each(&WeibullCurve {
+                shape: 2.0,
+                scale: 100.0,
+            })
+            .collect();
         assert_eq!(each.len(), MOST_AGES);
         assert_relative_eq!(
             each.iter().map(|e| e.1).sum::<f64>(),

@@ -60,7 +60,7 @@ impl Firsts {
                     let change = first_change(&group.starts, *age);
                     by_change.entry(change).or_default().push((*age, *alike));
                 }
-                FirstLife::Met { .. } | FirstLife::OneOf(_) => firsts.alone(*first, *alike),
+                FirstLife::Met { .. } | FirstLife::OneOf(_) => firsts.alone(first.clone(), *alike),
             }
         }
         for mut ages in by_change.into_values() {

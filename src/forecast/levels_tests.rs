@@ -5,6 +5,7 @@ use jiff::civil::date;
 use super::super::first_life::FirstLife;
 use super::super::outlook::{ForecastOptions, Outlook, Span};
 use super::super::predict::of_outlook;
+use super::super::schedule::MachineSchedule;
 use super::super::testing::{fitted, fleet, job, lives, model, part, spread};
 use crate::models::{
     Alternative, ByLevel, Level, LevelLives, LifeCounts, LifeModel, WeibullNode,
@@ -203,7 +204,7 @@ fn levels_left_open_as_drawn() {
     // A single part's chances agree with the demand of one position.
     let ahead = outlook.place_ahead(part, &part.places[1], FirstLife::Aged(200.0));
     let worn: f64 = ahead.worn_in_jobs().iter().sum();
-    let hours = ahead.worn_within(|way| way.total());
+    let hours = ahead.worn_within(MachineSchedule::total);
     assert!((worn - hours).abs() < 1e-9);
     let median = ahead.quantile(0.5).unwrap();
     let by_hand: f64 = (alternatives.iter())

@@ -16,6 +16,8 @@ const SMALLEST: f64 = 1e-9;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mixture {
     shape: Vec<f64>,
+    /// η.
+    scale: Vec<f64>,
     /// β ln η.
     level: Vec<f64>,
     weight: Vec<f64>,
@@ -38,6 +40,7 @@ impl Mixture {
         let lives = || nodes.iter().map(|n| (curve(n, per_change), n.weight));
         Self {
             shape: lives().map(|(life, _)| life.shape).collect(),
+            scale: lives().map(|(life, _)| life.scale).collect(),
             level: lives()
                 .map(|(life, _)| life.shape * life.scale.ln())
                 .collect(),
@@ -79,6 +82,7 @@ impl Ahead<'_> {
         }
         let Mixture {
             shape,
+            scale,
             level,
             weight,
             ..
@@ -111,9 +115,8 @@ impl Ahead<'_> {
                 ((sums[0] + sums[1]) + (sums[2] + sums[3])).clamp(0.0, 1.0)
             }
             FirstLife::Met { .. } | FirstLife::OneOf(_) => {
-                let each = shape.iter().zip(level).zip(weight);
-                each.map(|((&shape, level), weight)| {
-                    let scale = (level / shape).exp();
+                let each = shape.iter().zip(scale).zip(weight);
+                each.map(|((&shape, &scale), weight)| {
                     weight * self.first.cdf(&WeibullCurve { shape, scale }, x)
                 })
                 .sum::<f64>()
@@ -181,7 +184,8 @@ mod tests {
             let mixture = Mixture::new(&nodes, 2);
             for first in [0.0, 3.0, 250.0, 4000.0].map(FirstLife::Aged) {
                 for x in [1e-6, 20.0, 300.0, 1e5] {
-                    let (a, b) = (mixture.within(first, x), chance_within(&nodes, 2, first, x));
+                    let a = mixture.within(first.clone(), x);
+                    let b = chance_within(&nodes, 2, &first, x);
                     assert!((a - b).abs() < 3e-10, "{a} {b}");
                 }
             }

@@ -352,7 +352,7 @@ impl Outlook {
             };
             unknown += u32::from(fitted.age_hours.is_none());
             if fitted.age_hours.is_none() || fitted.life.is_none() {
-                uncounted.push((first, level));
+                uncounted.push((first.clone(), level));
             }
             places.push(Place {
                 machine: fitted.machine.to_string(),
@@ -385,41 +385,41 @@ impl Outlook {
             ));
         }
         let rough = self.accuracy.tolerance >= ROUGH;
-        let (nodes, few, for_demand, levels) = match levels {
-            Some((by, mut levels)) => {
-                let alternatives = weighed_by_level(by, per_change, &uncounted);
-                let nodes = alternatives.iter().flat_map(|(weight, _, nodes)| {
-                    nodes.iter().map(move |n| WeibullNode {
-                        weight: n.weight * weight,
-                        ..*n
-                    })
-                });
-                let nodes: Vec<WeibullNode> = nodes.collect();
-                levels.take_curves(alternatives, per_change, &places, &self.schedules, rough);
-                let few = levels.alternatives.iter().flat_map(|alternative| {
-                    (alternative.few.iter()).map(move |n| WeibullNode {
-                        weight: n.weight * alternative.weight,
-                        ..*n
-                    })
-                });
-                let few: Vec<WeibullNode> = few.collect();
-                self.cautions.push(said_of_levels(&part.name, by));
-                (nodes, few, thin::Curves::default(), Some(levels))
-            }
-            None => {
-                let uncounted: Vec<_> = uncounted.iter().map(|(first, _)| (*first, 1)).collect();
-                let nodes = if model.basis == Basis::Fixed {
-                    model.nodes.clone()
-                } else {
-                    weighed(&model.nodes, per_change, &uncounted)
-                };
-                let asked: Vec<_> = (places.iter())
-                    .map(|place| (place.first, self.longest(place.schedule)))
-                    .filter(|(_, hours)| *hours > 0.0)
-                    .collect();
-                let (few, for_demand) = thinned(&nodes, per_change, &asked, rough);
-                (nodes, few, for_demand, None)
-            }
+        let (nodes, few, for_demand, levels) = if let Some((by, mut levels)) = levels {
+            let alternatives = weighed_by_level(by, per_change, &uncounted);
+            let nodes = alternatives.iter().flat_map(|(weight, _, nodes)| {
+                nodes.iter().map(move |n| WeibullNode {
+                    weight: n.weight * weight,
+                    ..*n
+                })
+            });
+            let nodes: Vec<WeibullNode> = nodes.collect();
+            levels.take_curves(alternatives, per_change, &places, &self.schedules, rough);
+            let few = levels.alternatives.iter().flat_map(|alternative| {
+                (alternative.few.iter()).map(move |n| WeibullNode {
+                    weight: n.weight * alternative.weight,
+                    ..*n
+                })
+            });
+            let few: Vec<WeibullNode> = few.collect();
+            self.cautions.push(said_of_levels(&part.name, by));
+            (nodes, few, thin::Curves::default(), Some(levels))
+        } else {
+            let uncounted: Vec<_> = uncounted
+                .iter()
+                .map(|(first, _)| (first.clone(), 1))
+                .collect();
+            let nodes = if model.basis == Basis::Fixed {
+                model.nodes.clone()
+            } else {
+                weighed(&model.nodes, per_change, &uncounted)
+            };
+            let asked: Vec<_> = (places.iter())
+                .map(|place| (place.first.clone(), self.longest(place.schedule)))
+                .filter(|(_, hours)| *hours > 0.0)
+                .collect();
+            let (few, for_demand) = thinned(&nodes, per_change, &asked, rough);
+            (nodes, few, for_demand, None)
         };
         let mut ahead = PartOutlook {
             part: index,

@@ -12,7 +12,7 @@ fn group(windows: &[(f64, f64)], firsts: &[FirstLife]) -> Group {
             .iter()
             .map(|&(start, end)| Hours { start, end })
             .collect(),
-        positions: firsts.iter().map(|&f| (f, 1)).collect(),
+        positions: firsts.iter().map(|f| (f.clone(), 1)).collect(),
         starts: Vec::new(),
     }
 }

@@ -157,7 +157,7 @@ pub(super) fn refine(
             let courses: Vec<Course> = firsts
                 .lives
                 .iter()
-                .map(|first| Course::new(&kernel, &life, *first, negligible, &mut space))
+                .map(|first| Course::new(&kernel, &life, first, negligible, &mut space))
                 .collect();
             let on_grid = OnGrid {
                 kernel: &kernel,

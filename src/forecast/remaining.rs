@@ -11,7 +11,7 @@ use crate::models::WeibullNode;
 /// the weights as they stand is the predictive chance, and conditioning the weights on the survival
 /// once more would count it twice. Survivals that the life model has *not* counted are put into
 /// the weights beforehand, once (see [`weighed`]).
-pub fn chance_within(nodes: &[WeibullNode], per_change: u32, first: FirstLife, x: f64) -> f64 {
+pub fn chance_within(nodes: &[WeibullNode], per_change: u32, first: &FirstLife, x: f64) -> f64 {
     nodes
         .iter()
         .map(|n| n.weight * first.cdf(&curve(n, per_change), x))
@@ -127,7 +127,7 @@ mod tests {
         let direct = 0.5 * ((-2.0_f64).exp() - (-3.0_f64).exp())
             + 0.5 * ((-0.5_f64).exp() - (-0.75_f64).exp());
         assert_relative_eq!(
-            chance_within(&after, 1, FirstLife::Aged(20.0), 10.0),
+            chance_within(&after, 1, &FirstLife::Aged(20.0), 10.0),
             direct / (0.5 * (a + b)),
             max_relative = 1e-12
         );

@@ -170,7 +170,7 @@ impl Course {
     pub(super) fn new(
         kernel: &Kernel<'_>,
         life: &WeibullCurve,
-        first: FirstLife,
+        first: &FirstLife,
         negligible: f64,
         worn: &mut Vec<f64>,
     ) -> Self {

@@ -34,7 +34,7 @@ pub fn simulate(
                     for _ in 0..*alike {
                         // Of unknown age: never old enough for a planned change.
                         let mut new_at = first.age().map_or(f64::INFINITY, |age| -age);
-                        let mut worn_at = draw_first(*first, &life, &mut random);
+                        let mut worn_at = draw_first(first, &life, &mut random);
                         let mut starts = group.starts.iter().peekable();
                         loop {
                             let planned = starts.peek().filter(|s| s.at <= worn_at).copied();
@@ -93,13 +93,13 @@ fn draw_life(life: &WeibullCurve, random: &mut Stream) -> f64 {
     life.scale * (random.exponential().ln() / life.shape).exp()
 }
 
-fn draw_first(first: FirstLife, life: &WeibullCurve, random: &mut Stream) -> f64 {
+fn draw_first(first: &FirstLife, life: &WeibullCurve, random: &mut Stream) -> f64 {
     match first {
-        FirstLife::Aged(age) => {
+        &FirstLife::Aged(age) => {
             let hazard = life.cumulative_hazard(age) + random.exponential();
             life.scale * (hazard.ln() / life.shape).exp() - age
         }
-        FirstLife::Met { seen } => {
+        &FirstLife::Met { seen } => {
             // A part met at random: its whole life is drawn in proportion to its length (so its
             // cumulative hazard is gamma with shape 1 + 1/β), met at a uniform moment of it.
             loop {
@@ -114,14 +114,14 @@ fn draw_first(first: FirstLife, life: &WeibullCurve, random: &mut Stream) -> f64
         FirstLife::OneOf(ages) => {
             let mut left = random.uniform();
             let mut chosen = FirstLife::Aged(0.0);
-            for (first, weight) in ages.each() {
+            for (first, weight) in ages.each(life) {
                 chosen = first;
                 left -= weight;
                 if left <= 0.0 {
                     break;
                 }
             }
-            draw_first(chosen, life, random)
+            draw_first(&chosen, life, random)
         }
     }
 }

@@ -382,11 +382,18 @@ impl OnePart {
         let mut asked = Vec::new();
         for age in [0.0, 0.3, 0.6].map(|p| if p > 0.0 { new.quantile(p) } else { Some(0.0) }) {
             let first = FirstLife::Aged(age.unwrap_or(0.0));
-            let ahead = mixture.ahead(first);
+            let ahead = mixture.ahead(first.clone());
             let hours = [0.01, 0.05, 0.2, 0.5, 0.8, 0.95].map(|p| ahead.quantile(p));
-            asked.extend(hours.into_iter().flatten().map(|hours| (first, hours)));
+            asked.extend(
+                hours
+                    .into_iter()
+                    .flatten()
+                    .map(|hours| (first.clone(), hours)),
+            );
         }
-        let chances = asked.iter().map(|(first, x)| mixture.within(*first, *x));
+        let chances = asked
+            .iter()
+            .map(|(first, x)| mixture.within(first.clone(), *x));
         Self {
             chances: chances.collect(),
             asked,
@@ -397,7 +404,7 @@ impl OnePart {
     fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
         let mixture = Mixture::new(few, per_change);
         (self.asked.iter().zip(&self.chances))
-            .map(|((first, x), chance)| (mixture.within(*first, *x) - chance).abs())
+            .map(|((first, x), chance)| (mixture.within(first.clone(), *x) - chance).abs())
             .fold(0.0, f64::max)
     }
 }

@@ -54,7 +54,11 @@ fn group(positions: u32) -> Group {
 
 /// The demand by fewer curves, and how many.
 fn by_fewer(nodes: &[WeibullNode], group: &Group) -> (WindowDemand, usize) {
-    let asked: Vec<Asked> = group.positions.iter().map(|p| (p.0, 450.0)).collect();
+    let asked: Vec<Asked> = group
+        .positions
+        .iter()
+        .map(|p| (p.0.clone(), 450.0))
+        .collect();
     let (_, few) = thinned(nodes, 1, &asked, false);
     let demand = Courses::of_windows(&few, vec![group.clone()], 1, EXACT);
     (demand, few.nodes.len())

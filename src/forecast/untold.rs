@@ -1,20 +1,19 @@
 //! What is fitted where the rows do not tell which position was changed when.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::first_life::{Ages, FirstLife};
 use crate::lives::{Fitted, Lives, Unplaced};
-use crate::models::{AgeNow, Caution, CautionCode, LifeModel, ages_now};
+use crate::models::{AgeNow, Caution, CautionCode, LifeModel, PartsNow};
 use crate::records::Text;
 
 /// Ages of the parts now in, machine by machine, the youngest first.
 ///
-/// Each part is followed by its own ages and weights, averaged over the curves of the life model and
-/// as if the others' ages did not matter. By rank, little is left of that they do: 0.003 in a
-/// cumulative chance of a demand. The mean over the curves costs more where few worn lives leave the curve
-/// open: up to 0.06 (DEVELOPERS.md, "Lives whose positions are not told").
+/// Each part is followed by its own ages, with their weights under each curve, and as if the others' ages did not
+/// matter: by rank, little is left of that they do, 0.003 in a cumulative chance of a demand.
 pub(super) struct Untold<'a> {
-    machines: BTreeMap<Text, (&'a Unplaced, Vec<AgeNow>)>,
+    machines: BTreeMap<Text, (&'a Unplaced, Arc<PartsNow>, Vec<AgeNow>)>,
     /// Parts placed so far.
     count: u32,
 }
@@ -27,7 +26,11 @@ impl<'a> Untold<'a> {
             .filter(|u| u.part == model.part && !u.retired);
         Self {
             machines: of_part
-                .map(|u| (u.machine, (u, ages_now(u, &model.nodes))))
+                .map(|u| {
+                    let parts = Arc::new(PartsNow::new(u));
+                    let ages = parts.given(&model.nodes);
+                    (u.machine, (u, parts, ages))
+                })
                 .collect(),
             count: 0,
         }
@@ -36,7 +39,7 @@ impl<'a> Untold<'a> {
     /// What stands for a fitted part: the name of its place, and its first life. `None` where its
     /// position is told.
     pub(super) fn place(&mut self, fitted: &Fitted) -> Option<(String, FirstLife)> {
-        let (unplaced, ages) = self.machines.get(&fitted.machine)?;
+        let (unplaced, parts, ages) = self.machines.get(&fitted.machine)?;
         let rank = unplaced
             .positions
             .iter()
@@ -56,7 +59,7 @@ impl<'a> Untold<'a> {
         };
         let first = match (age.ages.as_slice(), age.unknown) {
             ([(only, _)], unknown) if unknown <= 0.0 => FirstLife::Aged(only.max(0.0)),
-            _ => FirstLife::OneOf(Ages::new(age)),
+            _ => FirstLife::OneOf(Ages::new(age, Some((Arc::clone(parts), rank)))),
         };
         Some((name, first))
     }

@@ -1,14 +1,14 @@
 //! Lives at several levels of one covariate (hose sizes, say): one shape, a scale a level.
 //!
-//! ln T = μ_l + W/β with W standard smallest extreme value, so an hour at level l wears as much as
+//! `ln T = μ_l + W/β` with W standard smallest extreme value, so an hour at level l wears as much as
 //! `η_r/η_l` hours at the level of reference r. The scales of the levels are taken to lie around a common one:
 //! `ln η_l ~ N(μ, s²)` with s stated (how far levels are believed to lie apart), μ and ln β flat, or with the
-//! belief's prior for the mean of ln η_l. So a level with few lives, or none, borrows from the others as much as s
+//! belief's prior for the mean of `ln η_l`. So a level with few lives, or none, borrows from the others as much as s
 //! allows, and is as wide as s where it has none (partial pooling with a known spread; D. V. Lindley & A. F. M.
 //! Smith, J. R. Statist. Soc. B 34 (1972), 1–41, from memory).
 //!
-//! Given the ratios δ_l = ln(η_l/η_r), all lives are lives at the level of reference once their hours are
-//! multiplied by e^−δ_l, and the posterior of (β, η_r) is that of one kind of life, which
+//! Given the ratios `δ_l = ln(η_l/η_r)`, all lives are lives at the level of reference once their hours are
+//! multiplied by `exp(−δ_l)`, and the posterior of `(β, η_r)` is that of one kind of life, which
 //! [`Posterior`] gives with its evidence. What is left is an average over δ, in as many dimensions as there are
 //! other levels: around the top of its density by the trapezoid rule in one dimension, on a lattice in more, turned
 //! into points of Student's t with four degrees of freedom. On every axis the points of the lattice lie evenly, which
@@ -126,13 +126,13 @@ struct Problem<'a> {
     levels: &'a [LevelLives],
     reference: usize,
     prior: Option<Prior>,
-    /// Standard deviation of ln η_l.
+    /// Standard deviation of `ln η_l`.
     spread: f64,
     shape: f64,
 }
 
 impl Problem<'_> {
-    /// All lives at the level of reference, given ln(η_l/η_r) of every level.
+    /// All lives at the level of reference, given `ln(η_l/η_r)` of every level.
     fn lives(&self, ratios: &[f64]) -> LogLives {
         let mut all = Observations::default();
         for (level, ratio) in self.levels.iter().zip(ratios) {
@@ -147,7 +147,7 @@ impl Problem<'_> {
         LogLives::new(&all)
     }
 
-    /// The belief speaks of the mean of ln η_l.
+    /// The belief speaks of the mean of `ln η_l`.
     fn prior(&self, ratios: &[f64]) -> Option<Prior> {
         let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
         self.prior.map(|prior| Prior {

@@ -56,7 +56,7 @@ pub use prediction::ShareBand;
 pub use ranks::{PlotPoint, PlotPosition, median_rank, plot_points};
 pub use sampling_tables::SamplingTable;
 pub use total_time::{ScaleLimits, scale_limits};
-pub use unplaced::{AgeNow, ages_now};
+pub use unplaced::{AgeNow, PartsNow};
 
 #[cfg(test)]
 mod second_way;

@@ -33,6 +33,9 @@ use super::likelihood_ratio::FARTHEST_HOURS;
 use super::log_lives::LogLives;
 use super::maximise::{PowerSums, top};
 
+/// Shape, ln scale in hours, weight.
+pub(crate) type CurvePoint = (f64, f64, f64);
+
 /// Why there is no posterior.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoPosterior {
@@ -493,7 +496,7 @@ impl Posterior {
         lives: &LogLives,
         prior: Option<Prior>,
         shape: f64,
-    ) -> Result<(Vec<(f64, f64, f64)>, f64), NoPosterior> {
+    ) -> Result<(Vec<CurvePoint>, f64), NoPosterior> {
         let lives = &*lives.around_top(Kernel::SmallestExtreme);
         let problem = Problem::new(Kernel::SmallestExtreme, lives, prior);
         let range = problem.range(shape, 0.0)?;

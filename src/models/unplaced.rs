@@ -20,6 +20,8 @@
 //! points (μ, τ) are taken through at once.
 
 use std::borrow::Cow;
+use std::collections::HashMap;
+use std::sync::{Arc, RwLock};
 
 use rayon::prelude::*;
 
@@ -719,39 +721,107 @@ pub struct AgeNow {
     pub seen: f64,
 }
 
-/// What is now in the positions of one machine, the youngest part first, by the weights that the ways
-/// have under the curves of a life model.
-pub fn ages_now(unplaced: &Unplaced, nodes: &[WeibullNode]) -> Vec<AgeNow> {
-    let ways = unplaced.ways.as_ref();
-    let places = ways.last.first().map_or(0, Vec::len);
-    let log = LogWays::new(ways, 0.0);
-    // Curves of next to no weight cost as much as the others.
-    let heaviest = nodes.iter().map(|n| n.weight).fold(0.0, f64::max);
-    let nodes: Vec<&WeibullNode> = (nodes.iter())
-        .filter(|node| node.weight >= 1e-3 * heaviest)
-        .collect();
-    let mut weights = vec![0.0; ways.last.len()];
-    for nodes in nodes.chunks(LANES) {
-        let points: Vec<(f64, f64)> = nodes.iter().map(|n| (n.scale.ln(), n.shape)).collect();
-        let sums = log.sums(&Lanes::new(&points), 0.0);
-        let totals = sums.totals();
-        for (lane, node) in nodes
-            .iter()
-            .enumerate()
-            .filter(|(lane, _)| totals[*lane] > 0.0)
-        {
-            for (weight, share) in weights.iter_mut().zip(&sums.shares) {
-                *weight += node.weight * share[lane] / totals[lane];
-            }
+/// Ages of the parts by the bits of shape and scale.
+type Asked = HashMap<(u64, u64), Arc<Vec<AgeNow>>>;
+
+/// What may now be in the positions of one machine: asked for the weights that the ways have under any curve.
+#[derive(Debug)]
+pub struct PartsNow {
+    log: LogWays,
+    last: Vec<Vec<StillIn>>,
+    /// What has been asked.
+    known: RwLock<Asked>,
+}
+
+impl PartialEq for PartsNow {
+    fn eq(&self, other: &Self) -> bool {
+        self.log == other.log && self.last == other.last
+    }
+}
+
+impl PartsNow {
+    /// Of the lives of one machine whose positions are not told.
+    pub fn new(unplaced: &Unplaced) -> Self {
+        let ways = unplaced.ways.as_ref();
+        Self {
+            log: LogWays::new(ways, 0.0),
+            last: ways.last.clone(),
+            known: RwLock::default(),
         }
     }
-    let total: f64 = weights.iter().sum();
-    (0..places)
-        .map(|place| {
-            let of_place = ways.last.iter().map(|state| state[place]);
-            age_now(of_place.zip(weights.iter().map(|w| w / total)))
+
+    /// The youngest part first, averaged over curves; each of them is known from then on.
+    pub fn given(&self, nodes: &[WeibullNode]) -> Vec<AgeNow> {
+        // Curves of next to no weight cost as much as the others.
+        let heaviest = nodes.iter().map(|n| n.weight).fold(0.0, f64::max);
+        let nodes: Vec<&WeibullNode> = (nodes.iter())
+            .filter(|node| node.weight >= 1e-3 * heaviest)
+            .collect();
+        let mut mean = vec![0.0; self.last.len()];
+        for nodes in nodes.chunks(LANES) {
+            for (node, weights) in nodes.iter().zip(self.weights(nodes)) {
+                for (mean, weight) in mean.iter_mut().zip(&weights) {
+                    *mean += node.weight * weight;
+                }
+                self.learn(node, &weights);
+            }
+        }
+        self.ages(&mean)
+    }
+
+    /// The youngest part first, under one curve.
+    pub fn under(&self, node: &WeibullNode) -> Arc<Vec<AgeNow>> {
+        let key = (node.shape.to_bits(), node.scale.to_bits());
+        let known = self
+            .known
+            .read()
+            .ok()
+            .and_then(|known| known.get(&key).cloned());
+        known.unwrap_or_else(|| {
+            let weights = self.weights(&[node]).swap_remove(0);
+            self.learn(node, &weights)
         })
-        .collect()
+    }
+
+    fn learn(&self, node: &WeibullNode, weights: &[f64]) -> Arc<Vec<AgeNow>> {
+        let ages = Arc::new(self.ages(weights));
+        if let Ok(mut known) = self.known.write() {
+            let key = (node.shape.to_bits(), node.scale.to_bits());
+            known.insert(key, Arc::clone(&ages));
+        }
+        ages
+    }
+
+    /// Weights of the states under each of up to [`LANES`] curves, summing to 1; all 0 where a curve gives them no
+    /// chance that can be told.
+    fn weights(&self, nodes: &[&WeibullNode]) -> Vec<Vec<f64>> {
+        let points: Vec<(f64, f64)> = nodes.iter().map(|n| (n.scale.ln(), n.shape)).collect();
+        let sums = self.log.sums(&Lanes::new(&points), 0.0);
+        let totals = sums.totals();
+        let of = |lane: usize| {
+            let total = totals[lane];
+            let share = |share: &[f64; LANES]| {
+                if total > 0.0 {
+                    share[lane] / total
+                } else {
+                    0.0
+                }
+            };
+            sums.shares.iter().map(share).collect()
+        };
+        (0..nodes.len()).map(of).collect()
+    }
+
+    fn ages(&self, weights: &[f64]) -> Vec<AgeNow> {
+        let places = self.last.first().map_or(0, Vec::len);
+        let total: f64 = weights.iter().sum();
+        (0..places)
+            .map(|place| {
+                let of_place = self.last.iter().map(|state| state[place]);
+                age_now(of_place.zip(weights.iter().map(|w| w / total)))
+            })
+            .collect()
+    }
 }
 
 fn age_now(states: impl Iterator<Item = (StillIn, f64)>) -> AgeNow {

@@ -334,7 +334,7 @@ fn ages_now_follow_from_the_ways() {
         scale: 120.0,
         weight: 1.0,
     };
-    let now = ages_now(&lives.unplaced[0], &[node]);
+    let now = PartsNow::new(&lives.unplaced[0]).given(&[node]);
     assert_eq!(now.len(), 2);
     assert_eq!(now[0].ages, [(20.0, 1.0)]);
     // The other went in at 100, unless the part that did so wore out at 130 already: two ways (either

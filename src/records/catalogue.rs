@@ -168,7 +168,7 @@ impl Setting<'_> {
             }),
             None => None,
         };
-        let life_by = self.life_by(&entry, &key)?;
+        let life_by = self.life_by(entry, &key)?;
         let planned_change = PlannedChange {
             minutes: self
                 .at_least_zero(&key("planned_change.minutes"), entry.planned_change.minutes)?,

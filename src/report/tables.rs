@@ -629,9 +629,12 @@ pub fn life_levels(analysis: &Analysis) -> Option<Table> {
                 name => name,
             };
             let [lower, middle, upper] = level.ratio;
-            let ratio = |v: f64| match number == by.reference {
-                true => Cell::Empty,
-                false => Cell::number(v, 2),
+            let ratio = |v: f64| {
+                if number == by.reference {
+                    Cell::Empty
+                } else {
+                    Cell::number(v, 2)
+                }
             };
             table.push(vec![
                 Cell::text(&model.part),

@@ -86,7 +86,7 @@ fn change_decisions(
             continue;
         };
         // The part that is in when a job starts: its first life, and the job at whose start that began.
-        let (mut first, mut since) = (place.first, None);
+        let (mut first, mut since) = (place.first.clone(), None);
         let mut chances = outlook.place_ahead(ahead, place, first);
         let at_mean_pace = outlook.mean_course(ahead, place);
         let own_pace = ahead.own_pace(place);

@@ -58,7 +58,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
     while looks.len() < LOOKS {
         let age = looks.last().copied().unwrap_or(0.0);
         let good = FirstLife::Aged(age);
-        let now = weighed(&ahead.few, size, &[(good, 1)]);
+        let now = weighed(&ahead.few, size, &[(good.clone(), 1)]);
         match remaining_quantile(&now, size, good, chance_unseen) {
             // Looks that crowd together say no more.
             Some(hours) if hours > 1e-3 * (age + hours) => looks.push(age + hours),
@@ -69,7 +69,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         .places
         .par_iter()
         .map(|place| {
-            let chances = outlook.place_ahead(ahead, place, place.first);
+            let chances = outlook.place_ahead(ahead, place, place.first.clone());
             let within_hours = chances.quantile(chance_unseen);
             let schedule = &outlook.schedules[place.schedule];
             let run = within_hours.and_then(|h| schedule.runs.iter().find(|r| h <= r.to));

@@ -193,7 +193,7 @@ fn simulated_shortage(outlook: &Outlook, checks: &[(Date, u32)]) -> f64 {
         .collect();
     let group = Group {
         windows,
-        positions: vec![(ahead.places[0].first, 4)],
+        positions: vec![(ahead.places[0].first.clone(), 4)],
         starts: Vec::new(),
     };
     let futures = simulate(&ahead.nodes, &[group], 1, 40_000, 11);
@@ -265,7 +265,7 @@ fn futures(outlook: &Outlook, belt: &Part, order: &Order, number: u32) -> Vec<Fu
                 end: schedule.hours_by(*day),
             })
             .collect(),
-        positions: vec![(ahead.places[0].first, 4)],
+        positions: vec![(ahead.places[0].first.clone(), 4)],
         starts: Vec::new(),
     };
     let lead = belt.lead_time.unwrap();

@@ -306,7 +306,7 @@ pub(super) fn predictive(case: &Case) -> Answers {
         let model = life_model(&Part::named(&case.dataset.id), lives);
         let new = FirstLife::Aged(0.0);
         Some(match model {
-            Ok(model) => Ok(1.0 - chance_within(&model.nodes, 1, new, hours)),
+            Ok(model) => Ok(1.0 - chance_within(&model.nodes, 1, &new, hours)),
             Err(no_model) => Err(no_model.to_string()),
         })
     })
