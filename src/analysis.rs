@@ -238,11 +238,7 @@ fn request(part: &Part) -> FitRequest {
         at_probability: vec![0.1, 0.5, 0.9],
         at_hours: Vec::new(),
         known_shape: None,
-        belief: part.believed_life.map(|b| Belief {
-            low: b.low_hours,
-            high: b.high_hours,
-            worth: b.worth,
-        }),
+        belief: Belief::of(part),
         ..FitRequest::weibull()
     }
 }

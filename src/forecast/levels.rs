@@ -20,8 +20,10 @@ use crate::compare::TENSION;
 use crate::models::{ByLevel, Caution, CautionCode, WeibullNode};
 use crate::records::Job;
 
-/// Curves in all for the demand of a few places.
-const CURVES: usize = 1_400;
+/// Curves in all for the demand of a few places, and of many, each of which costs more; what so many sharp
+/// distributions miss of the mean is about one over their number.
+const FOR_FEW: usize = 1_400;
+const FOR_MANY: usize = 800;
 
 /// One alternative.
 #[derive(Debug, Clone, PartialEq)]
@@ -142,12 +144,14 @@ impl Levels {
     /// as the mean over all changes slowly from one to the next.
     pub(super) fn for_demand(&self, k: usize, places: usize) -> Curves {
         let all = &self.alternatives[k].for_demand;
-        if places > FEW as usize {
-            return all.clone();
-        }
+        let wanted = if places > FEW as usize {
+            FOR_MANY
+        } else {
+            FOR_FEW
+        };
         // Multiples of the golden ratio spread evenly over [0, 1).
         let start = (0.5 + 0.618_033_988_749_895 * k as f64).fract();
-        all.taken_evenly(CURVES.div_ceil(self.alternatives.len()), start)
+        all.taken_evenly(wanted.div_ceil(self.alternatives.len()), start)
     }
 }
 

@@ -20,6 +20,7 @@ use crate::numerics::roots::brent;
 use crate::numerics::special::ln_gamma;
 
 use super::Belief;
+use crate::records::Part;
 
 /// Asymptotic variance of ln β̂ per worn part, 6/π² (complete Weibull samples; the inverse Fisher
 /// information of ln β with the scale unknown).
@@ -36,6 +37,17 @@ pub struct Prior {
     pub ln_shape_sd: f64,
     /// Worth w, in worn parts.
     pub worth: f64,
+}
+
+impl Belief {
+    /// What the catalogue states of a part.
+    pub fn of(part: &Part) -> Option<Self> {
+        part.believed_life.map(|stated| Self {
+            low: stated.low_hours,
+            high: stated.high_hours,
+            worth: stated.worth,
+        })
+    }
 }
 
 impl Prior {

@@ -139,11 +139,7 @@ pub fn life_model(part: &Part, observations: &Observations) -> Result<LifeModel,
             )],
         });
     }
-    let belief = part.believed_life.map(|b| Belief {
-        low: b.low_hours,
-        high: b.high_hours,
-        worth: b.worth,
-    });
+    let belief = Belief::of(part);
     let prior = belief.as_ref().and_then(Prior::of);
     let data = LogLives::new(observations);
     let refuse = |reason: String| NoModel {
@@ -217,11 +213,7 @@ pub fn life_model_by_level(
             levels.len()
         ));
     }
-    let belief = part.believed_life.map(|b| Belief {
-        low: b.low_hours,
-        high: b.high_hours,
-        worth: b.worth,
-    });
+    let belief = Belief::of(part);
     let prior = belief.as_ref().and_then(Prior::of);
     let reference = by_level::reference(levels);
     let spread = within_factor.ln() / crate::numerics::special::normal_quantile(0.95);
