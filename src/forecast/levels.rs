@@ -80,7 +80,6 @@ impl Levels {
         per_change: u32,
         places: &[Place],
         schedules: &[MachineSchedule],
-        rough: bool,
     ) {
         let each = alternatives.into_par_iter().map(|(weight, pace, nodes)| {
             let courses = self.schedules(&pace, schedules);
@@ -89,7 +88,7 @@ impl Levels {
                 .map(|p| (p.first.at_pace(pace[p.level]), courses[p.course].total()))
                 .filter(|(_, hours)| *hours > 0.0)
                 .collect();
-            let (few, for_demand) = thinned(&nodes, per_change, &asked, rough);
+            let (few, for_demand) = thinned(&nodes, per_change, &asked);
             AtPace {
                 weight,
                 chances: Mixture::new(&few, per_change),

@@ -384,7 +384,6 @@ impl Outlook {
                 ),
             ));
         }
-        let rough = self.accuracy.tolerance >= ROUGH;
         let (nodes, few, for_demand, levels) = if let Some((by, mut levels)) = levels {
             let alternatives = weighed_by_level(by, per_change, &uncounted);
             let nodes = alternatives.iter().flat_map(|(weight, _, nodes)| {
@@ -394,7 +393,7 @@ impl Outlook {
                 })
             });
             let nodes: Vec<WeibullNode> = nodes.collect();
-            levels.take_curves(alternatives, per_change, &places, &self.schedules, rough);
+            levels.take_curves(alternatives, per_change, &places, &self.schedules);
             let few = levels.alternatives.iter().flat_map(|alternative| {
                 (alternative.few.iter()).map(move |n| WeibullNode {
                     weight: n.weight * alternative.weight,
@@ -418,7 +417,7 @@ impl Outlook {
                 .map(|place| (place.first.clone(), self.longest(place.schedule)))
                 .filter(|(_, hours)| *hours > 0.0)
                 .collect();
-            let (few, for_demand) = thinned(&nodes, per_change, &asked, rough);
+            let (few, for_demand) = thinned(&nodes, per_change, &asked);
             (nodes, few, for_demand, None)
         };
         let mut ahead = PartOutlook {

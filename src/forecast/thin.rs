@@ -30,9 +30,6 @@ const ONE_PART: f64 = 3e-4;
 /// Largest change of a chance of the demand, on the sketch.
 const DEMAND: f64 = 3e-4;
 
-/// How many times as much rough answers may change.
-const ROUGHER: f64 = 8.0;
-
 /// Curves between those of one shape, as many as there are points for.
 const FINER: [usize; 4] = [24, 16, 12, 9];
 
@@ -152,15 +149,12 @@ impl From<Vec<WeibullNode>> for Curves {
     }
 }
 
-/// Curves for the chances of one part, and curves for the demand of all positions; for `rough` answers, which are
-/// only compared with each other, fewer.
+/// Curves for the chances of one part, and curves for the demand of all positions.
 pub(super) fn thinned(
     nodes: &[WeibullNode],
     per_change: u32,
     positions: &[Asked],
-    rough: bool,
 ) -> (Vec<WeibullNode>, Curves) {
-    let times = if rough { ROUGHER } else { 1.0 };
     let rows = rows(nodes);
     let one = OnePart::new(nodes, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
@@ -169,11 +163,11 @@ pub(super) fn thinned(
         let Some(few) = fewer(&rows, shapes, curves, false) else {
             continue;
         };
-        if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > times * ONE_PART {
+        if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > ONE_PART {
             continue;
         }
         let for_one = for_one.get_or_insert_with(|| few.nodes.clone());
-        if demand.change(&few.nodes, per_change) <= times * DEMAND {
+        if demand.change(&few.nodes, per_change) <= DEMAND {
             // The same once more, with the curves between.
             let few = fewer(&rows, shapes, curves, true).unwrap_or(few);
             return (std::mem::take(for_one), few);

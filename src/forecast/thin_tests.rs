@@ -59,7 +59,7 @@ fn by_fewer(nodes: &[WeibullNode], group: &Group) -> (WindowDemand, usize) {
         .iter()
         .map(|p| (p.0.clone(), 450.0))
         .collect();
-    let (_, few) = thinned(nodes, 1, &asked, false);
+    let (_, few) = thinned(nodes, 1, &asked);
     let demand = Courses::of_windows(&few, vec![group.clone()], 1, EXACT);
     (demand, few.nodes.len())
 }
