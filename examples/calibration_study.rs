@@ -184,10 +184,8 @@ fn one(truth: &WeibullCurve, part: &Part, records: &Records) -> Option<One> {
     let fitted: Vec<f64> = records.ages.iter().copied().take(2).collect();
     let within = fitted.iter().map(|age| {
         let first = FirstLife::Aged(*age);
-        let by = |p| {
-            remaining_quantile(&model.nodes, 1, first.clone(), p)
-                .map_or(1.0, |h| first.cdf(truth, h))
-        };
+        let by =
+            |p| remaining_quantile(&model.nodes, 1, &first, p).map_or(1.0, |h| first.cdf(truth, h));
         by(0.9) - by(0.1)
     });
     Some(One {

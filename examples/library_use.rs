@@ -49,7 +49,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         out,
         "Chance that a belt of 200 hours wears out in the next 90: {chance:.2}"
     )?;
-    if let Some(median) = remaining_quantile(&model.nodes, 1, now, 0.5) {
+    if let Some(median) = remaining_quantile(&model.nodes, 1, &now, 0.5) {
         writeln!(out, "It has an even chance to last {median:.0} hours more")?;
     }
     writeln!(out, "{}", report::SAFETY)?;

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::practice::by_tension;
-use crate::lives::{Lives, Observations};
+use crate::lives::{Fitted, Lives, Observations};
 use crate::meters::Meters;
 use crate::models::{
     Caution, CautionCode, LevelLives, LifeModel, NoModel, life_model, life_model_by_level,
@@ -29,6 +29,16 @@ impl Told {
         self.levels
             .entry(value.to_lowercase())
             .or_insert_with(|| (value.to_owned(), Observations::default()));
+    }
+
+    /// Takes in what is fitted of a part, at the level that `of` tells.
+    fn fit<'a>(&mut self, lives: &'a Lives, part: &Part, of: impl Fn(&'a Fitted) -> &'a str) {
+        for fitted in lives.fitted.iter().filter(|f| f.part == part.name) {
+            let value = of(fitted);
+            self.met(value);
+            let place = (fitted.machine.to_string(), fitted.position.to_string());
+            self.fitted.insert(place, value.to_owned());
+        }
     }
 }
 
@@ -56,10 +66,9 @@ pub fn life_model_of_part(fleet: &Fleet, lives: &Lives, part: &Part) -> Result<L
             .collect();
         let mut model = life_model_by_level(part, &by.column, by.within_factor, &levels)?;
         if let Some(by) = &mut model.by_level {
-            let level = |name: &str| by.level(name);
             let fitted = told.fitted.into_iter();
             by.fitted = fitted
-                .filter_map(|(place, name)| Some((place, level(&name)?)))
+                .filter_map(|(place, name)| Some((place, by.level(&name)?)))
                 .collect();
         }
         Ok(model)
@@ -86,13 +95,10 @@ fn column(fleet: &Fleet, lives: &Lives, part: &Part, by: &LifeBy) -> Told {
         told.met(value);
     }
     let known = lives.fitted_values(&part.name, &by.column);
-    for fitted in lives.fitted.iter().filter(|f| f.part == part.name) {
+    told.fit(lives, part, |fitted| {
         let value = fitted.life.as_ref().and_then(|life| known.get(life));
-        let value = value.copied().unwrap_or_default();
-        told.met(value);
-        let place = (fitted.machine.to_string(), fitted.position.to_string());
-        told.fitted.insert(place, value.to_owned());
-    }
+        value.copied().unwrap_or_default()
+    });
     told
 }
 
@@ -108,13 +114,9 @@ fn tension(fleet: &Fleet, lives: &Lives, part: &Part) -> Result<Told, String> {
         told.levels
             .insert(name.to_owned(), (name.to_owned(), lives));
     }
-    for fitted in lives.fitted.iter().filter(|f| f.part == part.name) {
-        let name = last
-            .get(fitted.machine.as_str())
-            .map_or("", |band| band.word());
-        told.met(name);
-        let place = (fitted.machine.to_string(), fitted.position.to_string());
-        told.fitted.insert(place, name.to_owned());
-    }
+    told.fit(lives, part, |fitted| {
+        let band = last.get(fitted.machine.as_str());
+        band.map_or("", |band| band.word())
+    });
     Ok(told)
 }

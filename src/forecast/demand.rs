@@ -215,12 +215,18 @@ pub fn without_negligible(nodes: &[WeibullNode], allowed: f64) -> (Vec<WeibullNo
     if kept.is_empty() {
         kept = nodes.to_vec();
     }
-    let sum: f64 = kept.iter().map(|n| n.weight).sum();
+    let sum = to_one(&mut kept);
     let whole: f64 = nodes.iter().map(|n| n.weight).sum();
-    for node in &mut kept {
-        node.weight /= sum;
-    }
     (kept, (1.0 - sum / whole).max(0.0))
+}
+
+/// Brings the weights of curves to a sum of 1; gives what it was.
+pub(super) fn to_one(nodes: &mut [WeibullNode]) -> f64 {
+    let all: f64 = nodes.iter().map(|node| node.weight).sum();
+    for node in nodes {
+        node.weight /= all;
+    }
+    all
 }
 
 /// The sum over all positions in each window.

@@ -1,7 +1,6 @@
 //! How long the part that is fitted now still lasts, under one Weibull curve.
 
-use std::collections::HashMap;
-use std::sync::{Arc, RwLock};
+use std::sync::Arc;
 
 use statrs::function::gamma::gamma_ur;
 
@@ -113,10 +112,10 @@ pub(super) const MOST_AGES: usize = 6;
 ///
 /// The likelier lives are short, the likelier a part has been changed: so the weights go with the curve, as the
 /// demand does.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Ages(Arc<Possible>);
 
-#[derive(Debug)]
+#[derive(Debug, PartialEq)]
 struct Possible {
     /// Operating hours, rising, each for the ages up to the next one's.
     ages: [f64; MOST_AGES],
@@ -129,19 +128,10 @@ struct Possible {
     /// What the rows leave open, and which part of the machine it is, the youngest first; `None` where the weights
     /// are the same under every curve.
     of: Option<(Arc<PartsNow>, usize)>,
-    /// Weights under curves asked for, by the bits of shape and scale.
-    known: RwLock<HashMap<(u64, u64), Weights>>,
 }
 
 /// Weights of the ages, and of an age that nobody knows.
 type Weights = ([f64; MOST_AGES], f64);
-
-impl PartialEq for Ages {
-    fn eq(&self, other: &Self) -> bool {
-        let of = |ages: &Self| (ages.0.ages, ages.0.mean, ages.0.seen);
-        of(self) == of(other) && self.0.of == other.0.of
-    }
-}
 
 impl Ages {
     /// From what the ways in which the changes can belong to the positions say on average. More ages than
@@ -173,39 +163,21 @@ impl Ages {
             mean: (weights, now.unknown),
             seen: now.seen,
             of,
-            known: RwLock::default(),
         }))
     }
 
+    /// Weights under one curve; those of the mean where it gives the ways no chance that can be told.
     fn weights(&self, life: &WeibullCurve) -> Weights {
         let Some((parts, rank)) = &self.0.of else {
             return self.0.mean;
         };
-        let key = (life.shape.to_bits(), life.scale.to_bits());
-        let known = self
-            .0
-            .known
-            .read()
-            .ok()
-            .and_then(|known| known.get(&key).copied());
-        known.unwrap_or_else(|| {
-            let weights = self.under(parts, *rank, life);
-            if let Ok(mut known) = self.0.known.write() {
-                known.insert(key, weights);
-            }
-            weights
-        })
-    }
-
-    /// Weights under one curve; those of the mean where it gives the ways no chance that can be told.
-    fn under(&self, parts: &PartsNow, rank: usize, life: &WeibullCurve) -> Weights {
         let node = WeibullNode {
             shape: life.shape,
             scale: life.scale,
             weight: 1.0,
         };
         let now = parts.under(&node);
-        let Some(now) = now.get(rank) else {
+        let Some(now) = now.get(*rank) else {
             return self.0.mean;
         };
         let mut weights = [0.0; MOST_AGES];

@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 
 use rayon::prelude::*;
 
+use super::demand::to_one;
 use super::first_life::FirstLife;
 use super::mixture::Mixture;
 use super::outlook::Place;
@@ -186,12 +187,9 @@ pub(super) fn weighed_by_level(
         for (node, ln_weight) in nodes.iter_mut().zip(logs) {
             node.weight *= (ln_weight - top).exp();
         }
-        let all: f64 = nodes.iter().map(|node| node.weight).sum();
+        let all = to_one(&mut nodes);
         nodes.retain(|node| node.weight > 0.0);
         if all > 0.0 && top.is_finite() {
-            for node in &mut nodes {
-                node.weight /= all;
-            }
             weighed.push((alternative.weight * all, alternative.pace.clone(), nodes));
         }
     }
@@ -204,6 +202,19 @@ pub(super) fn weighed_by_level(
         alternative.0 /= all;
     }
     weighed
+}
+
+/// Curves of alternatives with their weights, all together.
+pub(super) fn pooled<'a>(
+    alternatives: impl Iterator<Item = (f64, &'a [WeibullNode])>,
+) -> Vec<WeibullNode> {
+    let each = alternatives.flat_map(|(weight, nodes)| {
+        nodes.iter().map(move |node| WeibullNode {
+            weight: node.weight * weight,
+            ..*node
+        })
+    });
+    each.collect()
 }
 
 /// What a reader must know of a forecast by level.

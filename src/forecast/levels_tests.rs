@@ -202,7 +202,7 @@ fn levels_left_open_as_drawn() {
     let both_drawn = both_drawn / draws as f64;
     assert!((both - both_drawn).abs() < 0.006, "{both} {both_drawn}");
     // A single part's chances agree with the demand of one position.
-    let ahead = outlook.place_ahead(part, &part.places[1], FirstLife::Aged(200.0));
+    let ahead = outlook.place_ahead(part, &part.places[1], &FirstLife::Aged(200.0));
     let worn: f64 = ahead.worn_in_jobs().iter().sum();
     let hours = ahead.worn_within(MachineSchedule::total);
     assert!((worn - hours).abs() < 1e-9);

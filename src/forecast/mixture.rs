@@ -50,9 +50,9 @@ impl Mixture {
     }
 
     /// Looks ahead from what is fitted.
-    pub fn ahead(&self, first: FirstLife) -> Ahead<'_> {
+    pub fn ahead(&self, first: &FirstLife) -> Ahead<'_> {
         let mut now = vec![0.0; self.shape.len()];
-        if let FirstLife::Aged(age) = first
+        if let &FirstLife::Aged(age) = first
             && age > 0.0
         {
             let ln_age = age.ln();
@@ -62,14 +62,14 @@ impl Mixture {
         }
         Ahead {
             mixture: self,
-            first,
+            first: first.clone(),
             now,
         }
     }
 
     /// Chance that it wears out within the next `x` operating hours: `Σ wᵢ F₁ᵢ(x)`; see
     /// [`chance_within`](super::chance_within).
-    pub fn within(&self, first: FirstLife, x: f64) -> f64 {
+    pub fn within(&self, first: &FirstLife, x: f64) -> f64 {
         self.ahead(first).within(x)
     }
 }
@@ -184,7 +184,7 @@ mod tests {
             let mixture = Mixture::new(&nodes, 2);
             for first in [0.0, 3.0, 250.0, 4000.0].map(FirstLife::Aged) {
                 for x in [1e-6, 20.0, 300.0, 1e5] {
-                    let a = mixture.within(first.clone(), x);
+                    let a = mixture.within(&first, x);
                     let b = chance_within(&nodes, 2, &first, x);
                     assert!((a - b).abs() < 3e-10, "{a} {b}");
                 }

@@ -10,7 +10,7 @@ use super::cases::{Case, WorkedOut};
 use super::costs::Costs;
 use super::demand::{Accuracy, JobStart};
 use super::first_life::FirstLife;
-use super::levels::{Levels, said_of_levels, weighed_by_level};
+use super::levels::{Levels, pooled, said_of_levels, weighed_by_level};
 use super::mixture::Mixture;
 use super::place_ahead::{PlaceAhead, Under};
 use super::policy::{StartCosts, WearTable};
@@ -386,21 +386,9 @@ impl Outlook {
         }
         let (nodes, few, for_demand, levels) = if let Some((by, mut levels)) = levels {
             let alternatives = weighed_by_level(by, per_change, &uncounted);
-            let nodes = alternatives.iter().flat_map(|(weight, _, nodes)| {
-                nodes.iter().map(move |n| WeibullNode {
-                    weight: n.weight * weight,
-                    ..*n
-                })
-            });
-            let nodes: Vec<WeibullNode> = nodes.collect();
+            let nodes = pooled(alternatives.iter().map(|a| (a.0, &*a.2)));
             levels.take_curves(alternatives, per_change, &places, &self.schedules);
-            let few = levels.alternatives.iter().flat_map(|alternative| {
-                (alternative.few.iter()).map(move |n| WeibullNode {
-                    weight: n.weight * alternative.weight,
-                    ..*n
-                })
-            });
-            let few: Vec<WeibullNode> = few.collect();
+            let few = pooled(levels.alternatives.iter().map(|a| (a.weight, &*a.few)));
             self.cautions.push(said_of_levels(&part.name, by));
             (nodes, few, thin::Curves::default(), Some(levels))
         } else {
@@ -480,7 +468,7 @@ impl Outlook {
     }
 
     /// Hours of each course of a part, counted at the mean of the paces that they may wear it at.
-    pub(super) fn at_mean_pace(&self, part: &PartOutlook) -> Cow<'_, [MachineSchedule]> {
+    fn at_mean_pace(&self, part: &PartOutlook) -> Cow<'_, [MachineSchedule]> {
         match &part.levels {
             Some(levels) => levels.schedules(&levels.mean, &self.schedules).into(),
             None => (&*self.schedules).into(),
@@ -489,7 +477,10 @@ impl Outlook {
 
     /// Hours ahead of a place at the mean pace, as its ages of change are counted.
     pub fn mean_course(&self, part: &PartOutlook, place: &Place) -> MachineSchedule {
-        self.at_mean_pace(part)[place.course].clone()
+        match &part.levels {
+            Some(levels) => levels.course_at(place.course, &levels.mean, &self.schedules),
+            None => self.schedules[place.course].clone(),
+        }
     }
 
     /// Schedules of each way the jobs may go, equally likely, with its index among those that differ in hours.
@@ -532,7 +523,7 @@ impl Outlook {
         &'a self,
         part: &'a PartOutlook,
         place: &Place,
-        first: FirstLife,
+        first: &FirstLife,
     ) -> PlaceAhead<'a> {
         let ways = |of: &dyn Fn(&'a [MachineSchedule]) -> Cow<'a, MachineSchedule>| {
             let by_hours = self.ways_by_hours().map(|way| of(way.1)).collect();
@@ -565,7 +556,7 @@ impl Outlook {
                     let (by_hours, all) = ways(&of);
                     Under {
                         weight: alternative.weight,
-                        chances: alternative.chances.ahead(first.at_pace(own)),
+                        chances: alternative.chances.ahead(&first.at_pace(own)),
                         own,
                         by_hours,
                         all,

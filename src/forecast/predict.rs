@@ -69,7 +69,7 @@ fn fitted_parts<'a>(
     part: &'a PartOutlook,
 ) -> impl ParallelIterator<Item = FittedPart> + 'a {
     part.places.par_iter().map(move |place| {
-        let ahead = outlook.place_ahead(part, place, place.first.clone());
+        let ahead = outlook.place_ahead(part, place, &place.first);
         let remaining = ahead.remaining();
         let date = |p: f64, hours| ahead.worn_by(p, hours);
         let runs = outlook.schedules[place.schedule].runs.iter();

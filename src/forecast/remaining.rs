@@ -69,7 +69,7 @@ pub fn weighed(
 pub fn remaining_quantile(
     nodes: &[WeibullNode],
     per_change: u32,
-    first: FirstLife,
+    first: &FirstLife,
     p: f64,
 ) -> Option<f64> {
     Mixture::new(nodes, per_change).ahead(first).quantile(p)
@@ -99,7 +99,7 @@ mod tests {
                 weight: 1.0,
             }];
             for (p, hours) in [0.1, 0.5, 0.9].into_iter().zip(quantiles) {
-                let got = remaining_quantile(&nodes, 1, FirstLife::Aged(age), p).unwrap();
+                let got = remaining_quantile(&nodes, 1, &FirstLife::Aged(age), p).unwrap();
                 assert_relative_eq!(got, hours, max_relative = 2e-9);
             }
         }

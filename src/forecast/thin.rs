@@ -11,7 +11,7 @@
 //! ladder of rules, and the first is taken that leaves every chance as it was: those of one part within
 //! [`ONE_PART`], worked out in full, and those of the demand within [`DEMAND`], on a sketch of it.
 
-use super::demand::without_negligible;
+use super::demand::{to_one, without_negligible};
 use super::first_life::FirstLife;
 use super::mixture::Mixture;
 use super::remaining::curve;
@@ -101,15 +101,10 @@ impl Curves {
         }
         let own = self.nodes.iter().skip(number % hands).step_by(hands);
         let mut own: Vec<WeibullNode> = own.copied().collect();
-        let weight: f64 = own.iter().map(|node| node.weight).sum();
-        for node in &mut own {
-            node.weight /= weight;
-        }
+        let weight = to_one(&mut own);
         (weight, own.into())
     }
-}
 
-impl Curves {
     /// So many of them, of equal weight, taken evenly along their weights from a `start` in [0, 1) of a step on:
     /// over many evenly spread starts each is taken as its weight says. All of them where that is no fewer.
     pub(super) fn taken_evenly(&self, count: usize, start: f64) -> Self {
@@ -132,10 +127,7 @@ impl Curves {
                 });
             }
         }
-        let all: f64 = taken.iter().map(|node| node.weight).sum();
-        for node in &mut taken {
-            node.weight /= all;
-        }
+        to_one(&mut taken);
         taken.into()
     }
 }
@@ -302,10 +294,7 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Optio
             }));
         }
     }
-    let all: f64 = few.iter().map(|n| n.weight).sum();
-    for node in &mut few {
-        node.weight /= all;
-    }
+    to_one(&mut few);
     let all: f64 = between.iter().map(|b| b.weight).sum();
     for between in &mut between {
         between.weight /= all;
@@ -372,11 +361,11 @@ struct OnePart {
 impl OnePart {
     fn new(nodes: &[WeibullNode], per_change: u32) -> Self {
         let mixture = Mixture::new(nodes, per_change);
-        let new = mixture.ahead(FirstLife::Aged(0.0));
+        let new = mixture.ahead(&FirstLife::Aged(0.0));
         let mut asked = Vec::new();
         for age in [0.0, 0.3, 0.6].map(|p| if p > 0.0 { new.quantile(p) } else { Some(0.0) }) {
             let first = FirstLife::Aged(age.unwrap_or(0.0));
-            let ahead = mixture.ahead(first.clone());
+            let ahead = mixture.ahead(&first);
             let hours = [0.01, 0.05, 0.2, 0.5, 0.8, 0.95].map(|p| ahead.quantile(p));
             asked.extend(
                 hours
@@ -385,9 +374,7 @@ impl OnePart {
                     .map(|hours| (first.clone(), hours)),
             );
         }
-        let chances = asked
-            .iter()
-            .map(|(first, x)| mixture.within(first.clone(), *x));
+        let chances = asked.iter().map(|(first, x)| mixture.within(first, *x));
         Self {
             chances: chances.collect(),
             asked,
@@ -398,7 +385,7 @@ impl OnePart {
     fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
         let mixture = Mixture::new(few, per_change);
         (self.asked.iter().zip(&self.chances))
-            .map(|((first, x), chance)| (mixture.within(first.clone(), *x) - chance).abs())
+            .map(|((first, x), chance)| (mixture.within(first, *x) - chance).abs())
             .fold(0.0, f64::max)
     }
 }

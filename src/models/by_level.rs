@@ -121,6 +121,20 @@ impl ByLevel {
     }
 }
 
+/// Lives of all levels, each hour counted as `pace(level)` hours.
+pub(super) fn together(levels: &[LevelLives], pace: impl Fn(usize) -> f64) -> Observations {
+    let mut all = Observations::default();
+    for (number, level) in levels.iter().enumerate() {
+        let (of, pace) = (&level.lives, pace(number));
+        for i in 0..of.len() {
+            let entry = of.entry.get(i).copied().unwrap_or(0.0);
+            let count = of.count.get(i).copied().unwrap_or(1.0);
+            all.push(of.low[i] * pace, of.high[i] * pace, entry * pace, count);
+        }
+    }
+    all
+}
+
 /// What is asked for.
 struct Problem<'a> {
     levels: &'a [LevelLives],
@@ -134,17 +148,7 @@ struct Problem<'a> {
 impl Problem<'_> {
     /// All lives at the level of reference, given `ln(η_l/η_r)` of every level.
     fn lives(&self, ratios: &[f64]) -> LogLives {
-        let mut all = Observations::default();
-        for (level, ratio) in self.levels.iter().zip(ratios) {
-            let pace = (-ratio).exp();
-            let of = &level.lives;
-            for i in 0..of.len() {
-                let entry = of.entry.get(i).copied().unwrap_or(0.0);
-                let count = of.count.get(i).copied().unwrap_or(1.0);
-                all.push(of.low[i] * pace, of.high[i] * pace, entry * pace, count);
-            }
-        }
-        LogLives::new(&all)
+        LogLives::new(&together(self.levels, |level| (-ratios[level]).exp()))
     }
 
     /// The belief speaks of the mean of `ln η_l`.
@@ -414,13 +418,20 @@ pub(super) fn reference(levels: &[LevelLives]) -> usize {
 }
 
 impl LifeModel {
-    /// The same with its curves as they are at one level; unchanged where lives do not differ by level.
+    /// What is known of one level alone; unchanged where lives do not differ by level.
     #[must_use]
     pub fn at_level(&self, level: usize) -> Self {
-        let nodes = self.by_level.as_ref().map(|by| by.nodes_at(level));
+        let Some(by) = &self.by_level else {
+            return self.clone();
+        };
         Self {
-            nodes: nodes.unwrap_or_else(|| self.nodes.clone()),
-            ..self.clone()
+            part: self.part.clone(),
+            basis: self.basis,
+            nodes: by.nodes_at(level),
+            lives: by.levels[level].lives,
+            shape_interval: self.shape_interval,
+            by_level: None,
+            cautions: self.cautions.clone(),
         }
     }
 }

@@ -219,14 +219,7 @@ pub fn life_model_by_level(
     let spread = within_factor.ln() / crate::numerics::special::normal_quantile(0.95);
     let (alternatives, shapes) =
         by_level::by_level(levels, reference, prior, spread).map_err(|why| why.to_string())?;
-    let mut all = Observations::default();
-    for of in levels.iter().map(|level| &level.lives) {
-        for i in 0..of.len() {
-            let entry = of.entry.get(i).copied().unwrap_or(0.0);
-            let count = of.count.get(i).copied().unwrap_or(1.0);
-            all.push(of.low[i], of.high[i], entry, count);
-        }
-    }
+    let all = by_level::together(levels, |_| 1.0);
     let worn = LogLives::new(&all).worn();
     let shape_interval = shapes.quantile(0.025).zip(shapes.quantile(0.975));
     let small = shapes.small_left_out();

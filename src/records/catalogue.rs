@@ -17,9 +17,9 @@ pub(crate) const MM_PER_INCH: f64 = 25.4;
 /// Newtons in a pound-force: 0.45359237 kg × 9.80665 m/s², both by definition.
 pub(crate) const NEWTON_PER_LBF: f64 = 4.448_221_615_260_5;
 
-/// Most positions one machine may carry of a part.
 /// Values of a column are believed to make a part last twice or half as long as the typical one, at most (9 of 10).
 const LIFE_BY_FACTOR: f64 = 2.0;
+/// Most positions one machine may carry of a part.
 const MOST_POSITIONS: u32 = 10_000;
 /// Force that the tension check presses with where none is stated, lbf (common practice).
 const FORCE_LBF: f64 = 5.0;

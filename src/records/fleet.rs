@@ -225,13 +225,11 @@ pub struct Job {
 impl Job {
     /// Text of a further column, its heading compared without case, punctuation and spacing.
     pub fn named(&self, heading: &str) -> Option<&str> {
-        let wanted = super::text::plain(heading);
         let columns = self.covariates.iter();
-        let mut found = columns.filter(|(h, _)| super::text::plain(h) == wanted);
-        found
-            .next()
-            .map(|(_, text)| text.trim())
-            .filter(|text| !text.is_empty())
+        super::text::under(
+            heading,
+            columns.map(|(h, text)| (h.as_str(), text.as_str())),
+        )
     }
 }
 

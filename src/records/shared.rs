@@ -247,12 +247,11 @@ impl Extras {
 
     /// Text under a heading, compared without case, punctuation and spacing.
     pub fn named(self, heading: &str) -> Option<&'static str> {
-        let wanted = super::text::plain(heading);
-        self.columns()
-            .iter()
-            .find(|(h, _)| super::text::plain(h.as_str()) == wanted)
-            .map(|(_, text)| text.as_str().trim())
-            .filter(|text| !text.is_empty())
+        let columns = self.columns().iter();
+        super::text::under(
+            heading,
+            columns.map(|(h, text)| (h.as_str(), text.as_str())),
+        )
     }
 
     /// Text under a heading.

@@ -27,6 +27,16 @@ pub(crate) fn quoted(text: &str) -> String {
     }
 }
 
+/// What stands under a heading, headings compared as [`plain`] has them; `None` where that is empty.
+pub(crate) fn under<'a>(
+    heading: &str,
+    mut columns: impl Iterator<Item = (&'a str, &'a str)>,
+) -> Option<&'a str> {
+    let wanted = plain(heading);
+    let (_, text) = columns.find(|(heading, _)| plain(heading) == wanted)?;
+    Some(text.trim()).filter(|text| !text.is_empty())
+}
+
 /// Headings and names compared without case, punctuation and spacing.
 pub(crate) fn plain(text: &str) -> String {
     let mut plain = String::with_capacity(text.len());

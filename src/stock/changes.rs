@@ -87,7 +87,7 @@ fn change_decisions(
         };
         // The part that is in when a job starts: its first life, and the job at whose start that began.
         let (mut first, mut since) = (place.first.clone(), None);
-        let mut chances = outlook.place_ahead(ahead, place, first);
+        let mut chances = outlook.place_ahead(ahead, place, &first);
         let at_mean_pace = outlook.mean_course(ahead, place);
         let own_pace = ahead.own_pace(place);
         let starts = ahead.starts_of(place);
@@ -140,7 +140,7 @@ fn change_decisions(
             });
             if change {
                 (first, since) = (FirstLife::Aged(0.0), Some(j));
-                chances = outlook.place_ahead(ahead, place, first);
+                chances = outlook.place_ahead(ahead, place, &first);
             }
         }
     }

@@ -59,7 +59,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         let age = looks.last().copied().unwrap_or(0.0);
         let good = FirstLife::Aged(age);
         let now = weighed(&ahead.few, size, &[(good.clone(), 1)]);
-        match remaining_quantile(&now, size, good, chance_unseen) {
+        match remaining_quantile(&now, size, &good, chance_unseen) {
             // Looks that crowd together say no more.
             Some(hours) if hours > 1e-3 * (age + hours) => looks.push(age + hours),
             _ => break,
@@ -69,7 +69,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         .places
         .par_iter()
         .map(|place| {
-            let chances = outlook.place_ahead(ahead, place, place.first.clone());
+            let chances = outlook.place_ahead(ahead, place, &place.first);
             let within_hours = chances.quantile(chance_unseen);
             let schedule = &outlook.schedules[place.schedule];
             let run = within_hours.and_then(|h| schedule.runs.iter().find(|r| h <= r.to));
@@ -93,7 +93,7 @@ pub(super) fn inspection(outlook: &Outlook, ahead: &PartOutlook, chance_unseen: 
         part: ahead.name.clone(),
         chance_unseen,
         looks,
-        probability_worn_by_few_hundred: ahead.chances.within(FirstLife::Aged(0.0), few_hundred),
+        probability_worn_by_few_hundred: ahead.chances.within(&FirstLife::Aged(0.0), few_hundred),
         fitted,
     }
 }

@@ -74,7 +74,7 @@ pub(super) fn residual_life(case: &Case) -> Answers {
             continue;
         };
         let answer = if let Some(&p) = given.get("quantile") {
-            let found = remaining_quantile(&surely(shape, 1.0), 1, FirstLife::Aged(age), p);
+            let found = remaining_quantile(&surely(shape, 1.0), 1, &FirstLife::Aged(age), p);
             found.ok_or_else(|| "the quantile is not reached".to_owned())
         } else if quantity.name.ends_with(",mean") {
             let life = WeibullCurve { shape, scale: 1.0 };
