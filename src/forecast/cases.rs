@@ -4,7 +4,7 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use jiff::civil::Date;
 use rayon::prelude::*;
@@ -31,7 +31,14 @@ const MOST_WAYS_EACH: usize = 4;
 /// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
 /// rest, so it never makes two outlooks differ.
 #[derive(Debug, Clone, Default)]
-pub(super) struct WorkedOut(Arc<OnceLock<Vec<Worked>>>);
+pub(super) struct WorkedOut(Arc<Kept>);
+
+#[derive(Debug, Default)]
+struct Kept {
+    by_way: OnceLock<Vec<Worked>>,
+    /// Parts used from now to the end of a day.
+    by_day: Mutex<BTreeMap<Date, WindowDemand>>,
+}
 
 /// Demand in one of the ways things may go.
 #[derive(Debug)]
@@ -75,13 +82,10 @@ impl Outlook {
     }
 
     fn counted(&self, part: &PartOutlook, spans: &[Span], counting: Counting) -> WindowDemand {
-        let of_jobs = |span: &Span| matches!(span, Span::Job(_) | Span::All);
-        if spans.iter().all(of_jobs) {
-            let place = |span: &Span| match span {
-                Span::Job(job) => *job,
-                _ => self.jobs.len(),
-            };
-            let places: Vec<usize> = spans.iter().map(place).collect();
+        let at_hand = self.spans_at_hand();
+        let place = |span: &Span| at_hand.iter().position(|known| known == span);
+        let places: Option<Vec<usize>> = spans.iter().map(place).collect();
+        if let Some(places) = places.filter(|_| self.by_job || counting == Counting::Used) {
             let of = |courses: &Courses| match counting {
                 Counting::Used => courses.used.windows(&places),
                 Counting::WearOuts => courses.worn.windows(&places),
@@ -89,9 +93,13 @@ impl Outlook {
             let each = self.worked_out(part).iter();
             return WindowDemand::mean(each.map(|w| (w.weight, of(&w.courses))));
         }
-        let from_now = |span: &Span| matches!(span, Span::Days(after, _) if *after <= self.as_of);
-        if counting == Counting::Used && spans.iter().all(from_now) {
-            return self.by_days(part, spans);
+        let from_now = |span: &Span| match span {
+            Span::Days(after, day) if *after <= self.as_of => Some(*day),
+            _ => None,
+        };
+        let days: Option<Vec<Date>> = spans.iter().map(from_now).collect();
+        if let Some(days) = days.filter(|_| counting == Counting::Used) {
+            return self.by_days(part, &days);
         }
         let each = Self::cases(part, false, self.ways())
             .into_iter()
@@ -159,14 +167,42 @@ impl Outlook {
         cases
     }
 
-    /// Parts used from now to the ends of windows of days.
-    fn by_days(&self, part: &PartOutlook, spans: &[Span]) -> WindowDemand {
+    /// Parts used from now to the ends of days, each of which is worked out once.
+    fn by_days(&self, part: &PartOutlook, days: &[Date]) -> WindowDemand {
+        let kept = || {
+            let by_day = part.worked_out.0.by_day.lock();
+            by_day.unwrap_or_else(PoisonError::into_inner)
+        };
+        let mut new: Vec<Date> = {
+            let known = kept();
+            let new = days.iter().filter(|day| !known.contains_key(*day));
+            new.copied().collect()
+        };
+        new.sort_unstable();
+        new.dedup();
+        if !new.is_empty() {
+            let found = self.by_days_worked_out(part, &new);
+            let each = new
+                .iter()
+                .enumerate()
+                .map(|(i, day)| (*day, found.windows(&[i])));
+            kept().extend(each);
+        }
+        let known = kept();
+        let each = || days.iter().filter_map(|day| known.get(day));
+        WindowDemand {
+            counts: each().flat_map(|d| d.counts.iter().cloned()).collect(),
+            error: each().map(|d| d.error).fold(0.0, f64::max),
+        }
+    }
+
+    fn by_days_worked_out(&self, part: &PartOutlook, days: &[Date]) -> WindowDemand {
         let asked = self.asked_of_courses(part, |schedules, of_groups| {
-            let time = |span: &Span| -> Vec<f64> {
-                let by = |c: &usize| hours(&schedules[*c], *span).end;
+            let time = |day: &Date| -> Vec<f64> {
+                let by = |c: &usize| schedules[*c].hours_by(*day);
                 of_groups.iter().map(by).collect()
             };
-            spans.iter().map(time).collect()
+            days.iter().map(time).collect()
         });
         let answers = asked.iter().map(|(worked, times)| {
             let found = worked.courses.by(&times.different);
@@ -229,17 +265,19 @@ impl Outlook {
         }
     }
 
-    fn spans_of_jobs(&self) -> Vec<Span> {
+    /// Windows of which the demand is kept.
+    fn spans_at_hand(&self) -> Vec<Span> {
         let jobs = (0..self.jobs.len()).map(Span::Job);
+        let jobs = jobs.filter(|_| self.by_job);
         jobs.chain([Span::All]).collect()
     }
 
     /// One for each way that things may go and hours differ in.
     fn worked_out<'a>(&self, part: &'a PartOutlook) -> &'a [Worked] {
-        part.worked_out.0.get_or_init(|| {
-            let spans = self.spans_of_jobs();
+        part.worked_out.0.by_way.get_or_init(|| {
+            let spans = self.spans_at_hand();
             let cases = Self::cases(part, true, self.ways_by_hours());
-            let most_kept = MOST_KEPT / cases.len();
+            let kept = (self.by_job, MOST_KEPT / cases.len());
             let new = |case: &Case<'_>| {
                 let (groups, of_groups) = Self::groups(part, case, &spans);
                 let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
@@ -248,7 +286,7 @@ impl Outlook {
                     hours: case.hours,
                     alternative: case.alternative,
                     of_groups,
-                    courses: Courses::new(&case.curves, groups, per_change, accuracy, most_kept),
+                    courses: Courses::new(&case.curves, groups, per_change, accuracy, kept),
                 }
             };
             cases.par_iter().map(new).collect()
@@ -263,33 +301,68 @@ impl Outlook {
         days: &[(Date, Date)],
         limits: &[(u32, u32)],
     ) -> Vec<f64> {
-        if days.iter().all(|d| d.0 > self.as_of && d.1 >= self.end) {
-            let asked = self.asked_of_courses(part, |schedules, of_groups| {
-                let time = |(day, _): &(Date, Date)| -> Vec<f64> {
-                    let by = |c: &usize| schedules[*c].hours_by(*day);
-                    of_groups.iter().map(by).collect()
-                };
-                days.iter().map(time).collect()
-            });
-            let each = asked.iter().flat_map(|(worked, times)| {
-                let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
-                    way.iter().copied().zip(limits.iter().copied()).collect()
-                };
-                let ways: Vec<Vec<_>> = times.of_ways.iter().map(of_way).collect();
-                let mut different: Vec<_> = ways.iter().flatten().copied().collect();
-                different.sort_unstable();
-                different.dedup();
-                let time = |(at, _): &(usize, _)| times.different[*at].clone();
-                let asked: Vec<Vec<f64>> = different.iter().map(time).collect();
-                let limits: Vec<(u32, u32)> = different.iter().map(|d| d.1).collect();
-                let found = worked.courses.both_enough(&asked, &limits);
-                let answer = |question| different.binary_search(question).map_or(1.0, |i| found[i]);
-                let answers = ways.iter();
-                let answers = answers.map(|way| (worked.weight, way.iter().map(answer).collect()));
-                answers.collect::<Vec<(f64, Vec<f64>)>>()
-            });
-            return mean(&each.collect::<Vec<_>>());
+        let to_the_end = |pair: usize| days[pair].0 > self.as_of && days[pair].1 >= self.end;
+        let (ending, between): (Vec<usize>, Vec<usize>) =
+            (0..days.len()).partition(|p| to_the_end(*p));
+        let mut chances = vec![1.0; days.len()];
+        for (pairs, to_the_end) in [(ending, true), (between, false)] {
+            if pairs.is_empty() {
+                continue;
+            }
+            let days: Vec<(Date, Date)> = pairs.iter().map(|p| days[*p]).collect();
+            let limits: Vec<(u32, u32)> = pairs.iter().map(|p| limits[*p]).collect();
+            let found = if to_the_end {
+                self.both_enough_to_the_end(part, &days, &limits)
+            } else {
+                self.both_enough_between(part, &days, &limits)
+            };
+            for (pair, chance) in pairs.into_iter().zip(found) {
+                chances[pair] = chance;
+            }
         }
+        chances
+    }
+
+    /// The same where the second day is the end of the schedule: from what is kept.
+    fn both_enough_to_the_end(
+        &self,
+        part: &PartOutlook,
+        days: &[(Date, Date)],
+        limits: &[(u32, u32)],
+    ) -> Vec<f64> {
+        let asked = self.asked_of_courses(part, |schedules, of_groups| {
+            let time = |(day, _): &(Date, Date)| -> Vec<f64> {
+                let by = |c: &usize| schedules[*c].hours_by(*day);
+                of_groups.iter().map(by).collect()
+            };
+            days.iter().map(time).collect()
+        });
+        let each = asked.iter().flat_map(|(worked, times)| {
+            let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
+                way.iter().copied().zip(limits.iter().copied()).collect()
+            };
+            let ways: Vec<Vec<_>> = times.of_ways.iter().map(of_way).collect();
+            let mut different: Vec<_> = ways.iter().flatten().copied().collect();
+            different.sort_unstable();
+            different.dedup();
+            let time = |(at, _): &(usize, _)| times.different[*at].clone();
+            let asked: Vec<Vec<f64>> = different.iter().map(time).collect();
+            let limits: Vec<(u32, u32)> = different.iter().map(|d| d.1).collect();
+            let found = worked.courses.both_enough(&asked, &limits);
+            let answer = |question| different.binary_search(question).map_or(1.0, |i| found[i]);
+            let answers = ways.iter();
+            let answers = answers.map(|way| (worked.weight, way.iter().map(answer).collect()));
+            answers.collect::<Vec<(f64, Vec<f64>)>>()
+        });
+        mean(&each.collect::<Vec<_>>())
+    }
+
+    fn both_enough_between(
+        &self,
+        part: &PartOutlook,
+        days: &[(Date, Date)],
+        limits: &[(u32, u32)],
+    ) -> Vec<f64> {
         let spans: Vec<Span> = days.iter().map(|d| Span::Days(d.0, d.1)).collect();
         let cases = Self::cases(part, false, self.ways()).into_iter();
         let each = cases.map(|case| {
@@ -318,9 +391,10 @@ impl Outlook {
                     return None;
                 }
                 let starts = part.job_starts(case, place.course);
-                let known = groups
-                    .iter()
-                    .position(|g| g.windows == windows && g.starts == starts);
+                let alike = |(group, course): (&Group, &usize)| {
+                    group.starts == starts && case.schedules[*course].runs == schedule.runs
+                };
+                let known = groups.iter().zip(&of_groups).position(alike);
                 Some(known.unwrap_or_else(|| {
                     groups.push(Group {
                         windows,

@@ -33,7 +33,7 @@ pub(super) struct Courses {
     accuracy: Accuracy,
     /// Each window, every part used.
     pub(super) used: WindowDemand,
-    /// Each window, wear-outs only.
+    /// Each window, wear-outs only where they are counted apart.
     pub(super) worn: WindowDemand,
     left_out: f64,
     kept: Vec<Curves>,
@@ -63,14 +63,14 @@ enum Enough {
 }
 
 impl Courses {
-    /// Groups with one window for each answer wanted. What is asked later rests on up to `most_kept` numbers,
-    /// and is worked out again beyond that.
+    /// Groups with one window for each answer wanted; wear-outs are counted apart where they are `apart`. What is
+    /// asked later rests on up to `most_kept` numbers, and is worked out again beyond that.
     pub(super) fn new(
         curves: &thin::Curves,
         groups: Vec<Group>,
         per_change: u32,
         accuracy: Accuracy,
-        most_kept: usize,
+        (apart, most_kept): (bool, usize),
     ) -> Self {
         let windows = groups.first().map_or(0, |g| g.windows.len());
         let mut curves = curves.clone();
@@ -99,8 +99,8 @@ impl Courses {
         }
         let lives: usize = tracks.firsts.iter().map(|f| f.lives.len()).sum();
         let keep = lives * courses.curves.nodes.len() * 160 <= most_kept;
-        let planned = courses.groups.iter().any(Group::is_planned);
-        let counting: &[Counting] = if planned {
+        let twice = apart && courses.groups.iter().any(Group::is_planned);
+        let counting: &[Counting] = if twice {
             &[Counting::Used, Counting::WearOuts]
         } else {
             &[Counting::Used]
@@ -142,7 +142,7 @@ impl Courses {
             error,
         };
         let used = demand(0..windows);
-        let worn = if planned {
+        let worn = if twice {
             demand(windows..2 * windows)
         } else {
             used.clone()
@@ -159,7 +159,7 @@ impl Courses {
         per_change: u32,
         accuracy: Accuracy,
     ) -> WindowDemand {
-        Self::new(curves, groups, per_change, accuracy, 0).used
+        Self::new(curves, groups, per_change, accuracy, (false, 0)).used
     }
 
     /// What all positions need, averaged over the curves: `row(c, g, i)` is `P(N ≥ n)` of first life i of

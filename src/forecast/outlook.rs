@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::cases::{Case, WorkedOut};
 use super::costs::Costs;
@@ -24,7 +25,7 @@ use super::ways::{FEW_WAYS, ROUGH, WAYS, WAYS_ERROR, ways};
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
-use crate::records::{ChangedHow, Fleet, Job, Verdict};
+use crate::records::{ChangedHow, Fleet, Job, Part, Verdict};
 
 /// How to look ahead.
 #[derive(Debug, Clone, PartialEq)]
@@ -189,6 +190,9 @@ pub struct Outlook {
     /// What a reader must know.
     pub cautions: Vec<Caution>,
     pub(super) accuracy: Accuracy,
+    /// Whether demand by job is kept at hand, wear-outs apart; else that of the whole schedule alone, which is all
+    /// that rough answers want.
+    pub(super) by_job: bool,
     run_until_worn: bool,
     /// Ways the schedule may go, equally likely; empty where everything is as stated.
     ways: Vec<Way>,
@@ -257,6 +261,7 @@ impl Outlook {
             no_forecast: Vec::new(),
             cautions: Vec::new(),
             accuracy: options.accuracy,
+            by_job: !rough,
             run_until_worn: options.run_until_worn,
             ways,
         };
@@ -273,33 +278,41 @@ impl Outlook {
             ));
         }
         let meters = Meters::new(fleet);
-        for (index, part) in fleet.parts.iter().enumerate() {
-            match models.iter().find(|m| m.part == part.name) {
-                Some(model) => outlook.add(index, fleet, &meters, lives, model),
-                None => outlook.no_forecast.push(NoForecast {
-                    part: part.name.clone(),
-                    reason: options
-                        .no_model
-                        .get(&part.name)
-                        .cloned()
-                        .unwrap_or_else(|| {
-                            "no life model: no worn life is recorded and no believed_life is stated"
-                                .to_owned()
-                        }),
-                }),
+        let of_part = |(index, part): (usize, &Part)| {
+            let model = models.iter().find(|m| m.part == part.name);
+            let Some(model) = model else {
+                let known = options.no_model.get(&part.name).cloned();
+                let reason = known.unwrap_or_else(|| {
+                    "no life model: no worn life is recorded and no believed_life is stated"
+                        .to_owned()
+                });
+                return (Err(NoForecast::of(part, reason)), Vec::new());
+            };
+            let mut cautions = Vec::new();
+            let ahead = outlook.part(index, fleet, &meters, lives, model, &mut cautions);
+            (ahead, cautions)
+        };
+        let parts: Vec<_> = (fleet.parts.par_iter().enumerate()).map(of_part).collect();
+        for (part, cautions) in parts {
+            outlook.cautions.extend(cautions);
+            match part {
+                Ok(part) => outlook.parts.push(part),
+                Err(none) => outlook.no_forecast.push(none),
             }
         }
         outlook
     }
 
-    fn add(
-        &mut self,
+    /// One part kind, and what a reader must know of it.
+    fn part(
+        &self,
         index: usize,
         fleet: &Fleet,
         meters: &Meters,
         lives: &Lives,
         model: &LifeModel,
-    ) {
+        cautions: &mut Vec<Caution>,
+    ) -> Result<PartOutlook, NoForecast> {
         let part = &fleet.parts[index];
         let per_change = match part.changed {
             ChangedHow::AsASet => part.per_machine.max(1),
@@ -365,17 +378,15 @@ impl Outlook {
             });
         }
         if places.is_empty() {
-            self.no_forecast.push(NoForecast {
-                part: part.name.clone(),
-                reason: "no machine is known to carry it: record a replacement or a reading of \
-                         the machines that do"
+            return Err(NoForecast::of(
+                part,
+                "no machine is known to carry it: record a replacement or a reading of the machines that do"
                     .to_owned(),
-            });
-            return;
+            ));
         }
-        self.cautions.extend(untold.caution(&part.name));
+        cautions.extend(untold.caution(&part.name));
         if unknown > 0 {
-            self.cautions.push(Caution::about(
+            cautions.push(Caution::about(
                 CautionCode::UnknownAge,
                 &part.name,
                 format!(
@@ -389,7 +400,7 @@ impl Outlook {
             let nodes = pooled(alternatives.iter().map(|a| (a.0, &*a.2)));
             levels.take_curves(alternatives, per_change, &places, &self.schedules);
             let few = pooled(levels.alternatives.iter().map(|a| (a.weight, &*a.few)));
-            self.cautions.push(said_of_levels(&part.name, by));
+            cautions.push(said_of_levels(&part.name, by));
             (nodes, few, thin::Curves::default(), Some(levels))
         } else {
             let uncounted: Vec<_> = uncounted
@@ -426,7 +437,7 @@ impl Outlook {
             worked_out: WorkedOut::default(),
         };
         self.set_policy(&mut ahead);
-        self.parts.push(ahead);
+        Ok(ahead)
     }
 
     /// Settles at which ages the part is changed at job starts, from its costs.
@@ -499,10 +510,8 @@ impl Outlook {
     /// Hours that a job still asks of a machine: those of the days ahead where it is under way; 0 where the machine
     /// does not go.
     pub fn hours_in(&self, machine: &str, job: &str) -> f64 {
-        let own = self.machines.iter().zip(&self.schedules);
-        let mut runs = own
-            .filter(|(name, _)| *name == machine)
-            .flat_map(|(_, s)| &s.runs);
+        let own = self.machines.binary_search_by(|name| (**name).cmp(machine));
+        let mut runs = own.iter().flat_map(|at| &self.schedules[*at].runs);
         let run = runs.find(|run| self.jobs[run.job].name == job);
         run.map_or(0.0, |run| run.to - run.from)
     }

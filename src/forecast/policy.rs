@@ -34,6 +34,9 @@ const STEPS: f64 = 20.0;
 /// Most ages looked at; older parts count as that old.
 const MOST_AGES: usize = 1200;
 
+/// Cumulative hazards below this are far from where their exponential would lose digits.
+const FAR: f64 = 600.0;
+
 /// Costs at one job start, from there to the end of the schedule and the jobs taken to follow it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StartCosts {
@@ -88,7 +91,8 @@ impl WearTable {
                 .collect::<Vec<_>>(),
         );
         let mut hazard = vec![0.0; ages + steps];
-        let mut good = vec![1.0; steps + 1];
+        let mut good = vec![1.0; ages + steps];
+        let mut ahead = vec![1.0; steps + 1];
         for node in nodes {
             let life = curve(node, per_change);
             let level = life.shape * life.scale.ln();
@@ -99,12 +103,23 @@ impl WearTable {
                         *hazard = exp(life.shape * ln_age - level);
                     }
                     hazard[0] = 0.0;
+                    for (good, hazard) in good.iter_mut().zip(&hazard) {
+                        *good = exp(-hazard);
+                    }
                     for (i, worn) in worn.iter_mut().enumerate() {
-                        for (good, then) in good[1..].iter_mut().zip(&hazard[i + 1..]) {
-                            let ahead = hazard[i] - then;
-                            *good = exp(if ahead < 0.0 { ahead } else { 0.0 });
+                        if hazard[i + steps] < FAR {
+                            let weight = node.weight / good[i];
+                            let good = &good[i..=i + steps];
+                            for (p, good) in worn.iter_mut().zip(good.windows(2)) {
+                                *p += weight * (good[0] - good[1]);
+                            }
+                            continue;
                         }
-                        for (p, good) in worn.iter_mut().zip(good.windows(2)) {
+                        for (ahead, then) in ahead[1..].iter_mut().zip(&hazard[i + 1..]) {
+                            let to = hazard[i] - then;
+                            *ahead = exp(if to < 0.0 { to } else { 0.0 });
+                        }
+                        for (p, good) in worn.iter_mut().zip(ahead.windows(2)) {
                             *p += node.weight * (good[0] - good[1]);
                         }
                     }

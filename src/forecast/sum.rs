@@ -110,21 +110,31 @@ pub(super) fn convolved<'b>(firsts: &[Firsts], row: impl Fn(usize, usize) -> &'b
                 continue;
             }
             for _ in 0..place.alike {
-                next.clear();
-                next.resize(sum.len() + own.len() - 1, 0.0);
-                for (shift, p) in own.iter().enumerate() {
-                    for (to, from) in next[shift..].iter_mut().zip(&sum) {
-                        *to += p * from;
-                    }
-                }
-                while next.len() > 1 && next[next.len() - 1] < NEGLIGIBLE {
-                    next.pop();
-                }
+                add(&sum, &own, &mut next);
                 std::mem::swap(&mut sum, &mut next);
             }
         }
     }
     Counts::from_weights(sum)
+}
+
+/// The sum with one more position.
+fn add(sum: &[f64], own: &[f64], next: &mut Vec<f64>) {
+    next.clear();
+    next.resize(sum.len() + own.len() - 1, 0.0);
+    widest(
+        #[inline(always)]
+        || {
+            for (shift, p) in own.iter().enumerate() {
+                for (to, from) in next[shift..].iter_mut().zip(sum) {
+                    *to += p * from;
+                }
+            }
+        },
+    );
+    while next.len() > 1 && next[next.len() - 1] < NEGLIGIBLE {
+        next.pop();
+    }
 }
 
 /// From `P(N ≥ n)` to `P(N = n)`, undoing what extrapolation may have put out of order.

@@ -148,7 +148,9 @@ pub(super) fn thinned(
     positions: &[Asked],
 ) -> (Vec<WeibullNode>, Curves) {
     let rows = rows(nodes);
-    let one = OnePart::new(nodes, per_change);
+    let rule = fewer(&rows, LADDER[0].0, LADDER[0].1, false);
+    let rule = rule.map_or_else(|| nodes.to_vec(), |rule| rule.nodes);
+    let one = OnePart::new(nodes, &rule, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
     let mut for_one = None;
     for (shapes, curves) in LADDER {
@@ -359,13 +361,14 @@ struct OnePart {
 }
 
 impl OnePart {
-    fn new(nodes: &[WeibullNode], per_change: u32) -> Self {
-        let mixture = Mixture::new(nodes, per_change);
-        let new = mixture.ahead(&FirstLife::Aged(0.0));
+    /// `rule` tells where to ask: it need not be as exact.
+    fn new(nodes: &[WeibullNode], rule: &[WeibullNode], per_change: u32) -> Self {
+        let [mixture, rule] = [nodes, rule].map(|nodes| Mixture::new(nodes, per_change));
+        let new = rule.ahead(&FirstLife::Aged(0.0));
         let mut asked = Vec::new();
         for age in [0.0, 0.3, 0.6].map(|p| if p > 0.0 { new.quantile(p) } else { Some(0.0) }) {
             let first = FirstLife::Aged(age.unwrap_or(0.0));
-            let ahead = mixture.ahead(&first);
+            let ahead = rule.ahead(&first);
             let hours = [0.01, 0.05, 0.2, 0.5, 0.8, 0.95].map(|p| ahead.quantile(p));
             asked.extend(
                 hours

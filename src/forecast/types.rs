@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 
 use crate::models::Caution;
+use crate::records::Part;
 
 /// Quantiles of the predictive distribution of remaining life, operating hours.
 /// `None`: not reached (the predictive distribution never gets there in the hours looked at).
@@ -80,6 +81,15 @@ pub struct NoForecast {
     pub part: String,
     /// Why, and what to do, as a sentence.
     pub reason: String,
+}
+
+impl NoForecast {
+    pub(super) fn of(part: &Part, reason: String) -> Self {
+        Self {
+            part: part.name.clone(),
+            reason,
+        }
+    }
 }
 
 /// What the schedule leaves open about one job.

@@ -2,8 +2,10 @@
 
 use std::collections::BTreeSet;
 
+use rayon::prelude::*;
+
 use super::types::{Advice, ChangeDecision};
-use crate::forecast::{FirstLife, LEAST_SAVING, MachineSchedule, Outlook, PartOutlook};
+use crate::forecast::{FirstLife, LEAST_SAVING, MachineSchedule, Outlook, PartOutlook, Place};
 use crate::models::{Caution, CautionCode};
 use crate::records::Part;
 
@@ -32,16 +34,16 @@ pub(super) fn policy_caution(ahead: &PartOutlook, part: &Part) -> Option<Caution
 /// job, the others on it once more, at the cost that is left while it is open. Parts changed only for
 /// that reason are marked; the demand does not count them.
 pub(super) fn all_decisions(outlook: &Outlook, parts: &[Part]) -> Vec<ChangeDecision> {
-    let alone: Vec<Vec<ChangeDecision>> = outlook
+    let alone: Vec<Vec<Decided>> = outlook
         .parts
         .iter()
         .map(|ahead| change_decisions(outlook, ahead, &parts[ahead.part], &Open::new()))
         .collect();
     let open: Open = (alone.iter().flatten())
-        .filter(|d| d.advice == Advice::Change)
-        .map(|d| (d.job.clone(), d.machine.clone()))
+        .filter(|(_, d)| d.advice == Advice::Change)
+        .map(|(_, d)| (d.job.clone(), d.machine.clone()))
         .collect();
-    let mut decisions: Vec<ChangeDecision> = (outlook.parts.iter().zip(alone))
+    let mut decisions: Vec<Decided> = (outlook.parts.iter().zip(alone))
         .flat_map(|(ahead, alone)| {
             let part = &parts[ahead.part];
             if ahead.planned && !open.is_empty() && spared(ahead) > 0.0 {
@@ -51,17 +53,17 @@ pub(super) fn all_decisions(outlook: &Outlook, parts: &[Part]) -> Vec<ChangeDeci
             }
         })
         .collect();
-    let place = |c: &ChangeDecision| outlook.jobs.iter().position(|j| j.name == c.job);
-    decisions.sort_by(|a, b| {
-        (place(a), &a.machine, &a.part, &a.position).cmp(&(
-            place(b),
-            &b.machine,
-            &b.part,
-            &b.position,
-        ))
+    decisions.par_sort_by(|(job, a), (other, b)| {
+        (job, &a.machine, &a.part, &a.position).cmp(&(other, &b.machine, &b.part, &b.position))
     });
     decisions
+        .into_iter()
+        .map(|(_, decision)| decision)
+        .collect()
 }
+
+/// A decision with the index of its job.
+type Decided = (usize, ChangeDecision);
 
 fn spared(ahead: &PartOutlook) -> f64 {
     ahead.costs.map_or(0.0, |costs| costs.spared)
@@ -77,71 +79,82 @@ fn change_decisions(
     ahead: &PartOutlook,
     part: &Part,
     open: &Open,
-) -> Vec<ChangeDecision> {
+) -> Vec<Decided> {
+    let each = ahead.places.par_iter();
+    each.flat_map_iter(|place| at_place(outlook, ahead, part, place, open))
+        .collect()
+}
+
+fn at_place(
+    outlook: &Outlook,
+    ahead: &PartOutlook,
+    part: &Part,
+    place: &Place,
+    open: &Open,
+) -> Vec<Decided> {
+    let FirstLife::Aged(age_now) = place.first else {
+        return Vec::new();
+    };
     let spared = spared(ahead);
     let planned = ahead.costs.map_or(0.0, |c| c.planned);
     let mut decisions = Vec::new();
-    for place in &ahead.places {
-        let FirstLife::Aged(age_now) = place.first else {
-            continue;
+    // The part that is in when a job starts: its first life, and the job at whose start that began.
+    let (mut first, mut since) = (place.first.clone(), None);
+    let mut chances = outlook.place_ahead(ahead, place, &first);
+    let at_mean_pace = outlook.mean_course(ahead, place);
+    let own_pace = ahead.own_pace(place);
+    let starts = ahead.starts_of(place);
+    for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
+        let began =
+            |schedule: &MachineSchedule| since.map_or(0.0, |i: usize| schedule.runs[i].from);
+        let new_from = match since {
+            Some(_) => run.from - began(&outlook.schedules[place.schedule]),
+            None => age_now + run.from,
         };
-        // The part that is in when a job starts: its first life, and the job at whose start that began.
-        let (mut first, mut since) = (place.first.clone(), None);
-        let mut chances = outlook.place_ahead(ahead, place, &first);
-        let at_mean_pace = outlook.mean_course(ahead, place);
-        let own_pace = ahead.own_pace(place);
-        let starts = ahead.starts_of(place);
-        for (j, run) in outlook.schedules[place.schedule].runs.iter().enumerate() {
-            let began =
-                |schedule: &MachineSchedule| since.map_or(0.0, |i: usize| schedule.runs[i].from);
-            let new_from = match since {
-                Some(_) => run.from - began(&outlook.schedules[place.schedule]),
-                None => age_now + run.from,
-            };
-            // The age as costs count it.
-            let counted = match since {
-                Some(_) => at_mean_pace.runs[j].from - began(&at_mean_pace),
-                None => age_now * own_pace + at_mean_pace.runs[j].from,
-            };
-            let costs = starts.get(j);
-            let job = &outlook.jobs[run.job].name;
-            let pays = ahead.planned && costs.is_some_and(|costs| counted >= costs.change_from);
-            let while_open = ahead.planned
-                && !pays
-                && spared > 0.0
-                && open.contains(&(job.clone(), place.machine.clone()))
-                && costs.is_some_and(|costs| {
-                    let saved = costs.if_left(counted) - (costs.if_changed() - spared);
-                    saved >= LEAST_SAVING * planned
-                });
-            let change = pays || while_open;
-            let before = chances.worn_within(|way| way.runs[j].from - began(way));
-            let after = chances.worn_within(|way| way.runs[j].to - began(way));
-            let good = (1.0 - before).max(1e-300);
-            decisions.push(ChangeDecision {
-                job: job.clone(),
-                machine: place.machine.clone(),
-                part: part.name.clone(),
-                position: place.position.clone(),
-                age_hours: new_from,
-                advice: if change {
-                    Advice::Change
-                } else {
-                    Advice::RunOn
-                },
-                probability_worn_out: ((after - before) / good).clamp(0.0, 1.0),
-                while_open,
-                change_if_open_from: costs
-                    .map(|c| c.change_if_open_from / own_pace)
-                    .filter(|age| age.is_finite()),
-                expected_cost_if_changed: costs
-                    .map(|c| c.if_changed() - if while_open { spared } else { 0.0 }),
-                expected_cost_if_left: costs.map(|c| c.if_left(counted)),
+        // The age as costs count it.
+        let counted = match since {
+            Some(_) => at_mean_pace.runs[j].from - began(&at_mean_pace),
+            None => age_now * own_pace + at_mean_pace.runs[j].from,
+        };
+        let costs = starts.get(j);
+        let job = &outlook.jobs[run.job].name;
+        let pays = ahead.planned && costs.is_some_and(|costs| counted >= costs.change_from);
+        let while_open = ahead.planned
+            && !pays
+            && spared > 0.0
+            && open.contains(&(job.clone(), place.machine.clone()))
+            && costs.is_some_and(|costs| {
+                let saved = costs.if_left(counted) - (costs.if_changed() - spared);
+                saved >= LEAST_SAVING * planned
             });
-            if change {
-                (first, since) = (FirstLife::Aged(0.0), Some(j));
-                chances = outlook.place_ahead(ahead, place, &first);
-            }
+        let change = pays || while_open;
+        let before = chances.worn_within(|way| way.runs[j].from - began(way));
+        let after = chances.worn_within(|way| way.runs[j].to - began(way));
+        let good = (1.0 - before).max(1e-300);
+        let decision = ChangeDecision {
+            job: job.clone(),
+            machine: place.machine.clone(),
+            part: part.name.clone(),
+            position: place.position.clone(),
+            age_hours: new_from,
+            advice: if change {
+                Advice::Change
+            } else {
+                Advice::RunOn
+            },
+            probability_worn_out: ((after - before) / good).clamp(0.0, 1.0),
+            while_open,
+            change_if_open_from: costs
+                .map(|c| c.change_if_open_from / own_pace)
+                .filter(|age| age.is_finite()),
+            expected_cost_if_changed: costs
+                .map(|c| c.if_changed() - if while_open { spared } else { 0.0 }),
+            expected_cost_if_left: costs.map(|c| c.if_left(counted)),
+        };
+        decisions.push((run.job, decision));
+        if change {
+            (first, since) = (FirstLife::Aged(0.0), Some(j));
+            chances = outlook.place_ahead(ahead, place, &first);
         }
     }
     decisions

@@ -1,6 +1,7 @@
 //! The stock plan of a fleet.
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::carry::Carried;
 use super::changes::{all_decisions, policy_caution};
@@ -10,8 +11,9 @@ use super::inspect::inspection;
 use super::orders::{Asked, Planned};
 use super::planned_interval::planned_interval;
 use super::timeline::Timeline;
-use super::types::{Order, StockPlan};
+use super::types::{NeededStock, Order, PlannedInterval, StockPlan};
 use super::value::value;
+use super::{Inspection, PartValue, StockCourse};
 use crate::forecast::{Counts, Forecast, Outlook, PartOutlook, Span};
 use crate::models::{Caution, CautionCode};
 use crate::records::{Fleet, Part};
@@ -67,10 +69,9 @@ pub fn plan(
         cautions: outlook.cautions.clone(),
     };
     let exact = outlook.roughly(TOLERANCE);
-    let mut orders: Vec<Planned> = Vec::new();
-    let mut in_jobs: Vec<Vec<Counts>> = Vec::new();
-    for ahead in &outlook.parts {
+    let of_part = |ahead: &PartOutlook| {
         let part = &fleet.parts[ahead.part];
+        let mut cautions = Vec::new();
         let demand = Demand::of(outlook, forecast, ahead);
         let timeline = Timeline::of(&exact, ahead, &eves(part));
         let asked = Asked {
@@ -83,20 +84,33 @@ pub fn plan(
             lead_time_days: options.lead_time_days,
             review_days: fleet.review_days,
         };
-        let mut planned = asked.order(&mut plan.cautions);
+        let mut planned = asked.order(&mut cautions);
         demand.tell(&exact, ahead, &mut planned.order, options.service_level);
-        plan.needed_stock.extend(asked.needed_stock());
-        plan.cautions.extend(policy_caution(ahead, part));
-        plan.cautions
-            .extend(comes_late(&planned.order, options.service_level));
-        plan.planned_intervals.push(planned_interval(ahead, part));
-        plan.inspections
-            .push(inspection(outlook, ahead, options.chance_unseen));
-        plan.value
-            .push(value(outlook, ahead, part, &timeline, &planned));
-        plan.courses.extend(course(outlook, &timeline, &planned));
-        in_jobs.push(demand.in_jobs);
-        orders.push(planned);
+        cautions.extend(policy_caution(ahead, part));
+        cautions.extend(comes_late(&planned.order, options.service_level));
+        PartPlan {
+            needed_stock: asked.needed_stock(),
+            interval: planned_interval(ahead, part),
+            inspection: inspection(outlook, ahead, options.chance_unseen),
+            value: value(outlook, ahead, part, &timeline, &planned),
+            course: course(outlook, &timeline, &planned),
+            in_jobs: demand.in_jobs,
+            planned,
+            cautions,
+        }
+    };
+    let parts: Vec<PartPlan> = outlook.parts.par_iter().map(of_part).collect();
+    let mut orders: Vec<Planned> = Vec::new();
+    let mut in_jobs: Vec<Vec<Counts>> = Vec::new();
+    for part in parts {
+        plan.cautions.extend(part.cautions);
+        plan.needed_stock.extend(part.needed_stock);
+        plan.planned_intervals.push(part.interval);
+        plan.inspections.push(part.inspection);
+        plan.value.push(part.value);
+        plan.courses.extend(part.course);
+        in_jobs.push(part.in_jobs);
+        orders.push(part.planned);
     }
     plan.changes = all_decisions(outlook, &fleet.parts);
     let carried = Carried {
@@ -110,6 +124,18 @@ pub fn plan(
     (plan.kits, plan.kit_totals) = carried.kits();
     plan.orders = orders.into_iter().map(|planned| planned.order).collect();
     plan
+}
+
+/// What the plan has for one part kind.
+struct PartPlan {
+    planned: Planned,
+    needed_stock: Vec<NeededStock>,
+    interval: PlannedInterval,
+    inspection: Inspection,
+    value: PartValue,
+    course: Option<StockCourse>,
+    in_jobs: Vec<Counts>,
+    cautions: Vec<Caution>,
 }
 
 /// Demand of one part kind, as the forecast has it.

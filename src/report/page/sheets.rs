@@ -147,12 +147,14 @@ fn fitted(machine: &str, part: &str, position: &str) -> Markup {
 
 /// Parts worth changing if their machine is stopped and open for another one halfway through the job.
 fn while_open(contents: &Contents<'_>, job: &Job) -> Markup {
-    let old_enough = |c: &&ChangeDecision| {
+    let halfway = |c: &ChangeDecision| {
         let ahead = contents.analysis.outlook.hours_in(&c.machine, &c.job);
-        let then = c.age_hours + 0.5 * ahead;
+        c.age_hours + 0.5 * ahead
+    };
+    let old_enough = |c: &&ChangeDecision| {
         c.job == job.name
             && c.advice == Advice::RunOn
-            && c.change_if_open_from.is_some_and(|from| then >= from)
+            && (c.change_if_open_from).is_some_and(|from| halfway(c) >= from)
     };
     let changes = contents.analysis.stock.changes.iter();
     let mut parts: Vec<&ChangeDecision> = changes.filter(old_enough).collect();
