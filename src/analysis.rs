@@ -132,7 +132,7 @@ impl Analysis {
         let forecast = of_outlook(&outlook);
         watch.reached(0.45, "planning stock");
         if options.without_stock {
-            outlook.parts.clear();
+            outlook.parts = std::sync::Arc::default();
         }
         let asked = StockOptions {
             service_level: options.service_level.unwrap_or(fleet.service_level),

@@ -1,6 +1,8 @@
 //! One part kind's demand through the schedule, worked out once: in every job, over all jobs, by the end of
 //! any day, and by the end of two days together.
 
+use std::collections::BTreeMap;
+
 use rayon::prelude::*;
 
 use super::counts::{Counts, mix};
@@ -15,7 +17,7 @@ use super::refine::{AskMore, Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Value
 use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::Rows;
-use super::sum::{Cumulants, FEW, cumulants, series, total};
+use super::sum::{self, Cumulants, FEW, cumulants, cumulants_of, series, total};
 use super::thin;
 use super::track::Grid;
 use crate::models::WeibullNode;
@@ -74,6 +76,11 @@ impl Courses {
     ) -> Self {
         let windows = groups.first().map_or(0, |g| g.windows.len());
         let mut curves = curves.clone();
+        let positions = groups.iter().flat_map(|g| &g.positions);
+        if positions.map(|(_, alike)| alike).sum::<u32>() <= FEW {
+            // Convolved under each curve: none is interpolated.
+            curves.between.clear();
+        }
         let mut left_out = 0.0;
         if curves.between.is_empty() {
             let allowed = LEFT_OUT * accuracy.tolerance;
@@ -105,10 +112,7 @@ impl Courses {
         } else {
             &[Counting::Used]
         };
-        let answers = Totals {
-            firsts: &tracks.firsts,
-            windows: counting.len() * windows,
-        };
+        let answers = Totals::new(&tracks, counting.len());
         let ask_more = ask_more(is_few(&tracks));
         let ask = |on: &OnGrid<'_>, group: &Group| at_least(on, group, counting);
         let apart = |a: &Values, b: &Values, enough| answers.apart(a, b, enough);
@@ -127,14 +131,15 @@ impl Courses {
             .collect();
         let weights = courses.curves.nodes.iter().map(|n| n.weight);
         let error = left_out + weights.zip(&found).map(|(w, f)| w * f.0).sum::<f64>();
-        let counts: Vec<Counts> = (0..answers.windows)
+        let counts: Vec<Counts> = (0..answers.windows())
             .into_par_iter()
             .map(|w| {
-                let row = |curve: usize, g: usize, i: usize| {
-                    let values: &Values = &found[curve].1;
-                    values.0[g].row(i * answers.windows + w)
+                let row = |curve: usize, g: usize, i: usize| -> &[f64] {
+                    answers.row(&found[curve].1, w, g, i)
                 };
-                courses.mixed(&tracks, row)
+                let groups = answers.groups(w);
+                let sum = |c: usize| cumulants(&tracks.firsts, groups, |g, i| row(c, g, i));
+                courses.mixed(&tracks, groups, sum, row)
             })
             .collect();
         let demand = |range: std::ops::Range<usize>| WindowDemand {
@@ -162,8 +167,8 @@ impl Courses {
         Self::new(curves, groups, per_change, accuracy, (false, 0)).used
     }
 
-    /// What all positions need, averaged over the curves: `row(c, g, i)` is `P(N ≥ n)` of first life i of
-    /// group g under curve c.
+    /// What all positions of some groups need, averaged over the curves: `row(c, g, i)` is `P(N ≥ n)` of first
+    /// life i of group g under curve c, and `sum(c)` the cumulants of them all.
     ///
     /// Given the curve, the demand of many positions has a sharp distribution, but its cumulants change
     /// slowly from curve to curve: so those are interpolated between the curves, and the distributions of
@@ -171,17 +176,21 @@ impl Courses {
     fn mixed<'b>(
         &self,
         tracks: &Tracks<'_>,
+        groups: &[usize],
+        sum: impl Fn(usize) -> Option<Cumulants>,
         row: impl Fn(usize, usize, usize) -> &'b [f64],
     ) -> Counts {
         let nodes = &self.curves.nodes;
-        let of = |c: usize| cumulants(&tracks.firsts, |g, i| row(c, g, i));
-        let each: Option<Vec<Cumulants>> = (0..nodes.len()).map(of).collect();
+        let each: Option<Vec<Cumulants>> = (0..nodes.len()).map(sum).collect();
         let counts: Vec<(f64, Counts)> = match each {
             Some(each) if self.is_sharp(&each) => (self.curves.between.iter())
                 .map(|between| (between.weight, series(&between.of(&each))))
                 .collect(),
             _ => (nodes.iter().enumerate())
-                .map(|(c, node)| (node.weight, total(&tracks.firsts, |g, i| row(c, g, i))))
+                .map(|(c, node)| {
+                    let total = total(&tracks.firsts, groups, |g, i| row(c, g, i));
+                    (node.weight, total)
+                })
                 .collect(),
         };
         mix(counts.iter().map(|(w, c)| (*w, c))).in_sets_of(self.per_change)
@@ -217,11 +226,7 @@ impl Courses {
         if !self.kept.is_empty() {
             return self.kept.par_iter().map(of).collect();
         }
-        let windows = self.groups.first().map_or(0, |g| g.windows.len());
-        let answers = Totals {
-            firsts: &tracks.firsts,
-            windows,
-        };
+        let answers = Totals::new(tracks, 1);
         let windows = |on: &OnGrid<'_>, group: &Group| at_least(on, group, &[Counting::Used]);
         let apart = |a: &Values, b: &Values, enough| answers.apart(a, b, enough);
         let more = ask_more(is_few(tracks));
@@ -245,31 +250,44 @@ impl Courses {
             };
         }
         let located = self.located(&tracks, times);
-        // First lives of the groups before each.
-        let mut before = Vec::with_capacity(tracks.firsts.len());
-        let mut lives = 0;
-        for firsts in &tracks.firsts {
-            before.push(lives);
-            lives += firsts.lives.len();
-        }
+        let moments = Moments::new(&tracks.firsts, times);
+        let few = is_few(&tracks);
         let by_curve = self.each_curve(&tracks, |curves| {
             let on = Located::of(&located, curves.level);
             let mut rows = Rows::default();
-            rows.reserve(6 * lives * times.len(), lives * times.len());
-            for at in 0..times.len() {
-                for g in 0..tracks.firsts.len() {
-                    counts_of_group(&tracks, curves, on, (at, g), &mut rows);
+            rows.reserve(6 * moments.lives, moments.lives);
+            let mut sums = Vec::with_capacity(moments.all);
+            for (g, moments) in moments.of_groups.iter().enumerate() {
+                let firsts = &tracks.firsts[g];
+                for at in &moments.first {
+                    let before = rows.len();
+                    counts_of_group(&tracks, curves, on, (*at, g), &mut rows);
+                    if !few {
+                        sums.push(cumulants_of(firsts, |i| rows.row(before + i)));
+                    }
                 }
             }
-            rows
+            (rows, sums)
         });
         let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
-        let row = |at: usize, curve: usize, g: usize, i: usize| {
-            by_curve[curve].2.row(at * lives + before[g] + i)
-        };
+        let all = all(&tracks);
         let counts = (0..times.len())
             .into_par_iter()
-            .map(|at| self.mixed(&tracks, |curve, g, i| row(at, curve, g, i)))
+            .map(|at| {
+                let row = |curve: usize, g: usize, i: usize| {
+                    let (rows, _) = &by_curve[curve].2;
+                    rows.row(moments.of_groups[g].row(at) + i)
+                };
+                let sum = |curve: usize| {
+                    let (_, sums) = &by_curve[curve].2;
+                    let groups = moments.of_groups.iter().zip(&tracks.firsts);
+                    let each = groups.filter_map(|(moments, firsts)| {
+                        Some((firsts.count, sums.get(moments.sum(at)).copied()??))
+                    });
+                    sum::of_groups(each)
+                };
+                self.mixed(&tracks, &all, sum, row)
+            })
             .collect();
         WindowDemand { counts, error }
     }
@@ -290,15 +308,15 @@ impl Courses {
         let mut times = times.to_vec();
         times.push(self.groups.iter().map(Group::end).collect());
         let located = self.located(&tracks, &times);
-        let end = limits.len();
+        let (end, all) = (limits.len(), all(&tracks));
         let by_curve = self.each_curve(&tracks, |curves| {
             let on = Located::of(&located, curves.level);
             let by_end = counts_of_lives(&tracks, curves, on, end);
-            let many = cumulants(&tracks.firsts, |g, i| by_end[g].row(i));
+            let many = cumulants(&tracks.firsts, &all, |g, i| by_end[g].row(i));
             (limits.iter().enumerate())
                 .map(|(at, limit)| {
                     let by_time = counts_of_lives(&tracks, curves, on, at);
-                    let first = cumulants(&tracks.firsts, |g, i| by_time[g].row(i));
+                    let first = cumulants(&tracks.firsts, &all, |g, i| by_time[g].row(i));
                     if is_few(&tracks) {
                         let lives = both(&tracks, curves, on, at, [&by_time, &by_end]);
                         Enough::Chance(both_at_most(&tracks.firsts, &lives, *limit))
@@ -386,6 +404,75 @@ impl Curves {
     }
 }
 
+/// Times asked about, each once for each group: between its jobs a group stands still.
+struct Moments {
+    of_groups: Vec<GroupMoments>,
+    /// Rows of all groups, one for each moment and first life.
+    lives: usize,
+    /// Moments of all groups.
+    all: usize,
+}
+
+struct GroupMoments {
+    /// The time at which each moment comes first.
+    first: Vec<usize>,
+    /// The moment of each time.
+    of_times: Vec<usize>,
+    lives: usize,
+    rows_before: usize,
+    before: usize,
+}
+
+impl Moments {
+    fn new(firsts: &[Firsts], times: &[Vec<f64>]) -> Self {
+        let (mut lives, mut all) = (0, 0);
+        let of_group = |(g, firsts): (usize, &Firsts)| {
+            let mut known: BTreeMap<u64, usize> = BTreeMap::new();
+            let mut first = Vec::new();
+            let moment = |(at, by_group): (usize, &Vec<f64>)| {
+                *known.entry(by_group[g].to_bits()).or_insert_with(|| {
+                    first.push(at);
+                    first.len() - 1
+                })
+            };
+            let of_times = times.iter().enumerate().map(moment).collect();
+            let (rows_before, before) = (lives, all);
+            lives += first.len() * firsts.lives.len();
+            all += first.len();
+            GroupMoments {
+                first,
+                of_times,
+                lives: firsts.lives.len(),
+                rows_before,
+                before,
+            }
+        };
+        let of_groups = firsts.iter().enumerate().map(of_group).collect();
+        Self {
+            of_groups,
+            lives,
+            all,
+        }
+    }
+}
+
+impl GroupMoments {
+    /// Where the rows of a time begin.
+    fn row(&self, at: usize) -> usize {
+        self.rows_before + self.of_times[at] * self.lives
+    }
+
+    /// Where the sum of a time stands.
+    fn sum(&self, at: usize) -> usize {
+        self.before + self.of_times[at]
+    }
+}
+
+/// Every group.
+fn all(tracks: &Tracks<'_>) -> Vec<usize> {
+    (0..tracks.firsts.len()).collect()
+}
+
 fn is_few(tracks: &Tracks<'_>) -> bool {
     tracks.firsts.iter().map(|f| f.count).sum::<u32>() <= FEW
 }
@@ -454,7 +541,7 @@ fn counts_of_group(
 }
 
 fn total_of(tracks: &Tracks<'_>, lives: &[Rows]) -> Counts {
-    total(&tracks.firsts, |g, i| lives[g].row(i))
+    total(&tracks.firsts, &all(tracks), |g, i| lives[g].row(i))
 }
 
 /// Covariance of the sums by one of the times and by the end.

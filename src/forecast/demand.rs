@@ -27,6 +27,13 @@ pub struct Hours {
     pub end: f64,
 }
 
+impl Hours {
+    /// Whether there are any.
+    fn ahead(&self) -> bool {
+        self.end > self.start
+    }
+}
+
 /// Positions that run through the same hours.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Group {
@@ -170,10 +177,7 @@ pub fn demand_of(
             error: 0.0,
         };
     }
-    let totals = Totals {
-        firsts: &tracks.firsts,
-        windows,
-    };
+    let totals = Totals::new(&tracks, 1);
     let ask = |on_grid: &OnGrid<'_>, group: &Group| at_least(on_grid, group, &[counting]);
     let by_curve: Vec<(f64, Vec<Counts>, f64)> = nodes
         .par_iter()
@@ -229,34 +233,89 @@ pub(super) fn to_one(nodes: &mut [WeibullNode]) -> f64 {
     all
 }
 
-/// The sum over all positions in each window.
+/// The sum over all positions in each window, for each way of counting.
 pub(super) struct Totals<'a> {
-    pub(super) firsts: &'a [Firsts],
-    pub(super) windows: usize,
+    firsts: &'a [Firsts],
+    /// Where each window's row stands among those of a life, by group; nothing is asked where it has no hours.
+    rows: Vec<Vec<Option<usize>>>,
+    /// Rows of each life, by group.
+    each: Vec<usize>,
+    /// Groups that have hours, by window.
+    groups: Vec<Vec<usize>>,
 }
 
-impl Totals<'_> {
+impl<'a> Totals<'a> {
+    /// Of the tracks' groups, with the rows of [`at_least`].
+    pub(super) fn new(tracks: &'a Tracks<'_>, countings: usize) -> Self {
+        let windows = tracks.groups.first().map_or(0, |g| g.windows.len());
+        let mut totals = Self {
+            firsts: &tracks.firsts,
+            rows: Vec::with_capacity(tracks.groups.len()),
+            each: Vec::with_capacity(tracks.groups.len()),
+            groups: vec![Vec::new(); countings * windows],
+        };
+        for (g, group) in tracks.groups.iter().enumerate() {
+            let mut row = 0;
+            let mut rows = vec![None; countings * windows];
+            for counting in 0..countings {
+                for (w, window) in group.windows.iter().enumerate() {
+                    if window.ahead() {
+                        rows[counting * windows + w] = Some(row);
+                        totals.groups[counting * windows + w].push(g);
+                        row += 1;
+                    }
+                }
+            }
+            totals.rows.push(rows);
+            totals.each.push(row);
+        }
+        totals
+    }
+
+    /// Windows, once for each way of counting.
+    pub(super) fn windows(&self) -> usize {
+        self.groups.len()
+    }
+
+    /// Groups that have hours in a window.
+    pub(super) fn groups(&self, w: usize) -> &[usize] {
+        &self.groups[w]
+    }
+
+    /// Where the row of a life of a group stands.
+    fn at(&self, w: usize, g: usize, life: usize) -> Option<usize> {
+        self.rows[g][w].map(|row| life * self.each[g] + row)
+    }
+
+    pub(super) fn row<'v>(&self, values: &'v Values, w: usize, g: usize, life: usize) -> &'v [f64] {
+        self.at(w, g, life).map_or(&[], |row| values.0[g].row(row))
+    }
+
     pub(super) fn make(&self, values: &Values) -> Vec<Counts> {
-        (0..self.windows)
-            .map(|w| total(self.firsts, |g, i| values.0[g].row(i * self.windows + w)))
-            .collect()
+        (0..self.windows()).map(|w| self.total(w, values)).collect()
+    }
+
+    fn total(&self, w: usize, values: &Values) -> Counts {
+        total(self.firsts, self.groups(w), |g, i| {
+            self.row(values, w, g, i)
+        })
     }
 
     /// Changing one position's distribution by so much at most changes that of the sum by no more.
     pub(super) fn apart(&self, a: &Values, b: &Values, enough: f64) -> f64 {
         let of_window = |w: usize| -> f64 {
-            let groups = self.firsts.iter().zip(a.0.iter().zip(&b.0));
-            let each = groups.flat_map(|(firsts, (a, b))| {
-                let lives = firsts.most.iter().enumerate();
-                lives.map(move |(i, most)| most * a.apart(b, i * self.windows + w))
+            let each = self.groups(w).iter().flat_map(|&g| {
+                let lives = self.firsts[g].most.iter().enumerate();
+                lives.filter_map(move |(i, most)| Some((most, g, self.at(w, g, i)?)))
             });
-            each.sum()
+            each.map(|(most, g, row)| most * a.0[g].apart(&b.0[g], row))
+                .sum()
         };
-        let bound = (0..self.windows).map(of_window).fold(0.0, f64::max);
+        let bound = (0..self.windows()).map(of_window).fold(0.0, f64::max);
         if bound <= enough {
             return bound;
         }
-        (0..self.windows)
+        (0..self.windows())
             .map(|w| self.apart_in(w, a, b))
             .fold(0.0, f64::max)
             .min(bound)
@@ -264,8 +323,10 @@ impl Totals<'_> {
 
     fn apart_in(&self, w: usize, a: &Values, b: &Values) -> f64 {
         let of = |values: &Values| {
-            cumulants(self.firsts, |g, i| values.0[g].row(i * self.windows + w))
-                .filter(|c| c[1] > SMOOTH)
+            cumulants(self.firsts, self.groups(w), |g, i| {
+                self.row(values, w, g, i)
+            })
+            .filter(|c| c[1] > SMOOTH)
         };
         if let (Some(a), Some(b)) = (of(a), of(b)) {
             // What a change of mean and spread does to a normal distribution: at most φ(0) for the one, in
@@ -274,38 +335,34 @@ impl Totals<'_> {
             let spread = (a[1] - b[1]).abs() / (2.0 * b[1]);
             return 0.4 * moved + 0.25 * spread;
         }
-        let of = |values: &Values| total(self.firsts, |g, i| values.0[g].row(i * self.windows + w));
-        of(a).furthest_from(&of(b))
+        self.total(w, a).furthest_from(&self.total(w, b))
     }
 }
 
-/// `P(N ≥ 1), P(N ≥ 2), …` of each first life in each window, for each way of counting.
+/// `P(N ≥ 1), P(N ≥ 2), …` of each first life, for each way of counting and each window that has hours.
 pub(super) fn at_least(on_grid: &OnGrid<'_>, group: &Group, counting: &[Counting]) -> Rows {
-    let ahead = |count: &Counting, w: &Hours| {
-        (w.end > w.start).then(|| {
-            let used = *count == Counting::Used;
-            Window::new(on_grid.kernel, (w.start, w.end), used, on_grid.negligible)
-        })
+    let ahead: Vec<&Hours> = group.windows.iter().filter(|w| w.ahead()).collect();
+    let window = |count: &Counting, w: &Hours| {
+        let used = *count == Counting::Used;
+        Window::new(on_grid.kernel, (w.start, w.end), used, on_grid.negligible)
     };
-    let windows: Vec<Vec<Option<Window>>> = (counting.iter())
-        .map(|count| group.windows.iter().map(|w| ahead(count, w)).collect())
+    let windows: Vec<Vec<Window>> = (counting.iter())
+        .map(|count| ahead.iter().map(|w| window(count, w)).collect())
         .collect();
     let (mut rows, mut space) = (Rows::default(), Vec::new());
-    let each = group.windows.len();
+    let each = ahead.len();
     let count = on_grid.courses.len() * each * counting.len();
     rows.reserve(4 * count, count);
     let mut entering: Vec<Vec<f64>> = vec![Vec::new(); each];
     for course in on_grid.courses {
         for (number, windows) in windows.iter().enumerate() {
             for (window, entering) in windows.iter().zip(&mut entering) {
-                if let Some(window) = window {
-                    // The same for every way of counting.
-                    if number == 0 {
-                        course.entering(on_grid.kernel, window, &mut space);
-                        std::mem::swap(entering, &mut space);
-                    }
-                    course.at_least(on_grid.grid, window, entering, &mut rows);
+                // The same for every way of counting.
+                if number == 0 {
+                    course.entering(on_grid.kernel, window, &mut space);
+                    std::mem::swap(entering, &mut space);
                 }
+                course.at_least(on_grid.grid, window, entering, &mut rows);
                 rows.end();
             }
         }

@@ -120,8 +120,9 @@ fn as_normal(firsts: &[Firsts], lives: &[Vec<Both>], limit: (usize, usize)) -> f
     let margins: Vec<Vec<_>> = (lives.iter())
         .map(|lives| lives.iter().map(Both::margins).collect())
         .collect();
-    let by_first = total(firsts, |g, i| &margins[g][i].0);
-    let by_second = total(firsts, |g, i| &margins[g][i].1);
+    let all: Vec<usize> = (0..firsts.len()).collect();
+    let by_first = total(firsts, &all, |g, i| &margins[g][i].0);
+    let by_second = total(firsts, &all, |g, i| &margins[g][i].1);
     let mut covariance = 0.0;
     for (firsts, margins) in firsts.iter().zip(&margins) {
         for (share, (first, second, product)) in firsts.shares.iter().zip(margins) {

@@ -3,6 +3,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 use rayon::prelude::*;
@@ -182,9 +183,9 @@ pub struct Outlook {
     /// Machines in the order of `schedules`.
     pub machines: Vec<String>,
     /// Hours ahead of each machine.
-    pub schedules: Vec<MachineSchedule>,
+    pub schedules: Arc<Vec<MachineSchedule>>,
     /// Parts with a life model, catalogue order.
-    pub parts: Vec<PartOutlook>,
+    pub parts: Arc<Vec<PartOutlook>>,
     /// Parts without.
     pub no_forecast: Vec<NoForecast>,
     /// What a reader must know.
@@ -195,7 +196,7 @@ pub struct Outlook {
     pub(super) by_job: bool,
     run_until_worn: bool,
     /// Ways the schedule may go, equally likely; empty where everything is as stated.
-    ways: Vec<Way>,
+    ways: Arc<Vec<Way>>,
 }
 
 /// One way the schedule may go.
@@ -256,14 +257,14 @@ impl Outlook {
             end,
             jobs,
             machines,
-            schedules,
-            parts: Vec::new(),
+            schedules: Arc::new(schedules),
+            parts: Arc::default(),
             no_forecast: Vec::new(),
             cautions: Vec::new(),
             accuracy: options.accuracy,
             by_job: !rough,
             run_until_worn: options.run_until_worn,
-            ways,
+            ways: Arc::new(ways),
         };
         outlook
             .cautions
@@ -293,13 +294,15 @@ impl Outlook {
             (ahead, cautions)
         };
         let parts: Vec<_> = (fleet.parts.par_iter().enumerate()).map(of_part).collect();
+        let mut known = Vec::with_capacity(parts.len());
         for (part, cautions) in parts {
             outlook.cautions.extend(cautions);
             match part {
-                Ok(part) => outlook.parts.push(part),
+                Ok(part) => known.push(part),
                 Err(none) => outlook.no_forecast.push(none),
             }
         }
+        outlook.parts = Arc::new(known);
         outlook
     }
 
@@ -482,7 +485,7 @@ impl Outlook {
     fn at_mean_pace(&self, part: &PartOutlook) -> Cow<'_, [MachineSchedule]> {
         match &part.levels {
             Some(levels) => levels.schedules(&levels.mean, &self.schedules).into(),
-            None => (&*self.schedules).into(),
+            None => self.schedules[..].into(),
         }
     }
 
@@ -496,7 +499,7 @@ impl Outlook {
 
     /// Schedules of each way the jobs may go, equally likely, with its index among those that differ in hours.
     pub(super) fn ways(&self) -> impl Iterator<Item = (usize, &[MachineSchedule])> {
-        let stated = self.ways.is_empty().then_some((0, &*self.schedules));
+        let stated = self.ways.is_empty().then_some((0, &self.schedules[..]));
         let ways = self.ways.iter().map(|way| (way.hours, &*way.schedules));
         stated.into_iter().chain(ways)
     }

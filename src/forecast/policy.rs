@@ -203,18 +203,22 @@ impl WearTable {
             sum += good * at(next, i as f64);
             new.push(sum / (1.0 - 0.5 * fresh[0]));
         }
+        // What wearing out in each step costs, and in what is left of one at the end.
+        let dear: Vec<f64> = (0..whole)
+            .map(|k| costs.in_service + at(&new, steps - k as f64 - 0.5))
+            .collect();
+        let rest = (part > 1e-9).then(|| (part, costs.in_service + at(&new, 0.5 * part)));
         self.worn
             .iter()
             .enumerate()
             .map(|(i, worn)| {
-                let mut sum = 0.0;
-                let mut good = 1.0;
-                for (k, &p) in worn.iter().enumerate().take(whole) {
-                    sum += p * (costs.in_service + at(&new, steps - k as f64 - 0.5));
+                let (mut sum, mut good) = (0.0, 1.0);
+                for (p, dear) in worn.iter().zip(&dear) {
+                    sum += p * dear;
                     good -= p;
                 }
-                if let Some(&p) = worn.get(whole).filter(|_| part > 1e-9) {
-                    sum += part * p * (costs.in_service + at(&new, 0.5 * part));
+                if let (Some((part, dear)), Some(p)) = (rest, worn.get(whole)) {
+                    sum += part * p * dear;
                     good -= part * p;
                 }
                 sum + good * at(next, i as f64 + steps)

@@ -35,7 +35,7 @@ pub fn forecast(
 pub fn of_outlook(outlook: &Outlook) -> Forecast {
     let mut fitted = Vec::new();
     let mut demand = Vec::new();
-    for part in &outlook.parts {
+    for part in outlook.parts.iter() {
         fitted.par_extend(fitted_parts(outlook, part));
         demand.extend(part_demand(outlook, part));
     }

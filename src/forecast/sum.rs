@@ -22,15 +22,18 @@ const LEAST: f64 = 1e-11;
 /// The first five cumulants of a number of parts.
 pub(super) type Cumulants = [f64; 5];
 
-/// Distribution of what all positions need together: `row(g, i)` is `P(N ≥ n)`, n = 1, 2, …, of first life
-/// i of group g. By convolution; where the variance is above 8, from the first five cumulants.
-pub(super) fn total<'b>(firsts: &[Firsts], row: impl Fn(usize, usize) -> &'b [f64]) -> Counts {
-    match cumulants(firsts, &row) {
+/// Distribution of what all positions of some groups need together: `row(g, i)` is `P(N ≥ n)`, n = 1, 2, …, of
+/// first life i of group g. By convolution; where the variance is above 8, from the first five cumulants.
+pub(super) fn total<'b>(
+    firsts: &[Firsts],
+    groups: &[usize],
+    row: impl Fn(usize, usize) -> &'b [f64],
+) -> Counts {
+    match cumulants(firsts, groups, &row) {
         Some(cumulants) if cumulants[1] > SMOOTH => series(&cumulants),
-        Some(cumulants) => {
-            rarely(firsts, &row, &cumulants).unwrap_or_else(|| convolved(firsts, row))
-        }
-        None => convolved(firsts, row),
+        Some(cumulants) => rarely(firsts, groups, &row, &cumulants)
+            .unwrap_or_else(|| convolved(firsts, groups, row)),
+        None => convolved(firsts, groups, row),
     }
 }
 
@@ -38,13 +41,14 @@ pub(super) fn total<'b>(firsts: &[Firsts], row: impl Fn(usize, usize) -> &'b [f6
 /// series; `None` elsewhere, where that series would not converge fast.
 fn rarely<'b>(
     firsts: &[Firsts],
+    groups: &[usize],
     row: impl Fn(usize, usize) -> &'b [f64],
     cumulants: &Cumulants,
 ) -> Option<Counts> {
     let most = (cumulants[0] + 12.0 * cumulants[1].max(1.0).sqrt()).ceil() as usize + 8;
     let (mut ln_none, mut logs) = (0.0, vec![0.0; most + 1]);
     let (mut own, mut terms) = (Vec::new(), vec![0.0; most + 1]);
-    for g in needing(firsts, &row) {
+    for g in needing(firsts, groups, &row) {
         for (i, share) in firsts[g].shares.iter().enumerate() {
             probabilities(row(g, i), &mut own);
             if own[0] < RARE {
@@ -77,33 +81,62 @@ fn rarely<'b>(
 /// Cumulants of what all positions need together: they add. `None` for few positions.
 pub(super) fn cumulants<'b>(
     firsts: &[Firsts],
+    groups: &[usize],
     row: impl Fn(usize, usize) -> &'b [f64],
 ) -> Option<Cumulants> {
-    let needing = needing(firsts, &row);
-    let count: u32 = needing.iter().map(|g| firsts[*g].count).sum();
-    if count <= FEW {
+    let of = |g: &usize| Some((firsts[*g].count, cumulants_of(&firsts[*g], |i| row(*g, i))?));
+    if groups.iter().map(|g| firsts[*g].count).sum::<u32>() <= FEW {
+        return None;
+    }
+    of_groups(groups.iter().filter_map(of))
+}
+
+/// Cumulants of one group's positions; `None` where none of them needs any part.
+pub(super) fn cumulants_of<'b>(
+    firsts: &Firsts,
+    row: impl Fn(usize) -> &'b [f64],
+) -> Option<Cumulants> {
+    if (0..firsts.lives.len()).all(|i| row(i).is_empty()) {
         return None;
     }
     let mut cumulants = [0.0; 5];
-    for g in needing {
-        for (i, share) in firsts[g].shares.iter().enumerate() {
-            add_cumulants(&mut cumulants, row(g, i), *share);
-        }
+    for (i, share) in firsts.shares.iter().enumerate() {
+        add_cumulants(&mut cumulants, row(i), *share);
     }
     Some(cumulants)
 }
 
-/// Groups of which any position needs any part.
-fn needing<'b>(firsts: &[Firsts], row: impl Fn(usize, usize) -> &'b [f64]) -> Vec<usize> {
-    let any = |g: usize| (0..firsts[g].lives.len()).any(|i| !row(g, i).is_empty());
-    (0..firsts.len()).filter(|g| any(*g)).collect()
+/// Cumulants of several groups, with their numbers of positions; `None` for few positions in all.
+pub(super) fn of_groups(groups: impl Iterator<Item = (u32, Cumulants)>) -> Option<Cumulants> {
+    let (mut count, mut sum) = (0, [0.0; 5]);
+    for (positions, cumulants) in groups {
+        count += positions;
+        for (sum, own) in sum.iter_mut().zip(cumulants) {
+            *sum += own;
+        }
+    }
+    (count > FEW).then_some(sum)
+}
+
+/// Those groups of which any position needs any part.
+fn needing<'b>(
+    firsts: &[Firsts],
+    groups: &[usize],
+    row: impl Fn(usize, usize) -> &'b [f64],
+) -> impl Iterator<Item = usize> {
+    let any = move |g: usize| (0..firsts[g].lives.len()).any(|i| !row(g, i).is_empty());
+    groups.iter().copied().filter(move |g| any(*g))
 }
 
 /// The distribution by convolution.
-pub(super) fn convolved<'b>(firsts: &[Firsts], row: impl Fn(usize, usize) -> &'b [f64]) -> Counts {
+pub(super) fn convolved<'b>(
+    firsts: &[Firsts],
+    groups: &[usize],
+    row: impl Fn(usize, usize) -> &'b [f64],
+) -> Counts {
     let mut sum = vec![1.0];
     let (mut next, mut own, mut buffer) = (Vec::new(), Vec::new(), Vec::new());
-    for g in needing(firsts, &row) {
+    for g in needing(firsts, groups, &row) {
         for place in &firsts[g].places {
             probabilities(place.row(|i| row(g, i), &mut buffer), &mut own);
             if own.len() < 2 {
@@ -267,9 +300,9 @@ mod tests {
             })
             .collect();
         let row = |_: usize, i: usize| -> &[f64] { &rows[i] };
-        let cumulants = cumulants(&firsts, row).unwrap();
-        let found = rarely(&firsts, row, &cumulants).unwrap();
-        let off = found.furthest_from(&convolved(&firsts, row));
+        let cumulants = cumulants(&firsts, &[0], row).unwrap();
+        let found = rarely(&firsts, &[0], row, &cumulants).unwrap();
+        let off = found.furthest_from(&convolved(&firsts, &[0], row));
         assert!(off < 1e-10, "{off}");
     }
 }

@@ -13,9 +13,11 @@
 //! expects of the next part) has its 5 % and 95 % points at L and H. Because the predictive is a
 //! location-scale family in `b₀ (ln t − ln M)`, that is a one-dimensional quadrature and two roots.
 
+use std::sync::LazyLock;
+
 use serde::Serialize;
 
-use crate::numerics::quadrature::gauss_legendre;
+use crate::numerics::quadrature::{Rule, gauss_legendre};
 use crate::numerics::roots::brent;
 use crate::numerics::special::ln_gamma;
 
@@ -109,11 +111,12 @@ impl Prior {
     }
 }
 
+static RULE: LazyLock<Rule> = LazyLock::new(|| gauss_legendre(80));
+
 /// `E[(1 + e^(x·e^(sd·ε))/w)^−w]` over standard normal ε: the predictive survival for M = b₀ = 1 at
 /// x = ln t, the gamma part in closed form, the normal part by Gauss–Legendre over ±8.5.
 fn standard_survival(x: f64, sd: f64, w: f64) -> f64 {
-    let rule = gauss_legendre(80);
-    let integral = rule.integrate(-8.5, 8.5, |e| {
+    let integral = RULE.integrate(-8.5, 8.5, |e| {
         let power = (x * (sd * e).exp()).exp();
         (-0.5 * e * e - w * (power / w).ln_1p()).exp()
     });

@@ -79,7 +79,7 @@ impl Limits {
 }
 
 /// The ways of making intervals, for one fit at one confidence. Times in hours.
-pub(crate) trait Intervals {
+pub(crate) trait Intervals: Sync {
     /// The shape 1/σ.
     fn shape(&self) -> Limits;
     /// `exp(μ + offset(σ))`, hours.

@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use super::special::{gamma_p, gamma_q};
+use super::special::incomplete_gamma;
 
 /// Points of a panel.
 const POINTS: usize = 12;
@@ -34,11 +34,8 @@ impl GammaCurve {
             let mut coefficients = [0.0; POINTS];
             for j in 0..POINTS {
                 let x = (middle + 0.5 * width * angle(j).cos()).exp();
-                let value = if panel < SIDE {
-                    gamma_p(shape, x)
-                } else {
-                    gamma_q(shape, x)
-                };
+                let (below, above) = incomplete_gamma(shape, x);
+                let value = if panel < SIDE { below } else { above };
                 for (k, c) in coefficients.iter_mut().enumerate() {
                     *c += 2.0 / POINTS as f64 * value * (k as f64 * angle(j)).cos();
                 }
@@ -70,8 +67,7 @@ impl GammaCurve {
             if self.shape >= 100.0 && place > (2 * SIDE) as f64 + 2.0 {
                 return (1.0, 0.0);
             }
-            let x = u.exp();
-            return (gamma_p(self.shape, x), gamma_q(self.shape, x));
+            return incomplete_gamma(self.shape, u.exp());
         }
         let panel = place as usize;
         let t = 2.0 * (place - panel as f64) - 1.0;
@@ -92,6 +88,7 @@ impl GammaCurve {
 
 #[cfg(test)]
 mod tests {
+    use super::super::special::{gamma_p, gamma_q};
     use super::*;
 
     #[test]

@@ -156,7 +156,7 @@ static RULE_30: LazyLock<Rule> = LazyLock::new(|| gauss_legendre(30));
 
 /// `(P, Q)`, each with its own relative precision. Series DLMF 8.7.1 below a + 1, continued fraction
 /// DLMF 8.9.2 above; for a > 100 Gauss–Legendre over the side of the peak where less than half lies.
-fn incomplete_gamma(a: f64, x: f64) -> (f64, f64) {
+pub fn incomplete_gamma(a: f64, x: f64) -> (f64, f64) {
     if x.is_nan() || a.is_nan() || a <= 0.0 {
         return (f64::NAN, f64::NAN);
     }

@@ -1,5 +1,7 @@
 //! An estimate and its intervals written out as the answer's numbers.
 
+use rayon::prelude::*;
+
 use super::Problem;
 use crate::models::functional::{Intervals, Limits, Offset};
 use crate::models::likelihood_ratio::FARTHEST_HOURS;
@@ -24,7 +26,7 @@ impl Problem<'_> {
         fit.quantiles = self
             .request
             .at_probability
-            .iter()
+            .par_iter()
             .map(|&probability| {
                 let (hours, limits) = life(Offset::Quantile(self.kernel.quantile(probability)));
                 QuantileEstimate {
