@@ -4,14 +4,14 @@
 use rayon::prelude::*;
 
 use super::Analysis;
-use crate::forecast::{Counts, Span, WeibullCurve};
+use crate::forecast::{Counts, Span, WeibullCurve, without_negligible};
 use crate::lives::Observations;
 use crate::meters::{MeterReading, Meters};
 use crate::models::curve::{Curve, reliability_curve};
 use crate::models::{LifeModel, life_model};
 use crate::records::{ChangedHow, Part};
 use crate::stock::{
-    Costs, IntervalCost, KitPart, cheapest_kit, expected_cost_per_hour, interval_cost,
+    Costs, IntervalCost, KitPart, cheapest_kit, expected_cost_per_hour, interval_costs,
 };
 
 /// Confidence of every band.
@@ -254,7 +254,8 @@ fn cost(part: &Part, model: &LifeModel) -> Option<CostOverAge> {
     if set_size(part) > 1 {
         return None;
     }
-    let curves: Vec<(f64, WeibullCurve)> = (model.nodes.iter())
+    let (nodes, _) = without_negligible(&model.nodes, 1e-6);
+    let curves: Vec<(f64, WeibullCurve)> = (nodes.iter())
         .map(|n| {
             let (shape, scale) = (n.shape, n.scale);
             (n.weight, WeibullCurve { shape, scale })
@@ -262,11 +263,9 @@ fn cost(part: &Part, model: &LifeModel) -> Option<CostOverAge> {
         .collect();
     let run_on = expected_cost_per_hour(&curves, costs, None);
     let (low, high) = (model.hours_at(0.005)?.ln(), model.hours_at(0.98)?.ln());
-    let mut points: Vec<IntervalCost> = (0..=STEPS)
-        .map(|i| (low + (high - low) * f64::from(i) / f64::from(STEPS)).exp())
-        .map(|hours| interval_cost(&curves, costs, hours))
-        .filter(|p| p.expected.is_finite())
-        .collect();
+    let hours = (0..=STEPS).map(|i| (low + (high - low) * f64::from(i) / f64::from(STEPS)).exp());
+    let mut points = interval_costs(&curves, costs, hours);
+    points.retain(|p| p.expected.is_finite());
     // Changing far too often costs out of all proportion and would flatten the rest.
     let costs = points.iter().map(|p| p.expected);
     let least = costs.fold(f64::INFINITY, f64::min);

@@ -17,7 +17,9 @@ use super::refine::{AskMore, Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Value
 use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::Rows;
-use super::sum::{self, Cumulants, FEW, cumulants, cumulants_of, series, total};
+use super::sum::{
+    self, Cumulants, FEW, Space, convolved_group, cumulants, cumulants_of, series, total,
+};
 use super::thin;
 use super::track::Grid;
 use crate::models::WeibullNode;
@@ -251,27 +253,67 @@ impl Courses {
         }
         let located = self.located(&tracks, times);
         let moments = Moments::new(&tracks.firsts, times);
-        let few = is_few(&tracks);
-        let by_curve = self.each_curve(&tracks, |curves| {
-            let on = Located::of(&located, curves.level);
+        if is_few(&tracks) {
+            self.few_by(&tracks, &located, &moments)
+        } else {
+            self.many_by(&tracks, &located, &moments)
+        }
+    }
+
+    /// Of few positions: each group's distribution at each of its moments, then the sum of all groups.
+    fn few_by(&self, tracks: &Tracks<'_>, located: &[Located], moments: &Moments) -> WindowDemand {
+        let by_curve = self.each_curve(tracks, |curves| {
+            let on = Located::of(located, curves.level);
+            let (mut sums, mut space) = (Rows::default(), Space::default());
+            sums.reserve(6 * moments.all, moments.all);
+            for (g, moments) in moments.of_groups.iter().enumerate() {
+                let firsts = &tracks.firsts[g];
+                for at in &moments.first {
+                    let mut rows = Rows::default();
+                    counts_of_group(tracks, curves, on, (*at, g), &mut rows);
+                    let own = convolved_group(firsts, |i| rows.row(i), &mut space);
+                    for chance in own {
+                        sums.push(chance);
+                    }
+                    sums.end();
+                }
+            }
+            sums
+        });
+        let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
+        let counts = (0..moments.times)
+            .into_par_iter()
+            .map(|at| {
+                let each = by_curve.iter().map(|(weight, _, sums)| {
+                    let groups = moments.of_groups.iter();
+                    (*weight, sum::sum_of(groups.map(|m| sums.row(m.sum(at)))))
+                });
+                let counts: Vec<(f64, Counts)> = each.collect();
+                mix(counts.iter().map(|(w, c)| (*w, c))).in_sets_of(self.per_change)
+            })
+            .collect();
+        WindowDemand { counts, error }
+    }
+
+    /// Of many positions: cumulants of each group at each of its moments, and its rows where they do not do.
+    fn many_by(&self, tracks: &Tracks<'_>, located: &[Located], moments: &Moments) -> WindowDemand {
+        let by_curve = self.each_curve(tracks, |curves| {
+            let on = Located::of(located, curves.level);
             let mut rows = Rows::default();
             rows.reserve(6 * moments.lives, moments.lives);
             let mut sums = Vec::with_capacity(moments.all);
             for (g, moments) in moments.of_groups.iter().enumerate() {
-                let firsts = &tracks.firsts[g];
                 for at in &moments.first {
                     let before = rows.len();
-                    counts_of_group(&tracks, curves, on, (*at, g), &mut rows);
-                    if !few {
-                        sums.push(cumulants_of(firsts, |i| rows.row(before + i)));
-                    }
+                    counts_of_group(tracks, curves, on, (*at, g), &mut rows);
+                    sums.push(cumulants_of(&tracks.firsts[g], |i| rows.row(before + i)));
                 }
             }
             (rows, sums)
         });
         let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
-        let all = all(&tracks);
-        let counts = (0..times.len())
+        let all = all(tracks);
+        let counts = (0..moments.times)
             .into_par_iter()
             .map(|at| {
                 let row = |curve: usize, g: usize, i: usize| {
@@ -282,11 +324,11 @@ impl Courses {
                     let (_, sums) = &by_curve[curve].2;
                     let groups = moments.of_groups.iter().zip(&tracks.firsts);
                     let each = groups.filter_map(|(moments, firsts)| {
-                        Some((firsts.count, sums.get(moments.sum(at)).copied()??))
+                        Some((firsts.count, sums[moments.sum(at)]?))
                     });
                     sum::of_groups(each)
                 };
-                self.mixed(&tracks, &all, sum, row)
+                self.mixed(tracks, &all, sum, row)
             })
             .collect();
         WindowDemand { counts, error }
@@ -411,6 +453,7 @@ struct Moments {
     lives: usize,
     /// Moments of all groups.
     all: usize,
+    times: usize,
 }
 
 struct GroupMoments {
@@ -452,6 +495,7 @@ impl Moments {
             of_groups,
             lives,
             all,
+            times: times.len(),
         }
     }
 }

@@ -134,21 +134,58 @@ pub(super) fn convolved<'b>(
     groups: &[usize],
     row: impl Fn(usize, usize) -> &'b [f64],
 ) -> Counts {
-    let mut sum = vec![1.0];
-    let (mut next, mut own, mut buffer) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut sum, mut space) = (vec![1.0], Space::default());
     for g in needing(firsts, groups, &row) {
-        for place in &firsts[g].places {
-            probabilities(place.row(|i| row(g, i), &mut buffer), &mut own);
-            if own.len() < 2 {
-                continue;
-            }
-            for _ in 0..place.alike {
-                add(&sum, &own, &mut next);
-                std::mem::swap(&mut sum, &mut next);
-            }
-        }
+        add_group(&mut sum, &firsts[g], |i| row(g, i), &mut space);
     }
     Counts::from_weights(sum)
+}
+
+/// What one group's positions need, by convolution: the chances of 0, 1, 2, … parts.
+pub(super) fn convolved_group<'b>(
+    firsts: &Firsts,
+    row: impl Fn(usize) -> &'b [f64],
+    space: &mut Space,
+) -> Vec<f64> {
+    let mut sum = vec![1.0];
+    add_group(&mut sum, firsts, row, space);
+    sum
+}
+
+/// What several groups need, from what each of them does.
+pub(super) fn sum_of<'b>(groups: impl Iterator<Item = &'b [f64]>) -> Counts {
+    let (mut sum, mut next) = (vec![1.0], Vec::new());
+    for own in groups.filter(|own| own.len() > 1) {
+        add(&sum, own, &mut next);
+        std::mem::swap(&mut sum, &mut next);
+    }
+    Counts::from_weights(sum)
+}
+
+/// Room for working in.
+#[derive(Default)]
+pub(super) struct Space {
+    next: Vec<f64>,
+    own: Vec<f64>,
+    between: Vec<f64>,
+}
+
+fn add_group<'b>(
+    sum: &mut Vec<f64>,
+    firsts: &Firsts,
+    row: impl Fn(usize) -> &'b [f64],
+    space: &mut Space,
+) {
+    for place in &firsts.places {
+        probabilities(place.row(&row, &mut space.between), &mut space.own);
+        if space.own.len() < 2 {
+            continue;
+        }
+        for _ in 0..place.alike {
+            add(sum, &space.own, &mut space.next);
+            std::mem::swap(sum, &mut space.next);
+        }
+    }
 }
 
 /// The sum with one more position.

@@ -18,7 +18,7 @@ use super::remaining::curve;
 use super::sum::FEW;
 use crate::models::WeibullNode;
 use crate::numerics::interpolate::lagrange;
-use crate::numerics::linear::symmetric_eigen;
+use crate::numerics::linear::tridiagonal_eigen;
 use crate::numerics::vector::{exp, widest};
 
 /// Shapes, and curves of each.
@@ -148,13 +148,14 @@ pub(super) fn thinned(
     positions: &[Asked],
 ) -> (Vec<WeibullNode>, Curves) {
     let rows = rows(nodes);
-    let rule = fewer(&rows, LADDER[0].0, LADDER[0].1, false);
-    let rule = rule.map_or_else(|| nodes.to_vec(), |rule| rule.nodes);
-    let one = OnePart::new(nodes, &rule, per_change);
+    let mut first = fewer(&rows, LADDER[0].0, LADDER[0].1, false);
+    let rule = first.as_ref().map_or(nodes, |rule| &rule.nodes);
+    let one = OnePart::new(nodes, rule, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
     let mut for_one = None;
     for (shapes, curves) in LADDER {
-        let Some(few) = fewer(&rows, shapes, curves, false) else {
+        let few = (first.take()).or_else(|| fewer(&rows, shapes, curves, false));
+        let Some(few) = few else {
             continue;
         };
         if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > ONE_PART {
@@ -317,7 +318,7 @@ fn gauss(points: &Points, count: usize) -> Option<Points> {
         return None;
     }
     // p₀ = 1, and `b pₖ₊₁ = (x − a) pₖ − b′ pₖ₋₁` with unit norms.
-    let mut matrix = vec![0.0; count * count];
+    let (mut diagonal, mut beside) = (Vec::with_capacity(count), Vec::with_capacity(count));
     let mut before = vec![0.0; points.len()];
     let mut p = vec![1.0; points.len()];
     let mut b = 0.0;
@@ -325,7 +326,7 @@ fn gauss(points: &Points, count: usize) -> Option<Points> {
         let a: f64 = (points.iter().zip(&p))
             .map(|((x, w), p)| w * x * p * p)
             .sum();
-        matrix[k * count + k] = a;
+        diagonal.push(a);
         if k + 1 == count {
             break;
         }
@@ -339,15 +340,14 @@ fn gauss(points: &Points, count: usize) -> Option<Points> {
         if b < 1e-9 || b.is_nan() {
             return None;
         }
-        matrix[k * count + k + 1] = b;
-        matrix[(k + 1) * count + k] = b;
+        beside.push(b);
         for p in &mut next {
             *p /= b;
         }
         before = std::mem::replace(&mut p, next);
     }
-    let (values, vectors) = symmetric_eigen(matrix, count);
-    let mut rule: Points = (values.into_iter().zip(vectors))
+    let (values, firsts) = tridiagonal_eigen(diagonal, &beside)?;
+    let mut rule: Points = (values.into_iter().zip(firsts))
         .map(|(x, first)| (x, first * first))
         .collect();
     rule.sort_by(|a, b| a.0.total_cmp(&b.0));

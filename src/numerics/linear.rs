@@ -136,6 +136,66 @@ pub fn symmetric_eigen(mut a: Vec<f64>, n: usize) -> (Vec<f64>, Vec<f64>) {
     ((0..n).map(|i| a[i * n + i]).collect(), vectors)
 }
 
+/// Eigenvalues of the symmetric matrix with this diagonal and these numbers beside it (zero elsewhere), in no
+/// order, and the first component of each eigenvector of length 1: QL steps with implicit shifts (Dubrulle,
+/// Martin & Wilkinson, Numerische Mathematik 12, 1968; that the first components are all a quadrature rule
+/// needs: Golub & Welsch, Mathematics of Computation 23, 1969). `None` where the steps do not settle.
+pub fn tridiagonal_eigen(mut diagonal: Vec<f64>, beside: &[f64]) -> Option<(Vec<f64>, Vec<f64>)> {
+    let n = diagonal.len();
+    let mut beside: Vec<f64> = beside.iter().copied().chain([0.0]).collect();
+    let mut firsts = vec![0.0; n];
+    *firsts.first_mut()? = 1.0;
+    for low in 0..n {
+        let mut steps = 0;
+        loop {
+            // The block that still hangs together from `low` on.
+            let apart = |k: &usize| {
+                let size = diagonal[*k].abs() + diagonal[*k + 1].abs();
+                beside[*k].abs() <= f64::EPSILON * size
+            };
+            let high = (low..n - 1).find(apart).unwrap_or(n - 1);
+            if high == low {
+                break;
+            }
+            steps += 1;
+            if steps > 60 {
+                return None;
+            }
+            let half = (diagonal[low + 1] - diagonal[low]) / (2.0 * beside[low]);
+            let root = half.hypot(1.0).copysign(half);
+            let mut chased = diagonal[high] - diagonal[low] + beside[low] / (half + root);
+            let (mut sine, mut cosine, mut taken) = (1.0, 1.0, 0.0);
+            let mut split = false;
+            for k in (low..high).rev() {
+                let (bulge, kept) = (sine * beside[k], cosine * beside[k]);
+                let length = bulge.hypot(chased);
+                beside[k + 1] = length;
+                if length == 0.0 {
+                    diagonal[k + 1] -= taken;
+                    beside[high] = 0.0;
+                    split = true;
+                    break;
+                }
+                (sine, cosine) = (bulge / length, chased / length);
+                let rest = diagonal[k + 1] - taken;
+                let moved = (diagonal[k] - rest) * sine + 2.0 * cosine * kept;
+                taken = sine * moved;
+                diagonal[k + 1] = rest + taken;
+                chased = cosine * moved - kept;
+                let (a, b) = (firsts[k], firsts[k + 1]);
+                firsts[k + 1] = sine * a + cosine * b;
+                firsts[k] = cosine * a - sine * b;
+            }
+            if !split {
+                diagonal[low] -= taken;
+                beside[low] = chased;
+                beside[high] = 0.0;
+            }
+        }
+    }
+    Some((diagonal, firsts))
+}
+
 /// Solves `(A + r·diag A)·x = b` with the smallest r of 0, 1e-12, 1e-10, … that makes the matrix
 /// positive definite; `None` when none up to 1e4 does.
 pub fn solve_damped(a: &[f64], b: &mut [f64]) -> Option<()> {
@@ -179,6 +239,53 @@ mod tests {
                     .sum();
                 assert_relative_eq!(sum, a[i * 3 + j], epsilon = 1e-12);
             }
+        }
+    }
+
+    /// The recurrence of the Hermite polynomials gives the Gauss–Hermite rule of five points as printed in
+    /// Abramowitz & Stegun, table 25.10 (points ×√2 and weights /√π for the normal distribution); and any
+    /// such matrix gives what Jacobi's rotations give.
+    #[test]
+    fn eigenvalues_beside_a_diagonal() {
+        let beside = [1.0_f64, 2.0, 3.0, 4.0].map(f64::sqrt);
+        let (points, firsts) = tridiagonal_eigen(vec![0.0; 5], &beside).unwrap();
+        let mut rule: Vec<(f64, f64)> = points.into_iter().zip(firsts).collect();
+        rule.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let printed = [
+            (0.0, 9.453_087_204_829e-1),
+            (0.958_572_464_613_819, 3.936_193_231_522e-1),
+            (2.020_182_870_456_086, 1.995_324_205_905e-2),
+        ];
+        for (i, (x, w)) in printed.into_iter().enumerate() {
+            let (found, first) = rule[2 + i];
+            assert_relative_eq!(found, x * 2.0_f64.sqrt(), epsilon = 1e-13);
+            let weight = w / std::f64::consts::PI.sqrt();
+            assert_relative_eq!(first * first, weight, max_relative = 1e-11);
+        }
+        let n = 12;
+        let diagonal: Vec<f64> = (0..n).map(|i| (f64::from(i) * 1.7).sin()).collect();
+        let beside: Vec<f64> = (1..n)
+            .map(|i| 0.2 + (f64::from(i) * 0.9).cos().abs())
+            .collect();
+        let n = diagonal.len();
+        let mut matrix = vec![0.0; n * n];
+        for i in 0..n {
+            matrix[i * n + i] = diagonal[i];
+            if i + 1 < n {
+                matrix[i * n + i + 1] = beside[i];
+                matrix[(i + 1) * n + i] = beside[i];
+            }
+        }
+        let (values, vectors) = symmetric_eigen(matrix, n);
+        let mut slow: Vec<(f64, f64)> = values.into_iter().zip(vectors).collect();
+        let (values, firsts) = tridiagonal_eigen(diagonal, &beside).unwrap();
+        let mut fast: Vec<(f64, f64)> = values.into_iter().zip(firsts).collect();
+        for pairs in [&mut slow, &mut fast] {
+            pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        }
+        for (slow, fast) in slow.iter().zip(&fast) {
+            assert_relative_eq!(slow.0, fast.0, epsilon = 1e-13);
+            assert_relative_eq!(slow.1.abs(), fast.1.abs(), epsilon = 1e-13);
         }
     }
 

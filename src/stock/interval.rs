@@ -70,11 +70,22 @@ pub struct IntervalCost {
     pub high: f64,
 }
 
-/// Cost of an interval with its spread over the posterior.
-pub fn interval_cost(curves: &[(f64, WeibullCurve)], costs: Costs, hours: f64) -> IntervalCost {
+/// Costs of intervals with their spread over the posterior.
+pub fn interval_costs(
+    curves: &[(f64, WeibullCurve)],
+    costs: Costs,
+    hours: impl Iterator<Item = f64>,
+) -> Vec<IntervalCost> {
+    let curves = priced(curves);
+    hours
+        .map(|hours| interval_cost(&curves, costs, hours))
+        .collect()
+}
+
+fn interval_cost(curves: &[Priced], costs: Costs, hours: f64) -> IntervalCost {
     let mut by_curve: Vec<(f64, f64)> = curves
         .iter()
-        .map(|(weight, life)| (cost_per_hour(life, costs, Some(hours)), *weight))
+        .map(|curve| (curve.cost_per_hour(costs, Some(hours)), curve.weight))
         .collect();
     by_curve.sort_by(|a, b| a.0.total_cmp(&b.0));
     let all: f64 = by_curve.iter().map(|c| c.1).sum();
@@ -211,7 +222,11 @@ mod tests {
             in_service: 10.0,
             spared: 0.0,
         };
-        let found = interval_cost(&[(0.5, life(1.0)), (0.5, life(3.0))], costs, 0.8);
+        let found = interval_costs(
+            &[(0.5, life(1.0)), (0.5, life(3.0))],
+            costs,
+            [0.8].into_iter(),
+        )[0];
         let (a, b) = (
             cost_per_hour(&life(3.0), costs, Some(0.8)),
             cost_per_hour(&life(1.0), costs, Some(0.8)),
