@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
 use super::CliError;
 
 /// Writes files (relative path with `/` → contents) as the directory `out`.
@@ -29,7 +31,7 @@ pub(super) fn write_directory(
     if let Some(parent) = new.parent() {
         std::fs::create_dir_all(parent).map_err(fail(parent))?;
     }
-    let written = files.iter().try_for_each(|(name, bytes)| {
+    let write = |(name, bytes): (&String, &Vec<u8>)| {
         let path = name
             .split('/')
             .fold(new.clone(), |path, piece| path.join(piece));
@@ -37,7 +39,10 @@ pub(super) fn write_directory(
         std::fs::create_dir_all(parent)
             .and_then(|()| std::fs::write(&path, bytes))
             .map_err(fail(&out.join(name)))
-    });
+    };
+    // Side by side; of several failures the first by name is told.
+    let written: Vec<Result<(), CliError>> = files.par_iter().map(write).collect();
+    let written: Result<(), CliError> = written.into_iter().collect();
     let exists = out.exists();
     let placed = written.and_then(|()| {
         if exists {

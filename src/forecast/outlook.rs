@@ -595,6 +595,11 @@ impl Outlook {
         self.ways.iter().any(|way| starts(&way.schedules) != stated)
     }
 
+    /// Whether answers are wanted to within [`ROUGH`] only.
+    pub fn is_rough(&self) -> bool {
+        self.accuracy.tolerance >= ROUGH
+    }
+
     /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then
     /// checked.
     #[must_use]

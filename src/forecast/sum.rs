@@ -14,10 +14,10 @@ const RARE: f64 = 0.7;
 pub(super) const SMOOTH: f64 = 8.0;
 
 /// Chances below this are left off at the upper end.
-const NEGLIGIBLE: f64 = 1e-14;
+const NEGLIGIBLE: f64 = 1e-13;
 
 /// Chances of so many parts at one position, or more, below this count as those of one less.
-const LEAST: f64 = 1e-11;
+const LEAST: f64 = 1e-10;
 
 /// The first five cumulants of a number of parts.
 pub(super) type Cumulants = [f64; 5];

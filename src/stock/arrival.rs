@@ -138,14 +138,19 @@ impl Ordered<'_> {
         let earliest = self.index(self.lead.by(0.0));
         let last = self.index(i32::MAX);
         let mut knots = BTreeSet::from([earliest, last]);
-        let limits = [
-            0.4 * self.allowed,
+        let bends = [
             self.allowed,
-            2.5 * self.allowed,
             0.4,
+            0.4 * self.allowed,
+            2.5 * self.allowed,
             0.8,
         ];
-        for limit in limits {
+        let enough = if self.outlook.is_rough() {
+            2
+        } else {
+            bends.len()
+        };
+        for &limit in &bends[..enough] {
             let reached = (earliest..=last).find(|&i| {
                 let eve = plus_days(self.day(i), -1);
                 self.timeline.more_than(eve, self.supply.by(eve)) > limit
