@@ -321,7 +321,7 @@ impl Course {
     }
 
     /// Adds `P(S_i ≤ t, S_{i+j} ≤ T)` at the same edges: one row each for i = 1, … up to `most`, and within
-    /// it j = 1, … up to `most` (empty where there is no more).
+    /// it j = 1, … up to `most` (empty where the chance is not followed).
     pub(super) fn joint_curves(
         &self,
         grid: &Grid,
@@ -334,7 +334,8 @@ impl Course {
         for i in 1..=most {
             for j in 1..=most {
                 let more = end.more.get(j * points..(j + 1) * points);
-                if let (Some(g), Some(more)) = (self.number(i), more) {
+                let followed = self.number(i + j).is_some();
+                if let (Some(g), Some(more), true) = (self.number(i), more, followed) {
                     let each = g.iter().zip(more).map(|(g, more)| g * more);
                     running_sums(each, grid, stride, rows);
                 }

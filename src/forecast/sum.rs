@@ -13,7 +13,7 @@ const RARE: f64 = 0.7;
 /// Above this variance the sum is taken from its cumulants.
 pub(super) const SMOOTH: f64 = 8.0;
 
-/// Chances below this are left off at the upper end.
+/// Chances below this are left off at either end.
 const NEGLIGIBLE: f64 = 1e-13;
 
 /// Chances of so many parts at one position, or more, below this count as those of one less.
@@ -134,11 +134,11 @@ pub(super) fn convolved<'b>(
     groups: &[usize],
     row: impl Fn(usize, usize) -> &'b [f64],
 ) -> Counts {
-    let (mut sum, mut space) = (vec![1.0], Space::default());
+    let (mut sum, mut space) = (Sum::default(), Space::default());
     for g in needing(firsts, groups, &row) {
-        add_group(&mut sum, &firsts[g], |i| row(g, i), &mut space);
+        sum.add_group(&firsts[g], |i| row(g, i), &mut space);
     }
-    Counts::from_weights(sum)
+    Counts::from_weights(sum.into_chances())
 }
 
 /// What one group's positions need, by convolution: the chances of 0, 1, 2, … parts.
@@ -147,19 +147,18 @@ pub(super) fn convolved_group<'b>(
     row: impl Fn(usize) -> &'b [f64],
     space: &mut Space,
 ) -> Vec<f64> {
-    let mut sum = vec![1.0];
-    add_group(&mut sum, firsts, row, space);
-    sum
+    let mut sum = Sum::default();
+    sum.add_group(firsts, row, space);
+    sum.into_chances()
 }
 
 /// What several groups need, from what each of them does.
 pub(super) fn sum_of<'b>(groups: impl Iterator<Item = &'b [f64]>) -> Counts {
-    let (mut sum, mut next) = (vec![1.0], Vec::new());
-    for own in groups.filter(|own| own.len() > 1) {
-        add(&sum, own, &mut next);
-        std::mem::swap(&mut sum, &mut next);
+    let (mut sum, mut next) = (Sum::default(), Vec::new());
+    for own in groups {
+        sum.add(own, &mut next);
     }
-    Counts::from_weights(sum)
+    Counts::from_weights(sum.into_chances())
 }
 
 /// Room for working in.
@@ -170,40 +169,77 @@ pub(super) struct Space {
     between: Vec<f64>,
 }
 
-fn add_group<'b>(
-    sum: &mut Vec<f64>,
-    firsts: &Firsts,
-    row: impl Fn(usize) -> &'b [f64],
-    space: &mut Space,
-) {
-    for place in &firsts.places {
-        probabilities(place.row(&row, &mut space.between), &mut space.own);
-        if space.own.len() < 2 {
-            continue;
-        }
-        for _ in 0..place.alike {
-            add(sum, &space.own, &mut space.next);
-            std::mem::swap(sum, &mut space.next);
+/// Chances of a number of parts, where there are any: nearly sure changes move them up and widen them little.
+struct Sum {
+    /// Fewest parts.
+    from: usize,
+    chances: Vec<f64>,
+}
+
+impl Default for Sum {
+    /// Surely none.
+    fn default() -> Self {
+        Self {
+            from: 0,
+            chances: vec![1.0],
         }
     }
 }
 
-/// The sum with one more position.
-fn add(sum: &[f64], own: &[f64], next: &mut Vec<f64>) {
-    next.clear();
-    next.resize(sum.len() + own.len() - 1, 0.0);
-    widest(
-        #[inline(always)]
-        || {
-            for (shift, p) in own.iter().enumerate() {
-                for (to, from) in next[shift..].iter_mut().zip(sum) {
-                    *to += p * from;
-                }
+impl Sum {
+    fn add_group<'b>(
+        &mut self,
+        firsts: &Firsts,
+        row: impl Fn(usize) -> &'b [f64],
+        space: &mut Space,
+    ) {
+        for place in &firsts.places {
+            probabilities(place.row(&row, &mut space.between), &mut space.own);
+            for _ in 0..place.alike {
+                self.add(&space.own, &mut space.next);
             }
-        },
-    );
-    while next.len() > 1 && next[next.len() - 1] < NEGLIGIBLE {
-        next.pop();
+        }
+    }
+
+    /// Adds a number with chances of its own; `next` is room for working in.
+    fn add(&mut self, own: &[f64], next: &mut Vec<f64>) {
+        let none = own.iter().take_while(|p| **p < NEGLIGIBLE).count();
+        let own = &own[none.min(own.len().saturating_sub(1))..];
+        self.from += none;
+        if own.len() < 2 {
+            return;
+        }
+        next.clear();
+        next.resize(self.chances.len() + own.len() - 1, 0.0);
+        widest(
+            #[inline(always)]
+            || {
+                for (shift, p) in own.iter().enumerate() {
+                    for (to, from) in next[shift..].iter_mut().zip(&self.chances) {
+                        *to += p * from;
+                    }
+                }
+            },
+        );
+        while next.len() > 1 && next[next.len() - 1] < NEGLIGIBLE {
+            next.pop();
+        }
+        let none = next.iter().take_while(|p| **p < NEGLIGIBLE).count();
+        if none > 0 && none < next.len() {
+            next.drain(..none);
+            self.from += none;
+        }
+        std::mem::swap(&mut self.chances, next);
+    }
+
+    /// From none on.
+    fn into_chances(self) -> Vec<f64> {
+        if self.from == 0 {
+            return self.chances;
+        }
+        let mut all = vec![0.0; self.from];
+        all.extend(self.chances);
+        all
     }
 }
 
