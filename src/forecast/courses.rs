@@ -18,7 +18,7 @@ use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::Rows;
 use super::sum::{
-    self, Cumulants, FEW, Space, convolved_group, cumulants, cumulants_of, series, total,
+    self, Cumulants, FEW, SMOOTH, Space, convolved_group, cumulants, cumulants_of, series, total,
 };
 use super::thin;
 use super::track::Grid;
@@ -136,12 +136,11 @@ impl Courses {
         let counts: Vec<Counts> = (0..answers.windows())
             .into_par_iter()
             .map(|w| {
-                let row = |curve: usize, g: usize, i: usize| -> &[f64] {
-                    answers.row(&found[curve].1, w, g, i)
-                };
                 let groups = answers.groups(w);
+                let row = |c: usize, g: usize, i: usize| answers.row(&found[c].1, w, g, i);
                 let sum = |c: usize| cumulants(&tracks.firsts, groups, |g, i| row(c, g, i));
-                courses.mixed(&tracks, groups, sum, row)
+                let one = |c: usize| total(&tracks.firsts, groups, |g, i| row(c, g, i));
+                courses.mixed(sum, one)
             })
             .collect();
         let demand = |range: std::ops::Range<usize>| WindowDemand {
@@ -169,18 +168,16 @@ impl Courses {
         Self::new(curves, groups, per_change, accuracy, (false, 0)).used
     }
 
-    /// What all positions of some groups need, averaged over the curves: `row(c, g, i)` is `P(N ≥ n)` of first
-    /// life i of group g under curve c, and `sum(c)` the cumulants of them all.
+    /// What all positions of some groups need, averaged over the curves: `sum(c)` are the cumulants under curve
+    /// c, `one(c)` is the distribution.
     ///
     /// Given the curve, the demand of many positions has a sharp distribution, but its cumulants change
     /// slowly from curve to curve: so those are interpolated between the curves, and the distributions of
     /// many more curves averaged.
-    fn mixed<'b>(
+    fn mixed(
         &self,
-        tracks: &Tracks<'_>,
-        groups: &[usize],
         sum: impl Fn(usize) -> Option<Cumulants>,
-        row: impl Fn(usize, usize, usize) -> &'b [f64],
+        one: impl Fn(usize) -> Counts,
     ) -> Counts {
         let nodes = &self.curves.nodes;
         let each: Option<Vec<Cumulants>> = (0..nodes.len()).map(sum).collect();
@@ -189,10 +186,7 @@ impl Courses {
                 .map(|between| (between.weight, series(&between.of(&each))))
                 .collect(),
             _ => (nodes.iter().enumerate())
-                .map(|(c, node)| {
-                    let total = total(&tracks.firsts, groups, |g, i| row(c, g, i));
-                    (node.weight, total)
-                })
+                .map(|(c, node)| (node.weight, one(c)))
                 .collect(),
         };
         mix(counts.iter().map(|(w, c)| (*w, c))).in_sets_of(self.per_change)
@@ -295,8 +289,17 @@ impl Courses {
         WindowDemand { counts, error }
     }
 
-    /// Of many positions: cumulants of each group at each of its moments, and its rows where they do not do.
+    /// Of many positions: cumulants of each group at each of its moments, and its distribution where they do not
+    /// do.
     fn many_by(&self, tracks: &Tracks<'_>, located: &[Located], moments: &Moments) -> WindowDemand {
+        let sum_at = |sums: &[Option<Cumulants>], at: usize| {
+            let groups = moments.of_groups.iter().zip(&tracks.firsts);
+            let of = |(moments, firsts): (&GroupMoments, &Firsts)| {
+                Some((firsts.count, sums[moments.sum(at)]?))
+            };
+            sum::of_groups(groups.filter_map(of))
+        };
+        let is_smooth = |sum: &Cumulants| sum[1] > SMOOTH;
         let by_curve = self.each_curve(tracks, |curves| {
             let on = Located::of(located, curves.level);
             let mut rows = Rows::default();
@@ -309,26 +312,41 @@ impl Courses {
                     sums.push(cumulants_of(&tracks.firsts[g], |i| rows.row(before + i)));
                 }
             }
-            (rows, sums)
+            let mut wanted = vec![false; moments.all];
+            for at in
+                (0..moments.times).filter(|at| !sum_at(&sums, *at).is_some_and(|s| is_smooth(&s)))
+            {
+                for of_group in &moments.of_groups {
+                    wanted[of_group.sum(at)] = true;
+                }
+            }
+            let (mut exact, mut space) = (Rows::default(), Space::default());
+            for (g, moments) in moments.of_groups.iter().enumerate() {
+                for at in &moments.first {
+                    if wanted[moments.sum(*at)] {
+                        let row = |i| rows.row(moments.row(*at) + i);
+                        for chance in convolved_group(&tracks.firsts[g], row, &mut space) {
+                            exact.push(chance);
+                        }
+                    }
+                    exact.end();
+                }
+            }
+            (sums, exact)
         });
         let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
-        let all = all(tracks);
         let counts = (0..moments.times)
             .into_par_iter()
             .map(|at| {
-                let row = |curve: usize, g: usize, i: usize| {
-                    let (rows, _) = &by_curve[curve].2;
-                    rows.row(moments.of_groups[g].row(at) + i)
+                let sum = |c: usize| sum_at(&by_curve[c].2.0, at);
+                let one = |c: usize| {
+                    if let Some(sum) = sum(c).filter(is_smooth) {
+                        return series(&sum);
+                    }
+                    let groups = moments.of_groups.iter();
+                    sum::sum_of(groups.map(|m| by_curve[c].2.1.row(m.sum(at))))
                 };
-                let sum = |curve: usize| {
-                    let (_, sums) = &by_curve[curve].2;
-                    let groups = moments.of_groups.iter().zip(&tracks.firsts);
-                    let each = groups.filter_map(|(moments, firsts)| {
-                        Some((firsts.count, sums[moments.sum(at)]?))
-                    });
-                    sum::of_groups(each)
-                };
-                self.mixed(tracks, &all, sum, row)
+                self.mixed(sum, one)
             })
             .collect();
         WindowDemand { counts, error }

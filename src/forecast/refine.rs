@@ -154,11 +154,7 @@ pub(super) fn refine(
         let groups = tracks.groups.iter().zip(&tracks.firsts);
         for ((group, firsts), grid) in groups.zip(tracks.grids(level, finer)) {
             let kernel = Kernel::new(table, grid);
-            let courses: Vec<Course> = firsts
-                .lives
-                .iter()
-                .map(|first| Course::new(&kernel, &life, first, negligible, &mut space))
-                .collect();
+            let courses = Course::each(&kernel, &life, &firsts.lives, negligible, &mut space);
             let on_grid = OnGrid {
                 kernel: &kernel,
                 grid,

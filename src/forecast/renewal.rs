@@ -108,6 +108,34 @@ impl<'a> Kernel<'a> {
         &self.rows[point.row..point.row + (point.high - point.low)]
     }
 
+    /// `(K g)(k)` for several g side by side.
+    #[inline(always)]
+    fn at_each<const L: usize>(&self, k: usize, g: &[[f64; L]]) -> [f64; L] {
+        let point = &self.grid.points[k];
+        let row = self.row(k);
+        let g = &g[point.low..point.high];
+        // Two running sums of each: one would wait for itself.
+        let (mut even, mut odd) = ([0.0; L], [0.0; L]);
+        let pairs = row.chunks_exact(2).zip(g.chunks_exact(2));
+        for (row, g) in pairs {
+            for l in 0..L {
+                even[l] += row[0] * g[0][l];
+                odd[l] += row[1] * g[1][l];
+            }
+        }
+        if row.len() % 2 == 1
+            && let (Some(row), Some(g)) = (row.last(), g.last())
+        {
+            for l in 0..L {
+                even[l] += row * g[l];
+            }
+        }
+        for l in 0..L {
+            even[l] += odd[l];
+        }
+        even
+    }
+
     /// `(K g)(k)` with the renewals before `until` only.
     #[inline(always)]
     fn at(&self, k: usize, g: &[f64], until: usize) -> f64 {
@@ -165,13 +193,84 @@ pub(super) struct Course {
 }
 
 impl Course {
-    /// Renewals of a total chance below `negligible` are not followed. `worn` is space for
-    /// working in.
-    pub(super) fn new(
+    /// The courses of several first lives: renewals of a total chance below `negligible` are not followed.
+    /// `worn` is space for working in.
+    pub(super) fn each(
+        kernel: &Kernel<'_>,
+        life: &WeibullCurve,
+        firsts: &[FirstLife],
+        negligible: f64,
+        worn: &mut Vec<f64>,
+    ) -> Vec<Self> {
+        let mut courses = Vec::with_capacity(firsts.len());
+        let mut left = firsts;
+        while left.len() > 2 {
+            let (some, rest) = left.split_at(left.len().min(8));
+            let started = some
+                .iter()
+                .map(|first| Self::started(kernel, life, first, worn));
+            courses.extend(started);
+            let at = courses.len() - some.len();
+            if some.len() > 4 {
+                Self::follow::<8>(kernel, &mut courses[at..], negligible);
+            } else {
+                Self::follow::<4>(kernel, &mut courses[at..], negligible);
+            }
+            left = rest;
+        }
+        courses.extend(
+            left.iter()
+                .map(|first| Self::new(kernel, life, first, negligible, worn)),
+        );
+        courses
+    }
+
+    /// Follows the renewals of up to `L` courses side by side, each of which has its first.
+    fn follow<const L: usize>(kernel: &Kernel<'_>, courses: &mut [Self], negligible: f64) {
+        let points = kernel.grid.points.len();
+        let mut last = vec![[0.0; L]; points];
+        for (lane, course) in courses.iter().enumerate() {
+            for (last, p) in last.iter_mut().zip(&course.by_number) {
+                last[lane] = *p;
+            }
+        }
+        let mut next = vec![[0.0; L]; points];
+        let mut followed = vec![true; courses.len()];
+        for _ in 1..MOST_RENEWALS {
+            let mut sums = [0.0; L];
+            widest(
+                #[inline(always)]
+                || {
+                    for (k, next) in next.iter_mut().enumerate() {
+                        *next = kernel.at_each(k, &last);
+                        for (sum, p) in sums.iter_mut().zip(next) {
+                            *sum += *p;
+                        }
+                    }
+                },
+            );
+            let lanes = courses.iter_mut().zip(&mut followed).zip(sums);
+            for (lane, ((course, followed), sum)) in lanes.enumerate() {
+                *followed &= sum >= negligible;
+                if *followed {
+                    course.by_number.extend(next.iter().map(|next| next[lane]));
+                    for (sum, next) in course.all.iter_mut().zip(&next) {
+                        *sum += next[lane];
+                    }
+                }
+            }
+            if !followed.contains(&true) {
+                break;
+            }
+            std::mem::swap(&mut last, &mut next);
+        }
+    }
+
+    /// A course up to its first renewal.
+    fn started(
         kernel: &Kernel<'_>,
         life: &WeibullCurve,
         first: &FirstLife,
-        negligible: f64,
         worn: &mut Vec<f64>,
     ) -> Self {
         let grid = kernel.grid;
@@ -188,7 +287,25 @@ impl Course {
             by_number[change..].fill(0.0);
             by_number[change] = 1.0 - worn[grid.points[change].from];
         }
-        let mut all = by_number.clone();
+        Self {
+            points,
+            all: by_number.clone(),
+            by_number,
+        }
+    }
+
+    fn new(
+        kernel: &Kernel<'_>,
+        life: &WeibullCurve,
+        first: &FirstLife,
+        negligible: f64,
+        worn: &mut Vec<f64>,
+    ) -> Self {
+        let Self {
+            points,
+            mut by_number,
+            mut all,
+        } = Self::started(kernel, life, first, worn);
         widest(
             #[inline(always)]
             || {
