@@ -1,18 +1,17 @@
 //! One part kind's demand through the schedule, worked out once: in every job, over all jobs, by the end of
 //! any day, and by the end of two days together.
 
-use std::collections::BTreeMap;
-
 use rayon::prelude::*;
 
 use super::counts::{Counts, mix};
 use super::demand::{
-    Accuracy, Counting, Group, LEFT_OUT, Totals, WindowDemand, at_least, without_negligible,
+    Accuracy, Counting, Group, LEFT_OUT, WindowDemand, at_least, without_negligible,
 };
 use super::first_life::{FirstLife, WeibullCurve};
 use super::firsts::Firsts;
 use super::joint::{Both, both_at_most, together};
 use super::located::Located;
+use super::moments::{GroupMoments, Moments};
 use super::refine::{AskMore, Level, MOST_NUMBERS, OnGrid, Refined, Tracks, Values, refine};
 use super::remaining::curve;
 use super::renewal::Window;
@@ -21,6 +20,7 @@ use super::sum::{
     self, Cumulants, FEW, SMOOTH, Space, convolved_group, cumulants, cumulants_of, series, total,
 };
 use super::thin;
+use super::totals::Totals;
 use super::track::Grid;
 use crate::models::WeibullNode;
 use crate::numerics::vector::{exp, exp_m1};
@@ -461,72 +461,6 @@ impl Curves {
             products: next(),
             together: next(),
         }
-    }
-}
-
-/// Times asked about, each once for each group: between its jobs a group stands still.
-struct Moments {
-    of_groups: Vec<GroupMoments>,
-    /// Rows of all groups, one for each moment and first life.
-    lives: usize,
-    /// Moments of all groups.
-    all: usize,
-    times: usize,
-}
-
-struct GroupMoments {
-    /// The time at which each moment comes first.
-    first: Vec<usize>,
-    /// The moment of each time.
-    of_times: Vec<usize>,
-    lives: usize,
-    rows_before: usize,
-    before: usize,
-}
-
-impl Moments {
-    fn new(firsts: &[Firsts], times: &[Vec<f64>]) -> Self {
-        let (mut lives, mut all) = (0, 0);
-        let of_group = |(g, firsts): (usize, &Firsts)| {
-            let mut known: BTreeMap<u64, usize> = BTreeMap::new();
-            let mut first = Vec::new();
-            let moment = |(at, by_group): (usize, &Vec<f64>)| {
-                *known.entry(by_group[g].to_bits()).or_insert_with(|| {
-                    first.push(at);
-                    first.len() - 1
-                })
-            };
-            let of_times = times.iter().enumerate().map(moment).collect();
-            let (rows_before, before) = (lives, all);
-            lives += first.len() * firsts.lives.len();
-            all += first.len();
-            GroupMoments {
-                first,
-                of_times,
-                lives: firsts.lives.len(),
-                rows_before,
-                before,
-            }
-        };
-        let of_groups = firsts.iter().enumerate().map(of_group).collect();
-        Self {
-            of_groups,
-            lives,
-            all,
-            times: times.len(),
-        }
-    }
-}
-
-impl GroupMoments {
-    /// Where the rows of a time begin.
-    fn row(&self, at: usize) -> usize {
-        self.rows_before + self.of_times[at] * self.lives
-    }
-
-    /// Where the sum of a time stands.
-    fn sum(&self, at: usize) -> usize {
-        self.before + self.of_times[at]
     }
 }
 

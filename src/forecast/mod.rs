@@ -12,6 +12,7 @@ mod joint;
 mod levels;
 mod located;
 mod mixture;
+mod moments;
 mod outlook;
 mod place_ahead;
 mod policy;
@@ -29,6 +30,7 @@ mod table;
 #[cfg(test)]
 pub(crate) mod testing;
 mod thin;
+mod totals;
 mod track;
 mod types;
 mod untold;

@@ -18,6 +18,8 @@ const MAX_FILE: u64 = 2 << 30;
 /// Most cells that are read from one file.
 const MOST_CELLS: usize = 150_000_000;
 const MS_PER_DAY: i64 = 86_400_000;
+/// Whole numbers up to this, 2⁵³, are told apart as floating ones.
+const EXACT: f64 = 9_007_199_254_740_992.0;
 
 /// Reads a Parquet file; its column names become row 1, so that its first record is row 2.
 pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
@@ -156,7 +158,7 @@ fn columns_read(path: &Path) -> Result<ColumnsRead, ParquetError> {
             wanted.push(at);
         } else {
             read.not_read.push(format!(
-                "column \"{}\" is of a kind that is not read ({}); allowed are text, days and times, whole and floating numbers",
+                "column \"{}\" is of a kind that is not read ({}); allowed are text, days and times, whole, decimal and floating numbers",
                 shown(&field.name),
                 shown(&format!("{:?}", field.dtype))
             ));
@@ -207,6 +209,7 @@ fn is_read(kind: &ArrowDataType) -> bool {
         | ArrowDataType::UInt64
         | ArrowDataType::Float32
         | ArrowDataType::Float64
+        | ArrowDataType::Decimal(..)
         | ArrowDataType::Date32
         | ArrowDataType::Timestamp(..)
         | ArrowDataType::Utf8
@@ -238,26 +241,38 @@ fn values(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
             TimeUnit::Microseconds => MS_PER_DAY * 1_000,
             TimeUnit::Nanoseconds => MS_PER_DAY * 1_000_000,
         }),
-        kind if kind.is_primitive_numeric() || *kind == DataType::Boolean => {
-            let numbers = series.cast(&DataType::Float64)?;
-            Ok((
-                ParquetValues::Numbers(numbers.f64()?.iter().collect()),
-                false,
-            ))
-        }
-        _ => {
-            let texts = series.cast(&DataType::String)?;
-            let texts = texts.str()?;
-            let bytes: usize = texts.iter().flatten().map(str::len).sum();
-            if bytes > u32::MAX as usize {
-                return Err(PolarsError::ComputeError(
-                    "a column holds more than 4 GB of text; split the file".into(),
-                ));
+        DataType::Float32 | DataType::Float64 | DataType::Boolean => numbers(series),
+        kind if kind.is_integer() || kind.is_decimal() => {
+            let (values, days) = numbers(series)?;
+            match &values {
+                // Longer ones are names more often than numbers: none may turn into another.
+                ParquetValues::Numbers(all) if all.iter().flatten().any(|v| v.abs() >= EXACT) => {
+                    texts(series)
+                }
+                _ => Ok((values, days)),
             }
-            let texts = texts.iter().map(|t| t.map(str::to_owned)).collect();
-            Ok((ParquetValues::Texts(texts), false))
         }
+        _ => texts(series),
     }
+}
+
+fn numbers(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
+    let numbers = series.cast(&DataType::Float64)?;
+    let numbers = numbers.f64()?.iter().collect();
+    Ok((ParquetValues::Numbers(numbers), false))
+}
+
+fn texts(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
+    let texts = series.cast(&DataType::String)?;
+    let texts = texts.str()?;
+    let bytes: usize = texts.iter().flatten().map(str::len).sum();
+    if bytes > u32::MAX as usize {
+        return Err(PolarsError::ComputeError(
+            "a column holds more than 4 GB of text; split the file".into(),
+        ));
+    }
+    let texts = texts.iter().map(|t| t.map(str::to_owned)).collect();
+    Ok((ParquetValues::Texts(texts), false))
 }
 
 /// The day so many days after the first of 1970.
@@ -308,6 +323,28 @@ mod tests {
             ("hours", "12.5", Kind::Number)
         );
         assert_eq!(table.number(2), 3);
+    }
+
+    /// Files of another writer (pyarrow 26): decimals as bytes and as whole numbers; long numbers stay what they
+    /// were.
+    #[test]
+    fn decimals_and_long_numbers_keep_their_digits() {
+        let dir = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/records/parquet");
+        for name in ["decimals.parquet", "decimals_as_integers.parquet"] {
+            let table = read(&dir.join(name), name).unwrap();
+            assert!(table.notes.is_empty(), "{:?}", table.notes);
+            let columns: Vec<&str> = (0..table.width(0)).map(|c| table.cell(0, c)).collect();
+            let of = |name: &str| -> Vec<&str> {
+                let column = columns.iter().position(|c| *c == name).unwrap();
+                (1..4).map(|row| table.cell(row, column)).collect()
+            };
+            assert_eq!(of("hours"), ["1234.5", "", "0.05"]);
+            assert_eq!(of("small"), ["1.5", "-2.5", ""]);
+            assert_eq!(of("serial"), ["20231115000012345", "20231115000012346", ""]);
+            if columns.contains(&"order") {
+                assert_eq!(of("order"), ["90071992547409931234", "", "7"]);
+            }
+        }
     }
 
     #[test]
