@@ -56,14 +56,17 @@ pub(super) fn run(args: &ReportArgs, watch: &dyn Watch) -> Result<Reply, CliErro
     } else {
         report::answer(&analysis)
     };
+    let not_given = [
+        not_given::forecast(&analysis),
+        not_given::orders(&analysis),
+        not_given::practice(&analysis),
+    ]
+    .concat();
+    // The program ends here: giving back a large fleet piece by piece would only keep its user waiting.
+    std::mem::forget(analysis);
     Ok(Reply {
         stdout,
         remarks,
-        not_given: [
-            not_given::forecast(&analysis),
-            not_given::orders(&analysis),
-            not_given::practice(&analysis),
-        ]
-        .concat(),
+        not_given,
     })
 }

@@ -96,9 +96,12 @@ pub fn files(
     analysis: &Analysis,
     detail: &Detail,
 ) -> Result<BTreeMap<String, Vec<u8>>, ReportError> {
-    let mut tables = tables::all(analysis);
-    tables.extend(detail_tables(analysis, detail));
-    let charts = Charts::of(analysis, detail);
+    let of_tables = || {
+        let mut tables = tables::all(analysis);
+        tables.extend(detail_tables(analysis, detail));
+        tables
+    };
+    let (tables, charts) = rayon::join(of_tables, || Charts::of(analysis, detail));
     let contents = Contents {
         analysis,
         detail,
@@ -106,7 +109,9 @@ pub fn files(
         charts: &charts,
     };
     let name = &analysis.fleet.name;
-    let in_a_book = || spreadsheet(name, analysis.fleet.as_of, &tables);
+    // Saving it takes one core for longer than anything else, so it begins first.
+    let book = spreadsheet(name, analysis.fleet.as_of, &tables);
+    let in_a_book = || book.and_then(|mut book| book.save_to_buffer());
     let on_the_page = || rayon::join(|| page(&contents), || results(analysis));
     let each = || tables.par_iter().map(csv).collect::<Vec<_>>();
     let (book, ((page, results), csvs)) = rayon::join(in_a_book, || rayon::join(on_the_page, each));
