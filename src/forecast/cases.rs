@@ -28,8 +28,8 @@ const OF_LEVELS: f64 = 5e-4;
 /// Most ways of the schedule that one alternative of the levels meets.
 const MOST_WAYS_EACH: usize = 4;
 
-/// Demand through the schedule, kept once it has been asked for; clones share it. It follows from the
-/// rest, so it never makes two outlooks differ.
+/// Demand through the schedule, kept once it has been asked for; clones share it, as exact as the first of them
+/// asked for. It follows from the rest, so it never makes two outlooks differ by more than that.
 #[derive(Debug, Clone, Default)]
 pub(super) struct WorkedOut(Arc<Kept>);
 
@@ -277,7 +277,7 @@ impl Outlook {
         part.worked_out.0.by_way.get_or_init(|| {
             let spans = self.spans_at_hand();
             let cases = Self::cases(part, true, self.ways_by_hours());
-            let kept = (self.by_job, MOST_KEPT / cases.len());
+            let keep = (self.by_job, MOST_KEPT / cases.len());
             let new = |case: &Case<'_>| {
                 let (groups, of_groups) = Self::groups(part, case, &spans);
                 let (per_change, accuracy) = (part.per_change, self.accuracy_of(part));
@@ -286,7 +286,7 @@ impl Outlook {
                     hours: case.hours,
                     alternative: case.alternative,
                     of_groups,
-                    courses: Courses::new(&case.curves, groups, per_change, accuracy, kept),
+                    courses: Courses::new(&case.curves, groups, per_change, accuracy, keep),
                 }
             };
             cases.par_iter().map(new).collect()
@@ -447,7 +447,7 @@ impl Outlook {
 /// Times asked about, each once.
 #[derive(Default)]
 struct Times {
-    /// By machine.
+    /// By group.
     different: Vec<Vec<f64>>,
     /// For each way, the index of each of its times.
     of_ways: Vec<Vec<usize>>,

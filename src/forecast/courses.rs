@@ -37,7 +37,7 @@ pub(super) struct Courses {
     accuracy: Accuracy,
     /// Each window, every part used.
     pub(super) used: WindowDemand,
-    /// Each window, wear-outs only where they are counted apart.
+    /// Each window, wear-outs only where they are counted apart; else as `used`.
     pub(super) worn: WindowDemand,
     left_out: f64,
     kept: Vec<Curves>,
@@ -67,14 +67,14 @@ enum Enough {
 }
 
 impl Courses {
-    /// Groups with one window for each answer wanted; wear-outs are counted apart where they are `apart`. What is
+    /// Groups with one window for each answer wanted; `wear_outs` says whether those are counted apart. What is
     /// asked later rests on up to `most_kept` numbers, and is worked out again beyond that.
     pub(super) fn new(
         curves: &thin::Curves,
         groups: Vec<Group>,
         per_change: u32,
         accuracy: Accuracy,
-        (apart, most_kept): (bool, usize),
+        (wear_outs, most_kept): (bool, usize),
     ) -> Self {
         let windows = groups.first().map_or(0, |g| g.windows.len());
         let mut curves = curves.clone();
@@ -108,7 +108,7 @@ impl Courses {
         }
         let lives: usize = tracks.firsts.iter().map(|f| f.lives.len()).sum();
         let keep = lives * courses.curves.nodes.len() * 160 <= most_kept;
-        let twice = apart && courses.groups.iter().any(Group::is_planned);
+        let twice = wear_outs && courses.groups.iter().any(Group::is_planned);
         let counting: &[Counting] = if twice {
             &[Counting::Used, Counting::WearOuts]
         } else {

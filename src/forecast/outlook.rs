@@ -191,8 +191,8 @@ pub struct Outlook {
     /// What a reader must know.
     pub cautions: Vec<Caution>,
     pub(super) accuracy: Accuracy,
-    /// Whether demand by job is kept at hand, wear-outs apart; else that of the whole schedule alone, which is all
-    /// that rough answers want.
+    /// Whether demand by job is kept at hand, wear-outs apart. Outlooks that are rough from the start keep that of
+    /// the whole schedule alone, which is what is asked of them; the rest is worked out when it is asked for.
     pub(super) by_job: bool,
     run_until_worn: bool,
     /// Ways the schedule may go, equally likely; empty where everything is as stated.

@@ -20,6 +20,8 @@ const MOST_CELLS: usize = 150_000_000;
 const MS_PER_DAY: i64 = 86_400_000;
 /// Whole numbers up to this, 2⁵³, are told apart as floating ones.
 const EXACT: f64 = 9_007_199_254_740_992.0;
+/// Digits of a decimal that a floating number gives back as they were.
+const MOST_DIGITS: usize = 15;
 
 /// Reads a Parquet file; its column names become row 1, so that its first record is row 2.
 pub(super) fn read(path: &Path, name: &str) -> Result<TextTable, RecordsError> {
@@ -242,7 +244,8 @@ fn values(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
             TimeUnit::Nanoseconds => MS_PER_DAY * 1_000_000,
         }),
         DataType::Float32 | DataType::Float64 | DataType::Boolean => numbers(series),
-        kind if kind.is_integer() || kind.is_decimal() => {
+        DataType::Decimal(..) => decimals(series),
+        kind if kind.is_integer() => {
             let (values, days) = numbers(series)?;
             match &values {
                 // Longer ones are names more often than numbers: none may turn into another.
@@ -254,6 +257,26 @@ fn values(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
         }
         _ => texts(series),
     }
+}
+
+/// As numbers where none has more digits than a floating one keeps, else as text; without the zeros that only
+/// say how many places the column has.
+fn decimals(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
+    let (ParquetValues::Texts(mut values), days) = texts(series)? else {
+        return numbers(series);
+    };
+    for value in values.iter_mut().flatten() {
+        if value.contains('.') {
+            let kept = value.trim_end_matches('0').trim_end_matches('.').len();
+            value.truncate(kept);
+        }
+    }
+    let digits = |value: &String| value.bytes().filter(u8::is_ascii_digit).count();
+    if values.iter().flatten().any(|v| digits(v) > MOST_DIGITS) {
+        return Ok((ParquetValues::Texts(values), days));
+    }
+    let numbers = values.iter().map(|v| v.as_ref()?.parse().ok()).collect();
+    Ok((ParquetValues::Numbers(numbers), days))
 }
 
 fn numbers(series: &Series) -> Result<(ParquetValues, bool), PolarsError> {
@@ -343,6 +366,8 @@ mod tests {
             assert_eq!(of("serial"), ["20231115000012345", "20231115000012346", ""]);
             if columns.contains(&"order") {
                 assert_eq!(of("order"), ["90071992547409931234", "", "7"]);
+                // Of eighteen places: divided as floating numbers these are 2363.0000000000005, 1180.8999999999999.
+                assert_eq!(of("places"), ["2363", "", "1180.9"]);
             }
         }
     }

@@ -133,7 +133,8 @@ impl Ordered<'_> {
     }
 
     /// The first day on which an order could be there, the last, and those between at which running
-    /// short without it becomes possible, likely and all but certain: there the overlap bends.
+    /// short without it becomes possible, likely and all but certain: there the overlap bends. Roughly the allowed
+    /// chance and a likely one do: the days around the one that is found are measured in any case.
     fn first_knots(&self) -> BTreeSet<usize> {
         let earliest = self.index(self.lead.by(0.0));
         let last = self.index(i32::MAX);
