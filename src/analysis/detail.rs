@@ -4,7 +4,7 @@
 use rayon::prelude::*;
 
 use super::Analysis;
-use crate::forecast::{Counts, Span, WeibullCurve, without_negligible};
+use crate::forecast::{Counts, Span, WeibullCurve};
 use crate::lives::Observations;
 use crate::meters::{MeterReading, Meters};
 use crate::models::curve::{Curve, reliability_curve};
@@ -254,8 +254,7 @@ fn cost(part: &Part, model: &LifeModel) -> Option<CostOverAge> {
     if set_size(part) > 1 {
         return None;
     }
-    let (nodes, _) = without_negligible(&model.nodes, 1e-6);
-    let curves: Vec<(f64, WeibullCurve)> = (nodes.iter())
+    let curves: Vec<(f64, WeibullCurve)> = (model.nodes.iter())
         .map(|n| {
             let (shape, scale) = (n.shape, n.scale);
             (n.weight, WeibullCurve { shape, scale })
