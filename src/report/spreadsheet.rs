@@ -25,7 +25,7 @@ pub(super) fn spreadsheet(
 ) -> Result<Workbook, XlsxError> {
     let mut workbook = Workbook::new();
     // A large fleet's sheets take seconds to press any tighter, for a file a tenth smaller.
-    workbook.set_zip_compression_level(2);
+    workbook.set_zip_compression_level(3);
     let made = day(as_of)?;
     workbook.set_properties(
         &DocProperties::new()
