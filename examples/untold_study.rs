@@ -192,6 +192,7 @@ fn main() -> Result<(), Failure> {
         (2, 3, 2.5, none, 0.0, false, 4.0),
         (2, 3, 2.5, half, 0.3, false, 4.0),
         (2, 3, 1.2, half, 0.0, true, 4.0),
+        (2, 3, 1.2, Told::Share(1.0), 0.0, true, 4.0),
         (2, 3, 4.0, none, 0.0, true, 4.0),
         (2, 3, 4.0, half, 0.0, false, 4.0),
         (6, 2, 2.5, half, 0.2, true, 4.0),
