@@ -197,13 +197,7 @@ impl Outlook {
     }
 
     fn by_days_worked_out(&self, part: &PartOutlook, days: &[Date]) -> WindowDemand {
-        let asked = self.asked_of_courses(part, |schedules, of_groups| {
-            let time = |day: &Date| -> Vec<f64> {
-                let by = |c: &usize| schedules[*c].hours_by(*day);
-                of_groups.iter().map(by).collect()
-            };
-            days.iter().map(time).collect()
-        });
+        let asked = self.asked_of_courses(part, days);
         let answers = asked.iter().map(|(worked, times)| {
             let found = worked.courses.by(&times.different);
             let of_way = |way: &Vec<usize>| found.windows(way);
@@ -213,12 +207,12 @@ impl Outlook {
         WindowDemand::mean(answers)
     }
 
-    /// What is asked of the courses of a part, for each way its schedule may go: times by group. With
-    /// what they are asked of; each way that differs in hours has its own.
+    /// What the courses of a part are asked about the ends of days, for each way its schedule may go: times by
+    /// group. With what they are asked of; each way that differs in hours has its own.
     fn asked_of_courses<'a>(
         &self,
         part: &'a PartOutlook,
-        times: impl Fn(&[MachineSchedule], &[usize]) -> Vec<Vec<f64>>,
+        days: &[Date],
     ) -> Vec<(&'a Worked, Times)> {
         let worked = self.worked_out(part).iter();
         let asked = worked.map(|worked| {
@@ -230,7 +224,11 @@ impl Outlook {
                     }
                     None => Cow::Borrowed(way),
                 };
-                asked.add(times(&schedules, &worked.of_groups));
+                let time = |day: &Date| -> Vec<f64> {
+                    let by = |c: &usize| schedules[*c].hours_by(*day);
+                    worked.of_groups.iter().map(by).collect()
+                };
+                asked.add(days.iter().map(time).collect());
             }
             (worked, asked)
         });
@@ -265,11 +263,19 @@ impl Outlook {
         }
     }
 
+    /// Every job, and all of them.
+    pub fn spans_of_jobs(&self) -> Vec<Span> {
+        let jobs = (0..self.jobs.len()).map(Span::Job);
+        jobs.chain([Span::All]).collect()
+    }
+
     /// Windows of which the demand is kept.
     fn spans_at_hand(&self) -> Vec<Span> {
-        let jobs = (0..self.jobs.len()).map(Span::Job);
-        let jobs = jobs.filter(|_| self.by_job);
-        jobs.chain([Span::All]).collect()
+        if self.by_job {
+            self.spans_of_jobs()
+        } else {
+            vec![Span::All]
+        }
     }
 
     /// One for each way that things may go and hours differ in.
@@ -301,25 +307,25 @@ impl Outlook {
         days: &[(Date, Date)],
         limits: &[(u32, u32)],
     ) -> Vec<f64> {
-        let to_the_end = |pair: usize| days[pair].0 > self.as_of && days[pair].1 >= self.end;
-        let (ending, between): (Vec<usize>, Vec<usize>) =
-            (0..days.len()).partition(|p| to_the_end(*p));
+        let to_the_end = |p: &usize| days[*p].0 > self.as_of && days[*p].1 >= self.end;
+        let (ending, between): (Vec<usize>, Vec<usize>) = (0..days.len()).partition(to_the_end);
         let mut chances = vec![1.0; days.len()];
-        for (pairs, to_the_end) in [(ending, true), (between, false)] {
+        let mut answer = |pairs: &[usize], of: &dyn Fn(&[_], &[_]) -> Vec<f64>| {
             if pairs.is_empty() {
-                continue;
+                return;
             }
             let days: Vec<(Date, Date)> = pairs.iter().map(|p| days[*p]).collect();
             let limits: Vec<(u32, u32)> = pairs.iter().map(|p| limits[*p]).collect();
-            let found = if to_the_end {
-                self.both_enough_to_the_end(part, &days, &limits)
-            } else {
-                self.both_enough_between(part, &days, &limits)
-            };
-            for (pair, chance) in pairs.into_iter().zip(found) {
-                chances[pair] = chance;
+            for (pair, chance) in pairs.iter().zip(of(&days, &limits)) {
+                chances[*pair] = chance;
             }
-        }
+        };
+        answer(&ending, &|days, limits| {
+            self.both_enough_to_the_end(part, days, limits)
+        });
+        answer(&between, &|days, limits| {
+            self.both_enough_between(part, days, limits)
+        });
         chances
     }
 
@@ -330,13 +336,8 @@ impl Outlook {
         days: &[(Date, Date)],
         limits: &[(u32, u32)],
     ) -> Vec<f64> {
-        let asked = self.asked_of_courses(part, |schedules, of_groups| {
-            let time = |(day, _): &(Date, Date)| -> Vec<f64> {
-                let by = |c: &usize| schedules[*c].hours_by(*day);
-                of_groups.iter().map(by).collect()
-            };
-            days.iter().map(time).collect()
-        });
+        let firsts: Vec<Date> = days.iter().map(|pair| pair.0).collect();
+        let asked = self.asked_of_courses(part, &firsts);
         let each = asked.iter().flat_map(|(worked, times)| {
             let of_way = |way: &Vec<usize>| -> Vec<(usize, (u32, u32))> {
                 way.iter().copied().zip(limits.iter().copied()).collect()

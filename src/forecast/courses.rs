@@ -17,7 +17,8 @@ use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::Rows;
 use super::sum::{
-    self, Cumulants, FEW, SMOOTH, Space, convolved_group, cumulants, cumulants_of, series, total,
+    self, Cumulants, FEW, SMOOTH, Space, convolved_group, cumulants, cumulants_of, every, series,
+    total,
 };
 use super::thin;
 use super::totals::Totals;
@@ -236,7 +237,8 @@ impl Courses {
             .collect()
     }
 
-    /// Parts used from now to a time: for each of several times, given by group.
+    /// Parts used from now to a time: for each of several times, given by group. From the cumulants of each group at
+    /// each of its moments, and from its distribution where they do not do.
     pub(super) fn by(&self, times: &[Vec<f64>]) -> WindowDemand {
         let tracks = self.tracks();
         if tracks.horizon() <= 0.0 {
@@ -247,51 +249,6 @@ impl Courses {
         }
         let located = self.located(&tracks, times);
         let moments = Moments::new(&tracks.firsts, times);
-        if is_few(&tracks) {
-            self.few_by(&tracks, &located, &moments)
-        } else {
-            self.many_by(&tracks, &located, &moments)
-        }
-    }
-
-    /// Of few positions: each group's distribution at each of its moments, then the sum of all groups.
-    fn few_by(&self, tracks: &Tracks<'_>, located: &[Located], moments: &Moments) -> WindowDemand {
-        let by_curve = self.each_curve(tracks, |curves| {
-            let on = Located::of(located, curves.level);
-            let (mut sums, mut space) = (Rows::default(), Space::default());
-            sums.reserve(6 * moments.all, moments.all);
-            for (g, moments) in moments.of_groups.iter().enumerate() {
-                let firsts = &tracks.firsts[g];
-                for at in &moments.first {
-                    let mut rows = Rows::default();
-                    counts_of_group(tracks, curves, on, (*at, g), &mut rows);
-                    let own = convolved_group(firsts, |i| rows.row(i), &mut space);
-                    for chance in own {
-                        sums.push(chance);
-                    }
-                    sums.end();
-                }
-            }
-            sums
-        });
-        let error = self.left_out + by_curve.iter().map(|(w, e, _)| w * e).sum::<f64>();
-        let counts = (0..moments.times)
-            .into_par_iter()
-            .map(|at| {
-                let each = by_curve.iter().map(|(weight, _, sums)| {
-                    let groups = moments.of_groups.iter();
-                    (*weight, sum::sum_of(groups.map(|m| sums.row(m.sum(at)))))
-                });
-                let counts: Vec<(f64, Counts)> = each.collect();
-                mix(counts.iter().map(|(w, c)| (*w, c))).in_sets_of(self.per_change)
-            })
-            .collect();
-        WindowDemand { counts, error }
-    }
-
-    /// Of many positions: cumulants of each group at each of its moments, and its distribution where they do not
-    /// do.
-    fn many_by(&self, tracks: &Tracks<'_>, located: &[Located], moments: &Moments) -> WindowDemand {
         let sum_at = |sums: &[Option<Cumulants>], at: usize| {
             let groups = moments.of_groups.iter().zip(&tracks.firsts);
             let of = |(moments, firsts): (&GroupMoments, &Firsts)| {
@@ -300,15 +257,15 @@ impl Courses {
             sum::of_groups(groups.filter_map(of))
         };
         let is_smooth = |sum: &Cumulants| sum[1] > SMOOTH;
-        let by_curve = self.each_curve(tracks, |curves| {
-            let on = Located::of(located, curves.level);
+        let by_curve = self.each_curve(&tracks, |curves| {
+            let on = Located::of(&located, curves.level);
             let mut rows = Rows::default();
             rows.reserve(6 * moments.lives, moments.lives);
             let mut sums = Vec::with_capacity(moments.all);
             for (g, moments) in moments.of_groups.iter().enumerate() {
                 for at in &moments.first {
                     let before = rows.len();
-                    counts_of_group(tracks, curves, on, (*at, g), &mut rows);
+                    counts_of_group(&tracks, curves, on, (*at, g), &mut rows);
                     sums.push(cumulants_of(&tracks.firsts[g], |i| rows.row(before + i)));
                 }
             }
@@ -323,13 +280,13 @@ impl Courses {
             let (mut exact, mut space) = (Rows::default(), Space::default());
             for (g, moments) in moments.of_groups.iter().enumerate() {
                 for at in &moments.first {
-                    if wanted[moments.sum(*at)] {
+                    let own = if wanted[moments.sum(*at)] {
                         let row = |i| rows.row(moments.row(*at) + i);
-                        for chance in convolved_group(&tracks.firsts[g], row, &mut space) {
-                            exact.push(chance);
-                        }
-                    }
-                    exact.end();
+                        convolved_group(&tracks.firsts[g], row, &mut space)
+                    } else {
+                        Vec::new()
+                    };
+                    exact.add(own);
                 }
             }
             (sums, exact)
@@ -368,7 +325,7 @@ impl Courses {
         let mut times = times.to_vec();
         times.push(self.groups.iter().map(Group::end).collect());
         let located = self.located(&tracks, &times);
-        let (end, all) = (limits.len(), all(&tracks));
+        let (end, all) = (limits.len(), every(&tracks.firsts));
         let by_curve = self.each_curve(&tracks, |curves| {
             let on = Located::of(&located, curves.level);
             let by_end = counts_of_lives(&tracks, curves, on, end);
@@ -388,7 +345,7 @@ impl Courses {
                             }
                             _ => {
                                 let totals =
-                                    [&by_time, &by_end].map(|rows| total_of(&tracks, rows));
+                                    [&by_time, &by_end].map(|rows| total_of(&tracks, &all, rows));
                                 let [first, end] = totals;
                                 Enough::Chance(together(&first, &end, covariance, *limit))
                             }
@@ -464,11 +421,6 @@ impl Curves {
     }
 }
 
-/// Every group.
-fn all(tracks: &Tracks<'_>) -> Vec<usize> {
-    (0..tracks.firsts.len()).collect()
-}
-
 fn is_few(tracks: &Tracks<'_>) -> bool {
     tracks.firsts.iter().map(|f| f.count).sum::<u32>() <= FEW
 }
@@ -536,8 +488,8 @@ fn counts_of_group(
     }
 }
 
-fn total_of(tracks: &Tracks<'_>, lives: &[Rows]) -> Counts {
-    total(&tracks.firsts, &all(tracks), |g, i| lives[g].row(i))
+fn total_of(tracks: &Tracks<'_>, groups: &[usize], lives: &[Rows]) -> Counts {
+    total(&tracks.firsts, groups, |g, i| lives[g].row(i))
 }
 
 /// Covariance of the sums by one of the times and by the end.

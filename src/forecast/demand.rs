@@ -16,6 +16,7 @@ use super::remaining::curve;
 use super::renewal::Window;
 use super::rows::{Rows, entry};
 use super::totals::Totals;
+use super::ways::ROUGH;
 use crate::models::WeibullNode;
 
 /// A window of operating hours of one machine; empty where `end <= start`.
@@ -137,6 +138,11 @@ impl Default for Accuracy {
 }
 
 impl Accuracy {
+    /// Whether no more than [`ROUGH`] is asked.
+    pub(super) fn is_rough(&self) -> bool {
+        self.tolerance >= ROUGH
+    }
+
     /// The share of the tolerance that one curve may use up: half is spread evenly over the curves,
     /// half by weight, so a curve of little weight may be less exact.
     pub(super) fn allowed(&self, share: f64, weight: f64) -> f64 {

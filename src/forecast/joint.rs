@@ -6,7 +6,7 @@ use std::sync::LazyLock;
 
 use super::counts::Counts;
 use super::firsts::Firsts;
-use super::sum::total;
+use super::sum::{every, total};
 use crate::numerics::quadrature::{Rule, gauss_legendre};
 use crate::numerics::special::{normal_cdf, normal_quantile};
 
@@ -120,7 +120,7 @@ fn as_normal(firsts: &[Firsts], lives: &[Vec<Both>], limit: (usize, usize)) -> f
     let margins: Vec<Vec<_>> = (lives.iter())
         .map(|lives| lives.iter().map(Both::margins).collect())
         .collect();
-    let all: Vec<usize> = (0..firsts.len()).collect();
+    let all = every(firsts);
     let by_first = total(firsts, &all, |g, i| &margins[g][i].0);
     let by_second = total(firsts, &all, |g, i| &margins[g][i].1);
     let mut covariance = 0.0;

@@ -22,7 +22,7 @@ use super::sum::FEW;
 use super::thin::{self, thinned};
 use super::types::NoForecast;
 use super::untold::Untold;
-use super::ways::{FEW_WAYS, ROUGH, WAYS, WAYS_ERROR, ways};
+use super::ways::{FEW_WAYS, WAYS, WAYS_ERROR, ways};
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
@@ -241,7 +241,7 @@ impl Outlook {
             jobs_of.iter().map(of).collect()
         };
         let schedules = schedules_of(&jobs);
-        let rough = options.accuracy.tolerance >= ROUGH;
+        let rough = options.accuracy.is_rough();
         let in_ways = ways(&jobs, fleet.as_of, if rough { FEW_WAYS } else { WAYS });
         let ends = in_ways.iter().flatten().chain(&jobs).map(|j| j.end);
         let end = ends.max().unwrap_or(fleet.as_of);
@@ -595,9 +595,9 @@ impl Outlook {
         self.ways.iter().any(|way| starts(&way.schedules) != stated)
     }
 
-    /// Whether answers are wanted to within [`ROUGH`] only.
+    /// Whether answers are wanted to within [`ROUGH`](super::ROUGH) only.
     pub fn is_rough(&self) -> bool {
-        self.accuracy.tolerance >= ROUGH
+        self.accuracy.is_rough()
     }
 
     /// The same outlook, with answers exact to `tolerance` only: for searches, whose result is then

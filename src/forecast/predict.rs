@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::counts::Counts;
-use super::outlook::{ForecastOptions, Outlook, PartOutlook, Span};
+use super::outlook::{ForecastOptions, Outlook, PartOutlook};
 use super::types::{Demand, FittedPart, Forecast, JobChance, OpenJob, QuantityProbability};
 use crate::lives::Lives;
 use crate::models::LifeModel;
@@ -96,12 +96,8 @@ fn fitted_parts<'a>(
 }
 
 fn part_demand(outlook: &Outlook, part: &PartOutlook) -> Vec<Demand> {
-    let spans: Vec<Span> = (0..outlook.jobs.len())
-        .map(Span::Job)
-        .chain([Span::All])
-        .collect();
     outlook
-        .demand(part, &spans)
+        .demand(part, &outlook.spans_of_jobs())
         .counts
         .iter()
         .enumerate()

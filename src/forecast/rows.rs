@@ -24,6 +24,12 @@ impl Rows {
         self.ends.push(self.data.len());
     }
 
+    /// Adds a row.
+    pub(super) fn add(&mut self, row: Vec<f64>) {
+        self.data.extend(row);
+        self.end();
+    }
+
     pub(super) fn row(&self, i: usize) -> &[f64] {
         let Some(&end) = self.ends.get(i) else {
             return &[];

@@ -118,6 +118,11 @@ pub(super) fn of_groups(groups: impl Iterator<Item = (u32, Cumulants)>) -> Optio
     (count > FEW).then_some(sum)
 }
 
+/// Every group.
+pub(super) fn every(firsts: &[Firsts]) -> Vec<usize> {
+    (0..firsts.len()).collect()
+}
+
 /// Those groups of which any position needs any part.
 fn needing<'b>(
     firsts: &[Firsts],

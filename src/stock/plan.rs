@@ -159,9 +159,7 @@ impl Demand {
         let all = in_jobs.pop().unwrap_or_else(Counts::none);
         let mut wear_outs = all.mean();
         if ahead.planned {
-            let jobs = (0..outlook.jobs.len()).map(Span::Job);
-            let spans: Vec<Span> = jobs.chain([Span::All]).collect();
-            in_jobs = outlook.wear_outs(ahead, &spans).counts;
+            in_jobs = outlook.wear_outs(ahead, &outlook.spans_of_jobs()).counts;
             wear_outs = in_jobs.pop().map_or(0.0, |c| c.mean()).min(all.mean());
         }
         Self {
