@@ -1,13 +1,12 @@
 //! The curves of a posterior dealt to the ways a schedule may go.
 //!
 //! Every curve in every way is the whole product; but a demand changes slowly from curve to curve, and mostly
-//! with the sum of hours from way to way. So each curve meets every fourth way by that sum (or every second
-//! of few), its neighbours the ways between, and the mean over all is as if each had met all.
+//! with the sum of hours from way to way. So each curve meets every second way by that sum, its neighbours the
+//! ways between, and the mean over all is as if each had met all.
 
 use super::schedule::MachineSchedule;
 use super::sum::FEW;
 use super::thin::Curves;
-use super::ways::WAYS;
 
 /// Fewer curves than these each go with every way.
 const FEWEST: usize = 16;
@@ -26,7 +25,6 @@ pub(super) fn dealt<'a>(
     let differ = totals.iter().any(|hours| *hours != totals[0]);
     let hands = match ways.len() {
         _ if !differ || positions > FEW as usize || all.nodes.len() < FEWEST => 1,
-        WAYS.. => 4,
         2.. => 2,
         _ => 1,
     };

@@ -6,10 +6,13 @@
 //! the Gauss rule of ln β with the weights of the rows; a shape of that rule lies between two rows, and where
 //! its scales lie and how they spread is interpolated between the rows around it.
 //!
+//! A wide posterior, of few worn lives, bears no rule over its shapes: then every shape is kept, each with as
+//! few curves as its weight and its spread ask for.
+//!
 //! How few are enough depends on what is averaged. The chances of one part change slowly from curve to
-//! curve; the demand of many positions, given the curve, has a sharp distribution. So both are tried on a
-//! ladder of rules, and the first is taken that leaves every chance as it was: those of one part within
-//! [`ONE_PART`], worked out in full, and those of the demand within [`DEMAND`], on a sketch of it.
+//! curve; the demand of many positions, given the curve, has a sharp distribution. So rules are tried from the
+//! shortest on, and the first is taken that leaves every chance as it was: those of one part, worked out in full,
+//! within [`ONE_PART`]; and those of the demand, on a sketch of it, within [`DEMAND`].
 
 use super::demand::{to_one, without_negligible};
 use super::first_life::FirstLife;
@@ -19,10 +22,18 @@ use super::sum::FEW;
 use crate::models::WeibullNode;
 use crate::numerics::interpolate::lagrange;
 use crate::numerics::linear::tridiagonal_eigen;
-use crate::numerics::vector::{exp, widest};
+use crate::numerics::vector::{exp, exp_m1, widest};
 
 /// Shapes, and curves of each.
-const LADDER: [(usize, usize); 5] = [(5, 5), (6, 6), (6, 9), (7, 12), (9, 14)];
+const LADDER: [(usize, usize); 3] = [(5, 5), (6, 6), (6, 9)];
+
+/// Curves of each shape where all shapes are kept: for one part, and for the demand of few positions.
+const FOR_ONE: [usize; 4] = [4, 6, 9, 12];
+const FOR_DEMAND: [usize; 12] = [1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 19, 24];
+
+/// What each shape may change of a chance, in units of its share of [`DEMAND`]: not all change the same chance, nor
+/// the same way.
+const SHARES: [f64; 2] = [4.0, 1.0];
 
 /// Largest change of a chance of one part.
 const ONE_PART: f64 = 3e-4;
@@ -57,7 +68,16 @@ const NEIGHBOURS: usize = 4;
 const SKETCHED: usize = 24;
 
 /// Chances at which the sketches are compared.
-const COMPARED: u32 = 32;
+const COMPARED: usize = 64;
+
+/// Standard deviations off what the curves expect.
+const DEVIATIONS: [f64; 4] = [-1.5, -0.5, 0.5, 1.5];
+
+/// Shares of the hours ahead by which a position is looked at: what happens between two of them is their difference.
+const SINGLY: [f64; 9] = [0.03, 0.08, 0.15, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0];
+
+/// Shares of the hours ahead by which they are sketched.
+const LOOKED_AHEAD: [f64; 3] = [1.0, 0.5, 0.2];
 
 /// What one position asks of the curves: what is fitted, and the hours ahead.
 pub(super) type Asked = (FirstLife, f64);
@@ -148,28 +168,56 @@ pub(super) fn thinned(
     positions: &[Asked],
 ) -> (Vec<WeibullNode>, Curves) {
     let rows = rows(nodes);
-    let mut first = fewer(&rows, LADDER[0].0, LADDER[0].1, false);
-    let rule = first.as_ref().map_or(nodes, |rule| &rule.nodes);
+    let by_gauss = |(shapes, curves)| {
+        let shapes = between_rows(&rows, shapes, curves)?;
+        fewer(&shapes, false).map(|few| (shapes, few))
+    };
+    let mut first = by_gauss(LADDER[0]);
+    let rule = first.as_ref().map_or(nodes, |(_, few)| &few.nodes);
     let one = OnePart::new(nodes, rule, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
-    let mut for_one = None;
-    for (shapes, curves) in LADDER {
-        let few = (first.take()).or_else(|| fewer(&rows, shapes, curves, false));
-        let Some(few) = few else {
+    let (mut for_one, mut for_demand) = (None, None);
+    for rule in LADDER {
+        let Some((shapes, few)) = first.take().or_else(|| by_gauss(rule)) else {
             continue;
         };
-        if few.nodes.len() >= nodes.len() || one.change(&few.nodes, per_change) > ONE_PART {
-            continue;
+        if for_one.is_none() && one.change(&few.nodes, per_change) <= ONE_PART {
+            for_one = Some(few.nodes.clone());
         }
-        let for_one = for_one.get_or_insert_with(|| few.nodes.clone());
-        if demand.change(&few.nodes, per_change) <= DEMAND {
+        if for_demand.is_none() && demand.change(&few.nodes, per_change) <= DEMAND {
             // The same once more, with the curves between.
-            let few = fewer(&rows, shapes, curves, true).unwrap_or(few);
-            return (std::mem::take(for_one), few);
+            for_demand = Some(fewer(&shapes, true).unwrap_or(few));
+        }
+        if for_one.is_some() && for_demand.is_some() {
+            break;
         }
     }
-    let (enough, _) = without_negligible(nodes, NEGLIGIBLE);
-    (for_one.unwrap_or_else(|| nodes.to_vec()), enough.into())
+    let of_each = |curves: usize| {
+        let shapes: Vec<_> = rows
+            .iter()
+            .map(|row| OneShape::of_row(row, curves))
+            .collect();
+        let few = fewer(&shapes, false)?.nodes;
+        (one.change(&few, per_change) <= ONE_PART).then_some(few)
+    };
+    let (all, _) = without_negligible(nodes, NEGLIGIBLE);
+    let by_row = |share: f64| {
+        let few = fewer(&demand.by_row(&rows, per_change, share), false)?;
+        let is_worth_it = 3 * few.nodes.len() < 2 * all.len();
+        (is_worth_it && demand.change(&few.nodes, per_change) <= DEMAND).then_some(few)
+    };
+    let for_one = for_one.or_else(|| FOR_ONE.into_iter().find_map(of_each));
+    // The curves of many positions are to be one as good as the other, with others between them.
+    let mut shares = SHARES.into_iter().filter(|_| !demand.many);
+    let for_demand = for_demand.or_else(|| shares.find_map(by_row));
+    (
+        for_one
+            .filter(|few| few.len() < nodes.len())
+            .unwrap_or_else(|| nodes.to_vec()),
+        for_demand
+            .filter(|few| few.nodes.len() < all.len())
+            .unwrap_or_else(|| all.into()),
+    )
 }
 
 /// Points, rising, with weights.
@@ -239,63 +287,26 @@ fn rows(nodes: &[WeibullNode]) -> Vec<Row> {
     rows[these].to_vec()
 }
 
-/// So many shapes with so many curves of each, and the finer ones between them where they are wanted; `None`
-/// where the rows do not bear that.
-fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Option<Curves> {
-    if rows.len() < shapes + 2 || rows.windows(2).any(|r| r[0].ln_shape >= r[1].ln_shape) {
-        return None;
-    }
-    let by_shape: Points = rows.iter().map(|row| (row.ln_shape, row.weight)).collect();
-    let (_, middle, spread, by_shape) = standard(&by_shape);
-    let mut few = Vec::with_capacity(shapes * curves);
+/// The curves of some shapes, and the finer ones between them where they are wanted; `None` where the rows do not
+/// bear that.
+fn fewer(shapes: &[OneShape<'_>], and_between: bool) -> Option<Curves> {
+    let mut few = Vec::new();
     let mut between = Vec::new();
-    let heaviest = rows.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
-    let usual = heaviest.middle;
-    for (z, weight) in gauss(&by_shape, shapes)? {
-        let ln_shape = middle + spread * z;
-        let above = rows.partition_point(|row| row.ln_shape < ln_shape);
-        let (low, high) = (rows.get(above.checked_sub(1)?)?, rows.get(above)?);
-        let share = (ln_shape - low.ln_shape) / (high.ln_shape - low.ln_shape);
-        let near = &rows[above.saturating_sub(2).min(rows.len() - NEIGHBOURS)..][..NEIGHBOURS];
-        let shapes: Vec<f64> = near.iter().map(|row| row.ln_shape).collect();
-        let weights = lagrange(&shapes, ln_shape);
-        // β times the mean (from the heaviest row's on) and the deviation: those change least with β.
-        let at_shape = |of: &dyn Fn(&Row) -> f64| -> f64 {
-            let each = near.iter().zip(&weights);
-            let each = each.map(|(row, weight)| weight * of(row) * row.ln_shape.exp());
-            each.sum::<f64>() / ln_shape.exp()
-        };
-        let (middle, spread) = (at_shape(&|r| r.middle - usual), at_shape(&|r| r.spread));
-        let rule = |count: usize| -> Option<Points> {
-            let (a, b) = (gauss(&low.points, count)?, gauss(&high.points, count)?);
-            let mix = |a: f64, b: f64| a + share * (b - a);
-            let each = a.iter().zip(&b);
-            Some(each.map(|(a, b)| (mix(a.0, b.0), mix(a.1, b.1))).collect())
-        };
-        let coarse = rule(curves)?;
-        let at: Vec<f64> = coarse.iter().map(|(z, _)| *z).collect();
+    for shape in shapes {
+        let coarse = shape.scales(shape.curves)?;
         let from = few.len();
-        few.extend(coarse.iter().map(|(z, share)| WeibullNode {
-            shape: ln_shape.exp(),
-            scale: (usual + middle + spread * z).exp(),
-            weight: weight * share,
-        }));
+        few.extend(shape.nodes(&coarse));
         if !and_between {
             continue;
         }
-        let fine = FINER.into_iter().filter(|n| *n > curves).find_map(rule);
-        between.extend(fine.iter().flatten().map(|(z, share)| Between {
-            weight: weight * share,
+        let at: Vec<f64> = coarse.iter().map(|(z, _)| *z).collect();
+        let mut finer = FINER.into_iter().filter(|n| *n > shape.curves);
+        let fine = finer.find_map(|n| shape.scales(n)).unwrap_or(coarse);
+        between.extend(fine.iter().map(|(z, share)| Between {
+            weight: shape.weight * share,
             from,
             weights: lagrange(&at, z.clamp(-FURTHEST, FURTHEST)),
         }));
-        if fine.is_none() {
-            between.extend(coarse.iter().map(|(z, share)| Between {
-                weight: weight * share,
-                from,
-                weights: lagrange(&at, *z),
-            }));
-        }
     }
     to_one(&mut few);
     let all: f64 = between.iter().map(|b| b.weight).sum();
@@ -308,6 +319,89 @@ fn fewer(rows: &[Row], shapes: usize, curves: usize, and_between: bool) -> Optio
         nodes: few,
         between,
     })
+}
+
+/// One shape, with so many curves.
+#[derive(Debug, Clone)]
+struct OneShape<'a> {
+    ln_shape: f64,
+    weight: f64,
+    /// Mean and standard deviation of ln η.
+    middle: f64,
+    spread: f64,
+    curves: usize,
+    /// The rows on either side, and how far it lies from the one to the other.
+    near: [&'a Row; 2],
+    share: f64,
+}
+
+impl<'a> OneShape<'a> {
+    fn of_row(row: &'a Row, curves: usize) -> Self {
+        Self {
+            ln_shape: row.ln_shape,
+            weight: row.weight,
+            middle: row.middle,
+            spread: row.spread,
+            curves,
+            near: [row, row],
+            share: 0.0,
+        }
+    }
+
+    /// So many scales, as deviations from the mean.
+    fn scales(&self, count: usize) -> Option<Points> {
+        if self.share == 0.0 && self.near[0].points.len() <= count {
+            return Some(self.near[0].points.clone());
+        }
+        let [low, high] = self.near.map(|row| gauss(&row.points, count));
+        let mix = |a: f64, b: f64| a + self.share * (b - a);
+        let (low, high) = (low?, high?);
+        let each = low.iter().zip(&high);
+        Some(each.map(|(a, b)| (mix(a.0, b.0), mix(a.1, b.1))).collect())
+    }
+
+    fn nodes<'b>(&'b self, scales: &'b Points) -> impl Iterator<Item = WeibullNode> + 'b {
+        scales.iter().map(|(z, share)| WeibullNode {
+            shape: self.ln_shape.exp(),
+            scale: (self.middle + self.spread * z).exp(),
+            weight: self.weight * share,
+        })
+    }
+}
+
+/// So many shapes by the Gauss rule of the rows: they lie between these.
+fn between_rows(rows: &[Row], shapes: usize, curves: usize) -> Option<Vec<OneShape<'_>>> {
+    if rows.len() < shapes + 2 || rows.windows(2).any(|r| r[0].ln_shape >= r[1].ln_shape) {
+        return None;
+    }
+    let by_shape: Points = rows.iter().map(|row| (row.ln_shape, row.weight)).collect();
+    let (_, middle, spread, by_shape) = standard(&by_shape);
+    let heaviest = rows.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
+    let usual = heaviest.middle;
+    let shape = |(z, weight): (f64, f64)| {
+        let ln_shape = middle + spread * z;
+        let above = rows.partition_point(|row| row.ln_shape < ln_shape);
+        let (low, high) = (rows.get(above.checked_sub(1)?)?, rows.get(above)?);
+        let around = &rows[above.saturating_sub(2).min(rows.len() - NEIGHBOURS)..][..NEIGHBOURS];
+        let shapes: Vec<f64> = around.iter().map(|row| row.ln_shape).collect();
+        let weights = lagrange(&shapes, ln_shape);
+        // β times the mean (from the heaviest row's on) and the deviation: those change least with β.
+        let at_shape = |of: &dyn Fn(&Row) -> f64| -> f64 {
+            let each = around.iter().zip(&weights);
+            let each = each.map(|(row, weight)| weight * of(row) * row.ln_shape.exp());
+            each.sum::<f64>() / ln_shape.exp()
+        };
+        Some(OneShape {
+            ln_shape,
+            weight,
+            middle: usual + at_shape(&|r| r.middle - usual),
+            spread: at_shape(&|r| r.spread),
+            curves,
+            near: [low, high],
+            share: (ln_shape - low.ln_shape) / (high.ln_shape - low.ln_shape),
+        })
+    };
+    gauss(&by_shape, shapes)?.into_iter().map(shape).collect()
 }
 
 /// The Gauss rule of points with mean 0, standard deviation 1 and weights summing to 1: the eigenvalues of
@@ -354,10 +448,11 @@ fn gauss(points: &Points, count: usize) -> Option<Points> {
     Some(rule)
 }
 
-/// Chances of one part, new and of some age, at a row of hours.
+/// Chances of one part, new and of some age, at a row of hours, and how many are needed an hour in the long run.
 struct OnePart {
     asked: Vec<(FirstLife, f64)>,
     chances: Vec<f64>,
+    an_hour: f64,
 }
 
 impl OnePart {
@@ -381,90 +476,191 @@ impl OnePart {
         Self {
             chances: chances.collect(),
             asked,
+            an_hour: Self::an_hour(nodes, per_change),
         }
     }
 
-    /// Largest change of any of them.
+    fn an_hour(nodes: &[WeibullNode], per_change: u32) -> f64 {
+        let each = nodes.iter().map(|n| n.weight / curve(n, per_change).mean());
+        each.sum()
+    }
+
+    /// Largest change of any of them: of a chance, or of the number in a thousand of it.
     fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
         let mixture = Mixture::new(few, per_change);
+        let an_hour = Self::an_hour(few, per_change) / self.an_hour - 1.0;
         (self.asked.iter().zip(&self.chances))
             .map(|((first, x), chance)| (mixture.within(first, *x) - chance).abs())
-            .fold(0.0, f64::max)
+            .fold(an_hour.abs(), f64::max)
     }
 }
 
-/// A sketch of the demand: under each curve normal, with the mean and variance of independent positions
-/// that are each renewed about as often as the hours allow.
+/// A sketch of the demand over all hours ahead and over the first of them: under each curve normal, with the mean
+/// and variance of independent positions that are each renewed about as often as the hours allow. Beside it the
+/// chances of some positions by some hours.
 struct Sketch {
+    by_hours: Vec<Hours>,
+    /// How many positions each of those stands for.
+    alike: f64,
+    /// Too many for sums by convolution.
+    many: bool,
+    /// ln age and ln (age + hours).
+    single: Vec<[f64; 2]>,
+    chances: Vec<f64>,
+}
+
+/// The demand by a share of each position's hours.
+struct Hours {
     /// ln age, ln (age + hours) and ln (hours/2) of each position; parts of unknown age count as new.
     positions: Vec<[f64; 3]>,
-    alike: f64,
     at: Vec<f64>,
-    chances: Vec<f64>,
 }
 
 impl Sketch {
     fn new(nodes: &[WeibullNode], per_change: u32, positions: &[Asked]) -> Self {
         let every = positions.len().div_ceil(SKETCHED).max(1);
-        let few: Vec<[f64; 3]> = (positions.iter().step_by(every))
-            .map(|(first, hours)| {
-                let age = first.age().unwrap_or(0.0);
-                [age, age + hours, 0.5 * hours].map(f64::ln)
-            })
+        let few: Vec<(f64, f64)> = (positions.iter().step_by(every))
+            .map(|(first, hours)| (first.age().unwrap_or(0.0), *hours))
             .collect();
-        let mut sketch = Self {
-            alike: positions.len() as f64 / few.len().max(1) as f64,
-            positions: few,
+        let by_hours = LOOKED_AHEAD.map(|share| Hours {
+            positions: (few.iter())
+                .map(|(age, hours)| [*age, age + share * hours, 0.5 * share * hours].map(f64::ln))
+                .collect(),
             at: Vec::new(),
+        });
+        let mut by_age = few.clone();
+        by_age.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let some = [0.0, 0.5, 1.0].map(|p| (p * by_age.len().saturating_sub(1) as f64) as usize);
+        let single = some.into_iter().filter_map(|i| by_age.get(i));
+        let single = single
+            .flat_map(|(age, hours)| SINGLY.map(|share| [*age, age + share * hours].map(f64::ln)));
+        let mut sketch = Self {
+            by_hours: by_hours.into(),
+            alike: positions.len() as f64 / few.len().max(1) as f64,
+            many: positions.len() > FEW as usize,
+            single: single.collect(),
             chances: Vec::new(),
         };
-        let mut by_curve = sketch.by_curve(nodes, per_change);
         // A sharp demand of many positions is interpolated between curves: what is asked of the rule is the
         // sharpest that is not.
-        if positions.len() > FEW as usize {
-            let (variance, spread) = variance_and_spread(by_curve.iter().copied());
+        if sketch.many {
+            let by_curve = sketch.by_hours[0].by_curve(nodes, per_change, sketch.alike);
+            let (variance, spread) = variance_and_spread(by_curve.into_iter());
             let most = (SHARP / variance).max(SPREAD * SPREAD * variance / (spread * spread));
             let share = most.min(MANY / variance);
             if share < 1.0 {
                 sketch.alike *= share;
-                by_curve = sketch.by_curve(nodes, per_change);
             }
         }
-        let low = (by_curve.iter()).fold(f64::INFINITY, |low, c| low.min(c.1 - 2.0 * c.2));
-        let high = by_curve
-            .iter()
-            .fold(0.0_f64, |high, c| high.max(c.1 + 2.0 * c.2));
-        let low = low.max(0.0);
-        let share = |i: u32| (f64::from(i) + 0.5) / f64::from(COMPARED);
-        sketch.at = (0..COMPARED)
-            .map(|i| low + (high - low) * share(i))
-            .collect();
-        sketch.chances = sketch.chances_of(&by_curve);
+        for hours in &mut sketch.by_hours {
+            hours.look_at(&hours.by_curve(nodes, per_change, sketch.alike));
+        }
+        sketch.chances = sketch.chances_of(nodes, per_change);
         sketch
     }
 
-    /// Weight, mean and standard deviation under each curve.
-    fn by_curve(&self, nodes: &[WeibullNode], per_change: u32) -> Vec<(f64, f64, f64)> {
+    /// Weighted sums over curves, of every chance.
+    fn chances_of(&self, nodes: &[WeibullNode], per_change: u32) -> Vec<f64> {
+        let mut chances = Vec::new();
+        for hours in &self.by_hours {
+            hours.chances_of(&hours.by_curve(nodes, per_change, self.alike), &mut chances);
+        }
+        let singly = chances.len();
+        chances.resize(singly + self.single.len(), 0.0);
+        for node in nodes {
+            let life = curve(node, per_change);
+            let ln_scale = life.scale.ln();
+            for (chance, logs) in chances[singly..].iter_mut().zip(&self.single) {
+                let [now, then] = logs.map(|ln| exp(life.shape * (ln - ln_scale)));
+                let ahead = if then > now { then - now } else { 0.0 };
+                *chance -= node.weight * exp_m1(-ahead);
+            }
+        }
+        chances
+    }
+
+    /// Every shape with as few curves as change no chance by more than `share` of what falls to each.
+    fn by_row<'a>(&self, rows: &'a [Row], per_change: u32, share: f64) -> Vec<OneShape<'a>> {
+        let allowed = share * DEMAND / rows.len() as f64;
+        let chances = |shape: &OneShape<'_>, scales: &Points| {
+            let nodes: Vec<WeibullNode> = shape.nodes(scales).collect();
+            self.chances_of(&nodes, per_change)
+        };
+        let of_row = |row: &'a Row| {
+            let mut shape = OneShape::of_row(row, row.points.len());
+            let all = chances(&shape, &row.points);
+            let enough = |count: &&usize| {
+                shape.scales(**count).is_some_and(|scales| {
+                    let few = chances(&shape, &scales);
+                    let mut each = few.iter().zip(&all);
+                    each.all(|(a, b)| (a - b).abs() <= allowed)
+                })
+            };
+            if let Some(count) = FOR_DEMAND.iter().find(enough) {
+                shape.curves = *count;
+            }
+            shape
+        };
+        rows.iter().map(of_row).collect()
+    }
+
+    /// Largest change of a chance.
+    fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
+        let chances = self.chances_of(few, per_change);
+        (chances.iter().zip(&self.chances))
+            .map(|(a, b)| (a - b).abs())
+            .fold(0.0, f64::max)
+    }
+}
+
+impl Hours {
+    /// Weight, mean and standard deviation under each curve, where each position stands for `alike` of them.
+    fn by_curve(&self, nodes: &[WeibullNode], per_change: u32, alike: f64) -> Vec<(f64, f64, f64)> {
         let one = |node: &WeibullNode| {
             let life = curve(node, per_change);
             let ln_scale = life.scale.ln();
             let (mut mean, mut variance) = (0.0, 0.0);
+            // Square of a life's coefficient of variation, roughly.
+            let spread = (1.5 / (life.shape * life.shape)).min(1.0);
             for logs in &self.positions {
                 let [now, then, half] = logs.map(|ln| exp(life.shape * (ln - ln_scale)));
                 let ahead = if then > now { then - now } else { 0.0 };
                 let p = 1.0 - exp(-ahead);
                 let renewals = 0.5 * exp(logs[2] - ln_scale);
-                let more = p * (1.0 - exp(-half)) * if renewals > 1.0 { renewals } else { 1.0 };
-                mean += self.alike * (p + more);
-                variance += self.alike * (p * (1.0 - p) + 0.3 * more);
+                let second = 1.0 - exp(-half);
+                let more = p * second * if renewals > 1.0 { renewals } else { 1.0 };
+                mean += alike * (p + more);
+                variance += alike * (p * (1.0 - p) + p * second * (1.0 - second) + spread * more);
             }
             (node.weight, mean, variance.max(0.05).sqrt())
         };
         nodes.iter().map(one).collect()
     }
 
-    fn chances_of(&self, by_curve: &[(f64, f64, f64)]) -> Vec<f64> {
-        let mut chances = vec![0.0; self.at.len()];
+    /// Settles at which numbers chances are compared: around what the curves expect, where their weight is.
+    fn look_at(&mut self, by_curve: &[(f64, f64, f64)]) {
+        let mut by_curve = by_curve.to_vec();
+        by_curve.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let all: f64 = by_curve.iter().map(|c| c.0).sum();
+        let mut curves = by_curve.into_iter();
+        let (mut here, mut before) = ((0.0, 0.0, 0.0), 0.0);
+        self.at.clear();
+        for i in 0..COMPARED {
+            let share = (i as f64 + 0.5) / COMPARED as f64;
+            while before < share * all {
+                let Some(next) = curves.next() else { break };
+                (here, before) = (next, before + next.0);
+            }
+            let z = DEVIATIONS[i % DEVIATIONS.len()];
+            self.at.push(here.1 + z * here.2);
+        }
+    }
+
+    /// Adds them.
+    fn chances_of(&self, by_curve: &[(f64, f64, f64)], chances: &mut Vec<f64>) {
+        let before = chances.len();
+        chances.resize(before + self.at.len(), 0.0);
+        let chances = &mut chances[before..];
         widest(
             #[inline(always)]
             || {
@@ -477,15 +673,6 @@ impl Sketch {
                 }
             },
         );
-        chances
-    }
-
-    /// Largest change of a cumulative chance.
-    fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
-        let chances = self.chances_of(&self.by_curve(few, per_change));
-        (chances.iter().zip(&self.chances))
-            .map(|(a, b)| (a - b).abs())
-            .fold(0.0, f64::max)
     }
 }
 

@@ -6,7 +6,7 @@ use super::*;
 use crate::lives::Observations;
 use crate::models::life_model;
 use crate::numerics::streams::stream;
-use crate::records::Part;
+use crate::records::{BelievedLife, Part};
 use approx::assert_abs_diff_eq;
 
 /// A posterior from simulated lives, `worn` of them worn and three times as many running.
@@ -91,5 +91,50 @@ fn fewer_curves_change_no_demand_that_anyone_sees() {
             nodes.len()
         );
         assert!(off < 4e-4, "{off}");
+    }
+}
+
+/// A posterior of few worn lives or none and a belief, as wide as they come.
+fn wide_posterior(worn: u32, running: u32) -> Vec<WeibullNode> {
+    let mut random = stream(72, u64::from(worn));
+    let mut lives = Observations::default();
+    for _ in 0..worn {
+        let t = 900.0 * random.exponential().powf(1.0 / 1.3);
+        lives.push(t, t, 0.0, 1.0);
+    }
+    for _ in 0..running {
+        lives.push(600.0 * random.uniform(), f64::INFINITY, 0.0, 1.0);
+    }
+    let mut part = Part::named("collet");
+    part.believed_life = Some(BelievedLife {
+        low_hours: 150.0,
+        high_hours: 2_000.0,
+        worth: 1.0,
+    });
+    life_model(&part, &lives).unwrap().nodes
+}
+
+/// Where every shape is kept: the demand of few positions and of many, and the chances of one part.
+#[test]
+fn fewer_curves_of_a_wide_posterior_change_nothing_either() {
+    for (worn, running, positions) in [(0, 12, 8), (1, 20, 24), (2, 30, 60), (4, 90, 24)] {
+        let nodes = wide_posterior(worn, running);
+        let group = group(positions);
+        let (thin, curves) = by_fewer(&nodes, &group);
+        let off = furthest(&thin, &demand(&nodes, &[group], 1, EXACT));
+        let (few, _) = thinned(&nodes, 1, &[(FirstLife::Aged(0.0), 450.0)]);
+        let chance = |nodes: &[WeibullNode], (age, ahead): (f64, f64)| {
+            Mixture::new(nodes, 1).within(&FirstLife::Aged(age), ahead)
+        };
+        let each = [(0.0, 30.0), (0.0, 2_000.0), (150.0, 100.0), (800.0, 900.0)];
+        let apart = each.map(|asked| (chance(&few, asked) - chance(&nodes, asked)).abs());
+        let one = apart.into_iter().fold(0.0, f64::max);
+        println!(
+            "{worn} worn, {positions} positions: {curves} of {} curves, {off:.1e}; one part {}, {one:.1e}",
+            nodes.len(),
+            few.len(),
+        );
+        assert!(2 * curves < nodes.len() && off < 4e-4, "{curves}: {off}");
+        assert!(one < 4e-4, "{one}");
     }
 }

@@ -304,14 +304,17 @@ fn ways_against_many_draws() {
 fn a_share_of_the_curves_in_each_way_is_as_all_of_them() {
     let days = [20, 40, 70, 100].map(|n| plus(AS_OF, n));
     // A few ways are for rough answers.
-    for (count, range, number, most) in [
-        (3, [60.0, 160.0], WAYS, 3e-3),
-        (6, [30.0, 300.0], WAYS, 3e-3),
-        (3, [60.0, 160.0], FEW_WAYS, 0.01),
+    for (curves, count, range, number, most) in [
+        (9, 3, [60.0, 160.0], WAYS, 1e-3),
+        (9, 6, [30.0, 300.0], WAYS, 1e-3),
+        (9, 3, [60.0, 160.0], FEW_WAYS, 2e-3),
+        (5, 3, [60.0, 160.0], WAYS, 1e-3),
+        (5, 6, [30.0, 300.0], WAYS, 1e-3),
+        (5, 3, [60.0, 160.0], FEW_WAYS, 2e-3),
     ] {
         let mut furthest = 0.0_f64;
         let jobs = jobs(count, Some(range), 0.0);
-        let nodes = spread(2.0, 150.0, 0.3, 9);
+        let nodes = spread(2.0, 150.0, 0.3, curves);
         let spans: Vec<Span> = (0..count)
             .map(Span::Job)
             .chain([Span::All])
@@ -343,7 +346,7 @@ fn a_share_of_the_curves_in_each_way_is_as_all_of_them() {
             let all = mix(each.iter().map(|(counts, _)| (weight, &counts[i])));
             let apart = dealt.furthest_from(&all);
             println!(
-                "{count} {range:?} {number} ways, {:?}: {apart:.5}",
+                "{curves} × {curves} curves, {count} {range:?} {number} ways, {:?}: {apart:.5}",
                 spans[i]
             );
             furthest = furthest.max(apart);
@@ -351,7 +354,7 @@ fn a_share_of_the_curves_in_each_way_is_as_all_of_them() {
         for (i, dealt) in dealt_enough.iter().enumerate() {
             let all: f64 = each.iter().map(|(_, enough)| weight * enough[i]).sum();
             println!(
-                "{count} {range:?} {number} ways, both enough: {:.5}",
+                "{curves} × {curves} curves, {count} {range:?} {number} ways, both enough: {:.5}",
                 dealt - all
             );
             furthest = furthest.max((dealt - all).abs());
