@@ -183,8 +183,8 @@ impl Courses {
         let nodes = &self.curves.nodes;
         let each: Option<Vec<Cumulants>> = (0..nodes.len()).map(sum).collect();
         let counts: Vec<(f64, Counts)> = match each {
-            Some(each) if self.is_sharp(&each) => (self.curves.between.iter())
-                .map(|between| (between.weight, series(&between.of(&each))))
+            Some(each) if self.is_sharp(&each) => (self.curves.smooth(&each, 1).iter())
+                .map(|(weight, sum)| (*weight, series(sum)))
                 .collect(),
             _ => (nodes.iter().enumerate())
                 .map(|(c, node)| (node.weight, one(c)))
@@ -363,22 +363,25 @@ impl Courses {
     fn mixed_enough(&self, limit: (usize, usize), of: impl Fn(usize) -> Enough) -> f64 {
         let nodes = &self.curves.nodes;
         let each: Vec<Enough> = (0..nodes.len()).map(of).collect();
-        let many = |c: &Enough| match c {
-            Enough::Many(first, end, covariance) => Some((*first, *end, *covariance)),
-            Enough::Chance(_) => None,
-        };
         let chance = |first: &Cumulants, end: &Cumulants, covariance: f64| {
             together(&series(first), &series(end), covariance, limit)
         };
-        if let Some(all) = each.iter().map(many).collect::<Option<Vec<_>>>() {
-            let firsts: Vec<Cumulants> = all.iter().map(|c| c.0).collect();
-            let ends: Vec<Cumulants> = all.iter().map(|c| c.1).collect();
-            let covariances: Vec<[f64; 1]> = all.iter().map(|c| [c.2]).collect();
-            let between = self.curves.between.par_iter().map(|between| {
-                let [covariance] = between.of(&covariances);
-                between.weight * chance(&between.of(&firsts), &between.of(&ends), covariance)
+        let many = |c: &Enough| match c {
+            Enough::Many(first, end, covariance) => {
+                let mut both = [*covariance; 11];
+                both[..5].copy_from_slice(first);
+                both[5..10].copy_from_slice(end);
+                Some(both)
+            }
+            Enough::Chance(_) => None,
+        };
+        if let Some(all) = each.iter().map(many).collect::<Option<Vec<[f64; 11]>>>() {
+            let smooth = self.curves.smooth(&all, 2);
+            let chances = smooth.par_iter().map(|(weight, both)| {
+                let [a, b, c, d, e, f, g, h, i, j, covariance] = *both;
+                weight * chance(&[a, b, c, d, e], &[f, g, h, i, j], covariance)
             });
-            return between.collect::<Vec<f64>>().iter().sum();
+            return chances.collect::<Vec<f64>>().iter().sum();
         }
         let each = each.iter().map(|c| match c {
             Enough::Chance(chance) => *chance,

@@ -41,8 +41,23 @@ const ONE_PART: f64 = 3e-4;
 /// Largest change of a chance of the demand, on the sketch.
 const DEMAND: f64 = 3e-4;
 
-/// Curves between those of one shape, as many as there are points for.
+/// The same where there are more positions than are convolved. The sketch is as sharp as any demand that is not
+/// interpolated between curves; those of a schedule's windows changed by an eighth of that at most.
+const DEMAND_OF_MANY: f64 = 1e-2;
+
+/// Curves between those of one shape; where their density is not known, as many as there are points for.
+const EVENLY: usize = 48;
 const FINER: [usize; 4] = [24, 16, 12, 9];
+
+/// Every so manieth of them, where that is enough.
+const STRIDES: [usize; 2] = [4, 2];
+
+/// Normal distributions so many standard deviations apart add up to a smooth one: the ripple is
+/// 2 exp(−2π²/STEP²) of it, 3e-4.
+const STEP: f64 = 1.5;
+
+/// Weight of two neighbours that may be further apart.
+const LIGHT: f64 = 1e-6;
 
 /// Scales beyond so many standard deviations are taken as at that many.
 const FURTHEST: f64 = 4.5;
@@ -86,33 +101,88 @@ pub(super) type Asked = (FirstLife, f64);
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Curves {
     pub(super) nodes: Vec<WeibullNode>,
-    /// Empty where the nodes are all.
+    /// Of each shape in turn; empty where the nodes are all.
     pub(super) between: Vec<Between>,
 }
 
-/// A curve between those of one shape: what changes slowly with ln η is interpolated (Lagrange).
+/// Curves between those of one shape, by rising scale: what changes slowly with ln η is interpolated (Lagrange).
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Between {
-    pub(super) weight: f64,
-    /// The first of the curves between which it lies, and their weights.
-    pub(super) from: usize,
-    pub(super) weights: Vec<f64>,
+    /// The first of the curves between which they lie.
+    from: usize,
+    /// Whether they lie evenly over ln η, so that every second stands for its neighbours too.
+    even: bool,
+    /// Weight, and the weights of those curves.
+    points: Vec<(f64, Vec<f64>)>,
 }
 
 impl Between {
-    /// The values there.
-    pub(super) fn of<const N: usize>(&self, values: &[[f64; N]]) -> [f64; N] {
-        let mut sum = [0.0; N];
-        for (weight, values) in self.weights.iter().zip(&values[self.from..]) {
-            for (sum, value) in sum.iter_mut().zip(values) {
-                *sum += weight * value;
+    /// Weight and values there.
+    fn of<const N: usize>(&self, values: &[[f64; N]]) -> Vec<(f64, [f64; N])> {
+        let at = |(weight, own): &(f64, Vec<f64>)| {
+            let mut sum = [0.0; N];
+            for (weight, values) in own.iter().zip(&values[self.from..]) {
+                for (sum, value) in sum.iter_mut().zip(values) {
+                    *sum += weight * value;
+                }
             }
-        }
-        sum
+            (*weight, sum)
+        };
+        self.points.iter().map(at).collect()
     }
 }
 
 impl Curves {
+    /// Sums of many positions under as many curves between the nodes as make one smooth distribution of them:
+    /// weights, and each sum's five cumulants one after another, then what else changes with the curve. Neighbours
+    /// are to expect numbers that differ by no more than [`STEP`] standard deviations of the sum; where even the
+    /// finest do, each stands for what lies halfway to its neighbours, and is widened to that. With two sums a
+    /// covariance comes after them.
+    pub(super) fn smooth<const N: usize>(
+        &self,
+        values: &[[f64; N]],
+        sums: usize,
+    ) -> Vec<(f64, [f64; N])> {
+        let mut smooth = Vec::new();
+        for between in &self.between {
+            let all = between.of(values);
+            let (mean, variance) = (
+                |i: usize, s| all[i].1[5 * s],
+                |i: usize, s| all[i].1[5 * s + 1],
+            );
+            let is_near = |i: usize, next: usize| {
+                all[i].0 + all[next].0 < LIGHT
+                    || (0..sums).all(|s| {
+                        let narrow = f64::min(variance(i, s), variance(next, s));
+                        (mean(next, s) - mean(i, s)).powi(2) <= STEP * STEP * narrow
+                    })
+            };
+            let far_enough = |stride: &usize| {
+                between.even && (*stride..all.len()).all(|next| is_near(next - stride, next))
+            };
+            let stride = STRIDES.into_iter().find(far_enough).unwrap_or(1);
+            for i in (stride / 2..all.len()).step_by(stride) {
+                let (weight, mut here) = all[i];
+                let (before, after) = (i.saturating_sub(1), (i + 1).min(all.len() - 1));
+                let mut wider = [0.0; 2];
+                for s in 0..if stride > 1 { 0 } else { sums } {
+                    let step = (mean(after, s) - mean(before, s)) / (after - before).max(1) as f64;
+                    wider[s] = ((step / STEP).powi(2) - here[5 * s + 1]).max(0.0);
+                    here[5 * s + 1] += wider[s];
+                }
+                if sums > 1 {
+                    here[5 * sums] += (wider[0] * wider[1]).sqrt();
+                }
+                smooth.push((weight * stride as f64, here));
+            }
+        }
+        let all: f64 = smooth.iter().map(|s| s.0).sum();
+        for curve in &mut smooth {
+            curve.0 /= all;
+        }
+        smooth
+    }
+
     /// Every so manieth curve from the `number`-th on, with their share of the weight; all of them where they are
     /// not shared out.
     pub(super) fn hand(&self, number: usize, hands: usize) -> (f64, Self) {
@@ -184,7 +254,8 @@ pub(super) fn thinned(
         if for_one.is_none() && one.change(&few.nodes, per_change) <= ONE_PART {
             for_one = Some(few.nodes.clone());
         }
-        if for_demand.is_none() && demand.change(&few.nodes, per_change) <= DEMAND {
+        let enough = if demand.many { DEMAND_OF_MANY } else { DEMAND };
+        if for_demand.is_none() && demand.change(&few.nodes, per_change) <= enough {
             // The same once more, with the curves between.
             for_demand = Some(fewer(&shapes, true).unwrap_or(few));
         }
@@ -249,6 +320,30 @@ impl Row {
             points,
         }
     }
+
+    /// The density that its points stand for, up to a factor, where they lie evenly: ln of their weights is
+    /// interpolated.
+    fn density(&self, z: f64) -> Option<f64> {
+        let (first, last) = (self.points.first()?.0, self.points.last()?.0);
+        let count = self.points.len();
+        let step = (last - first) / (count - 1) as f64;
+        let at = (z - first) / step;
+        let off = |(i, point): (usize, &(f64, f64))| (point.0 - first) / step - i as f64;
+        let is_even = self.points.iter().enumerate().all(|p| off(p).abs() < 1e-6);
+        if count < NEIGHBOURS || !is_even {
+            return None;
+        }
+        if at < -0.5 || at > count as f64 - 0.5 {
+            return Some(0.0);
+        }
+        let from = (at.max(0.0) as usize).saturating_sub(NEIGHBOURS / 2 - 1);
+        let from = from.min(count - NEIGHBOURS);
+        let near: [f64; NEIGHBOURS] = std::array::from_fn(|i| (from + i) as f64);
+        let weights = lagrange(&near, at);
+        let logs = self.points[from..].iter().map(|p| p.1.ln());
+        let ln: f64 = weights.iter().zip(logs).map(|(w, ln)| w * ln).sum();
+        Some(ln.exp() / step)
+    }
 }
 
 /// Total weight, mean, standard deviation, and the points less the mean in units of it.
@@ -300,20 +395,22 @@ fn fewer(shapes: &[OneShape<'_>], and_between: bool) -> Option<Curves> {
             continue;
         }
         let at: Vec<f64> = coarse.iter().map(|(z, _)| *z).collect();
+        let even = shape.evenly();
         let mut finer = FINER.into_iter().filter(|n| *n > shape.curves);
-        let fine = finer.find_map(|n| shape.scales(n)).unwrap_or(coarse);
-        between.extend(fine.iter().map(|(z, share)| Between {
-            weight: shape.weight * share,
+        let fine = (even.clone())
+            .or_else(|| finer.find_map(|n| shape.scales(n)))
+            .unwrap_or(coarse);
+        let point = |(z, share): &(f64, f64)| {
+            let own = lagrange(&at, z.clamp(-FURTHEST, FURTHEST));
+            (shape.weight * share, own)
+        };
+        between.push(Between {
             from,
-            weights: lagrange(&at, z.clamp(-FURTHEST, FURTHEST)),
-        }));
+            even: even.is_some(),
+            points: fine.iter().map(point).collect(),
+        });
     }
     to_one(&mut few);
-    let all: f64 = between.iter().map(|b| b.weight).sum();
-    for between in &mut between {
-        between.weight /= all;
-    }
-    between.retain(|b| b.weight > 1e-8);
     let good = |n: &WeibullNode| n.scale.is_finite() && n.scale > 0.0 && n.weight > 0.0;
     few.iter().all(good).then_some(Curves {
         nodes: few,
@@ -358,6 +455,24 @@ impl<'a> OneShape<'a> {
         let (low, high) = (low?, high?);
         let each = low.iter().zip(&high);
         Some(each.map(|(a, b)| (mix(a.0, b.0), mix(a.1, b.1))).collect())
+    }
+
+    /// Scales at even deviations, weighed by the density that the rows' points stand for; `None` where these do not
+    /// lie evenly.
+    fn evenly(&self) -> Option<Points> {
+        let step = 2.0 * FURTHEST / EVENLY as f64;
+        let point = |i: usize| {
+            let z = (i as f64 + 0.5) * step - FURTHEST;
+            let [low, high] = self.near.map(|row| row.density(z));
+            let (low, high) = (low?, high?);
+            Some((z, low + self.share * (high - low)))
+        };
+        let mut points: Points = (0..EVENLY).map(point).collect::<Option<_>>()?;
+        let all: f64 = points.iter().map(|p| p.1).sum();
+        for point in &mut points {
+            point.1 /= all;
+        }
+        Some(points)
     }
 
     fn nodes<'b>(&'b self, scales: &'b Points) -> impl Iterator<Item = WeibullNode> + 'b {
