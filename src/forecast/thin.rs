@@ -279,8 +279,19 @@ pub(super) fn thinned(
     };
     let for_one = for_one.or_else(|| FOR_ONE.into_iter().find_map(of_each));
     // The curves of many positions are to be one as good as the other, with others between them.
-    let mut shares = SHARES.into_iter().filter(|_| !demand.many);
-    let for_demand = for_demand.or_else(|| shares.find_map(by_row));
+    let evenly = || {
+        let of_each = LADDER[LADDER.len() - 1].1;
+        let shapes: Vec<_> = rows
+            .iter()
+            .map(|row| OneShape::of_row(row, of_each))
+            .collect();
+        fewer(&shapes, true)
+    };
+    let for_demand = match for_demand {
+        None if demand.many => evenly(),
+        None => SHARES.into_iter().find_map(by_row),
+        found => found,
+    };
     (
         for_one
             .filter(|few| few.len() < nodes.len())
@@ -637,7 +648,10 @@ impl Sketch {
         let few: Vec<(f64, f64)> = (positions.iter().step_by(every))
             .map(|(first, hours)| (first.age().unwrap_or(0.0), *hours))
             .collect();
-        let by_hours = LOOKED_AHEAD.map(|share| Hours {
+        let many = positions.len() > FEW as usize;
+        // Of many positions it is the whole time that is made as sharp as any time is that is not interpolated.
+        let looked_ahead = &LOOKED_AHEAD[..if many { 1 } else { LOOKED_AHEAD.len() }];
+        let by_hours = looked_ahead.iter().map(|share| Hours {
             positions: (few.iter())
                 .map(|(age, hours)| [*age, age + share * hours, 0.5 * share * hours].map(f64::ln))
                 .collect(),
@@ -650,9 +664,9 @@ impl Sketch {
         let single = single
             .flat_map(|(age, hours)| SINGLY.map(|share| [*age, age + share * hours].map(f64::ln)));
         let mut sketch = Self {
-            by_hours: by_hours.into(),
+            by_hours: by_hours.collect(),
             alike: positions.len() as f64 / few.len().max(1) as f64,
-            many: positions.len() > FEW as usize,
+            many,
             single: single.collect(),
             chances: Vec::new(),
         };

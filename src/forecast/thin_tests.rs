@@ -201,3 +201,28 @@ fn the_demand_of_many_positions_has_no_steps_from_curve_to_curve() {
         assert!(off.iter().all(|off| *off < most), "{off:?}");
     }
 }
+
+/// The same where the shape is stated: scales of one shape, as a posterior has them and densely.
+#[test]
+fn the_demand_of_many_positions_has_no_steps_where_the_shape_is_stated() {
+    let scales = |step: f64| -> Vec<WeibullNode> {
+        let count = (10.0 / step) as usize;
+        let each = (0..count).map(|i| step * (i as f64 + 0.5) - 5.0);
+        let node = |z: f64| WeibullNode {
+            shape: 2.0,
+            scale: 300.0 * (0.2 * z).exp(),
+            weight: step * (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt(),
+        };
+        each.map(node).collect()
+    };
+    let (thin, curves) = by_fewer(&scales(0.7), &group(300));
+    let dense: Curves = scales(0.05).into();
+    let accuracy = Accuracy {
+        tolerance: 1e-4,
+        most_cells: 4096,
+    };
+    let exact = Courses::of_windows(&dense, vec![group(300)], 1, accuracy);
+    let off = furthest(&thin, &exact);
+    println!("{curves} curves, {off:.1e}");
+    assert!(curves < 12 && off < 1e-3, "{curves}: {off}");
+}
