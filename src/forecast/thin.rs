@@ -25,7 +25,7 @@ use crate::numerics::linear::tridiagonal_eigen;
 use crate::numerics::vector::{exp, exp_m1, widest};
 
 /// Shapes, and curves of each.
-const LADDER: [(usize, usize); 3] = [(5, 5), (6, 6), (6, 9)];
+const LADDER: [(usize, usize); 4] = [(5, 5), (6, 6), (7, 8), (8, 10)];
 
 /// Curves of each shape where all shapes are kept: for one part, and for the demand of few positions.
 const FOR_ONE: [usize; 4] = [4, 6, 9, 12];
@@ -766,7 +766,7 @@ impl Hours {
         nodes.iter().map(one).collect()
     }
 
-    /// Settles at which numbers chances are compared: around what the curves expect, where their weight is.
+    /// Settles between which numbers chances are compared: around what the curves expect, where their weight is.
     fn look_at(&mut self, by_curve: &[(f64, f64, f64)]) {
         let mut by_curve = by_curve.to_vec();
         by_curve.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -781,8 +781,10 @@ impl Hours {
                 (here, before) = (next, before + next.0);
             }
             let z = DEVIATIONS[i % DEVIATIONS.len()];
-            self.at.push(here.1 + z * here.2);
+            self.at.push((here.1 + z * here.2).max(0.0).floor() + 0.5);
         }
+        self.at.sort_by(f64::total_cmp);
+        self.at.dedup();
     }
 
     /// Adds them.
