@@ -21,7 +21,8 @@ use std::io::Write;
 
 use rayon::prelude::*;
 use wearcast::forecast::{
-    Accuracy, Counts, FirstLife, Group, Hours, WeibullCurve, demand, remaining_quantile,
+    Accuracy, Counts, FirstLife, Group, Hours, WeibullCurve, demand_by_few_curves,
+    remaining_quantile,
 };
 use wearcast::lives::Observations;
 use wearcast::models::{Belief, Prior, WeibullNode, life_model};
@@ -164,7 +165,7 @@ fn one(truth: &WeibullCurve, part: &Part, records: &Records) -> Option<One> {
         weight: 1.0,
     }];
     let of = |nodes: &[WeibullNode]| -> Option<Counts> {
-        demand(nodes, &groups, 1, ACCURACY)
+        demand_by_few_curves(nodes, groups.to_vec(), 1, ACCURACY)
             .counts
             .into_iter()
             .next()

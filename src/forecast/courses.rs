@@ -67,6 +67,27 @@ enum Enough {
     Many(Cumulants, Cumulants, f64),
 }
 
+/// Demand in each window of some groups, as the forecast works it out: with as few curves as give the same, and
+/// others between them where the positions are many. Hours; `per_change` parts are taken at each change. For every
+/// curve as it is see [`demand`](super::demand).
+pub fn demand_by_few_curves(
+    nodes: &[WeibullNode],
+    groups: Vec<Group>,
+    per_change: u32,
+    accuracy: Accuracy,
+) -> WindowDemand {
+    let asked: Vec<thin::Asked> = (groups.iter())
+        .flat_map(|group| {
+            let each = group.positions.iter();
+            each.flat_map(|(first, alike)| {
+                std::iter::repeat_n((first.clone(), group.end()), *alike as usize)
+            })
+        })
+        .collect();
+    let (_, curves) = thin::thinned(nodes, per_change, &asked);
+    Courses::of_windows(&curves, groups, per_change, accuracy)
+}
+
 impl Courses {
     /// Groups with one window for each answer wanted; `wear_outs` says whether those are counted apart. What is
     /// asked later rests on up to `most_kept` numbers, and is worked out again beyond that.

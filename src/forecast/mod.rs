@@ -38,6 +38,7 @@ mod ways;
 
 pub use costs::*;
 pub use counts::*;
+pub use courses::demand_by_few_curves;
 pub use demand::*;
 pub use first_life::*;
 pub use mixture::*;

@@ -699,11 +699,18 @@ impl Sketch {
         for node in nodes {
             let life = curve(node, per_change);
             let ln_scale = life.scale.ln();
-            for (chance, logs) in chances[singly..].iter_mut().zip(&self.single) {
-                let [now, then] = logs.map(|ln| exp(life.shape * (ln - ln_scale)));
-                let ahead = if then > now { then - now } else { 0.0 };
-                *chance -= node.weight * exp_m1(-ahead);
-            }
+            let each = chances[singly..].iter_mut().zip(&self.single);
+            widest(
+                #[inline(always)]
+                || {
+                    for (chance, [now, then]) in each {
+                        let now = exp(life.shape * (now - ln_scale));
+                        let then = exp(life.shape * (then - ln_scale));
+                        let ahead = if then > now { then - now } else { 0.0 };
+                        *chance -= node.weight * exp_m1(-ahead);
+                    }
+                },
+            );
         }
         chances
     }
@@ -745,25 +752,41 @@ impl Sketch {
 impl Hours {
     /// Weight, mean and standard deviation under each curve, where each position stands for `alike` of them.
     fn by_curve(&self, nodes: &[WeibullNode], per_change: u32, alike: f64) -> Vec<(f64, f64, f64)> {
-        let one = |node: &WeibullNode| {
-            let life = curve(node, per_change);
-            let ln_scale = life.scale.ln();
-            let (mut mean, mut variance) = (0.0, 0.0);
-            // Square of a life's coefficient of variation, roughly.
-            let spread = (1.5 / (life.shape * life.shape)).min(1.0);
-            for logs in &self.positions {
-                let [now, then, half] = logs.map(|ln| exp(life.shape * (ln - ln_scale)));
-                let ahead = if then > now { then - now } else { 0.0 };
-                let p = 1.0 - exp(-ahead);
-                let renewals = 0.5 * exp(logs[2] - ln_scale);
-                let second = 1.0 - exp(-half);
-                let more = p * second * if renewals > 1.0 { renewals } else { 1.0 };
-                mean += alike * (p + more);
-                variance += alike * (p * (1.0 - p) + p * second * (1.0 - second) + spread * more);
-            }
-            (node.weight, mean, variance.max(0.05).sqrt())
-        };
-        nodes.iter().map(one).collect()
+        let lives = nodes.iter().map(|node| curve(node, per_change));
+        // Shape, ln scale, and the square of a life's coefficient of variation, roughly.
+        let lives: Vec<[f64; 3]> = lives
+            .map(|life| {
+                let spread = (1.5 / (life.shape * life.shape)).min(1.0);
+                [life.shape, life.scale.ln(), spread]
+            })
+            .collect();
+        let mut sums = vec![[0.0; 2]; nodes.len()];
+        widest(
+            #[inline(always)]
+            || {
+                for logs in &self.positions {
+                    for ([shape, ln_scale, spread], [mean, variance]) in lives.iter().zip(&mut sums)
+                    {
+                        let now = exp(shape * (logs[0] - ln_scale));
+                        let then = exp(shape * (logs[1] - ln_scale));
+                        let half = exp(shape * (logs[2] - ln_scale));
+                        let ahead = if then > now { then - now } else { 0.0 };
+                        let p = 1.0 - exp(-ahead);
+                        let renewals = 0.5 * exp(logs[2] - ln_scale);
+                        let second = 1.0 - exp(-half);
+                        let more = p * second * if renewals > 1.0 { renewals } else { 1.0 };
+                        *mean += p + more;
+                        *variance += p * (1.0 - p) + p * second * (1.0 - second) + spread * more;
+                    }
+                }
+            },
+        );
+        let each = nodes.iter().zip(sums);
+        each.map(|(node, [mean, variance])| {
+            let sd = (alike * variance).max(0.05).sqrt();
+            (node.weight, alike * mean, sd)
+        })
+        .collect()
     }
 
     /// Settles between which numbers chances are compared: around what the curves expect, where their weight is.

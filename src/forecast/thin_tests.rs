@@ -1,6 +1,6 @@
 //! Fewer curves against all of them.
 
-use super::super::courses::Courses;
+use super::super::courses::{Courses, demand_by_few_curves};
 use super::super::demand::{Accuracy, Group, Hours, WindowDemand, demand};
 use super::*;
 use crate::lives::Observations;
@@ -95,13 +95,9 @@ fn group(positions: u32) -> Group {
 
 /// The demand by fewer curves, and how many.
 fn by_fewer(nodes: &[WeibullNode], group: &Group) -> (WindowDemand, usize) {
-    let asked: Vec<Asked> = group
-        .positions
-        .iter()
-        .map(|p| (p.0.clone(), 450.0))
-        .collect();
-    let (_, few) = thinned(nodes, 1, &asked);
-    let demand = Courses::of_windows(&few, vec![group.clone()], 1, EXACT);
+    let asked = group.positions.iter().map(|p| (p.0.clone(), 450.0));
+    let (_, few) = thinned(nodes, 1, &asked.collect::<Vec<Asked>>());
+    let demand = demand_by_few_curves(nodes, vec![group.clone()], 1, EXACT);
     (demand, few.nodes.len())
 }
 
