@@ -42,7 +42,7 @@ const ONE_PART: f64 = 3e-4;
 const DEMAND: f64 = 3e-4;
 
 /// The same where there are more positions than are convolved. The sketch is as sharp as any demand that is not
-/// interpolated between curves; those of a schedule's windows changed by an eighth of that at most.
+/// interpolated between curves; those of a schedule's windows changed by a fifth of that at most.
 const DEMAND_OF_MANY: f64 = 1e-2;
 
 /// Curves between those of one shape; where their density is not known, as many as there are points for.
@@ -263,12 +263,12 @@ pub(super) fn thinned(
             break;
         }
     }
+    let every_shape = |curves: usize| -> Vec<OneShape<'_>> {
+        let each = rows.iter().map(|row| OneShape::of_row(row, curves));
+        each.collect()
+    };
     let of_each = |curves: usize| {
-        let shapes: Vec<_> = rows
-            .iter()
-            .map(|row| OneShape::of_row(row, curves))
-            .collect();
-        let few = fewer(&shapes, false)?.nodes;
+        let few = fewer(&every_shape(curves), false)?.nodes;
         (one.change(&few, per_change) <= ONE_PART).then_some(few)
     };
     let (all, _) = without_negligible(nodes, NEGLIGIBLE);
@@ -279,16 +279,8 @@ pub(super) fn thinned(
     };
     let for_one = for_one.or_else(|| FOR_ONE.into_iter().find_map(of_each));
     // The curves of many positions are to be one as good as the other, with others between them.
-    let evenly = || {
-        let of_each = LADDER[LADDER.len() - 1].1;
-        let shapes: Vec<_> = rows
-            .iter()
-            .map(|row| OneShape::of_row(row, of_each))
-            .collect();
-        fewer(&shapes, true)
-    };
     let for_demand = match for_demand {
-        None if demand.many => evenly(),
+        None if demand.many => fewer(&every_shape(LADDER[LADDER.len() - 1].1), true),
         None => SHARES.into_iter().find_map(by_row),
         found => found,
     };
@@ -297,7 +289,7 @@ pub(super) fn thinned(
             .filter(|few| few.len() < nodes.len())
             .unwrap_or_else(|| nodes.to_vec()),
         for_demand
-            .filter(|few| few.nodes.len() < all.len())
+            .filter(|few| demand.many || few.nodes.len() < all.len())
             .unwrap_or_else(|| all.into()),
     )
 }
@@ -353,7 +345,7 @@ impl Row {
         let weights = lagrange(&near, at);
         let logs = self.points[from..].iter().map(|p| p.1.ln());
         let ln: f64 = weights.iter().zip(logs).map(|(w, ln)| w * ln).sum();
-        Some(ln.exp() / step)
+        Some(if ln.is_finite() { ln.exp() / step } else { 0.0 })
     }
 }
 
@@ -483,7 +475,7 @@ impl<'a> OneShape<'a> {
         for point in &mut points {
             point.1 /= all;
         }
-        Some(points)
+        (all > 0.0).then_some(points)
     }
 
     fn nodes<'b>(&'b self, scales: &'b Points) -> impl Iterator<Item = WeibullNode> + 'b {
@@ -611,7 +603,7 @@ impl OnePart {
         each.sum()
     }
 
-    /// Largest change of any of them: of a chance, or of the number in a thousand of it.
+    /// Largest change of any of them: of a chance, or of the number an hour as a share of it.
     fn change(&self, few: &[WeibullNode], per_change: u32) -> f64 {
         let mixture = Mixture::new(few, per_change);
         let an_hour = Self::an_hour(few, per_change) / self.an_hour - 1.0;
