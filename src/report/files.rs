@@ -111,7 +111,12 @@ pub fn files(
     let name = &analysis.fleet.name;
     // Saving it takes one core for longer than anything else, so it begins first.
     let book = spreadsheet(name, analysis.fleet.as_of, &tables);
-    let in_a_book = || book.and_then(|mut book| book.save_to_buffer());
+    let in_a_book = || {
+        let mut book = book?;
+        let saved = book.save_to_buffer();
+        given_back_meanwhile(book);
+        saved
+    };
     let on_the_page = || rayon::join(|| page(&contents), || results(analysis));
     let each = || tables.par_iter().map(csv).collect::<Vec<_>>();
     let (book, ((page, results), csvs)) = rayon::join(in_a_book, || rayon::join(on_the_page, each));
@@ -127,6 +132,7 @@ pub fn files(
             chart.svg.clone().into_bytes(),
         );
     }
+    given_back_meanwhile(tables);
     match book {
         Ok(bytes) => {
             files.insert("wearcast.xlsx".to_owned(), bytes);
@@ -134,6 +140,11 @@ pub fn files(
         }
         Err(error) => Err(ReportError::Spreadsheet(error.to_string())),
     }
+}
+
+/// Lets go of what is in many small pieces without waiting for it.
+fn given_back_meanwhile<T: Send + 'static>(pieces: T) {
+    rayon::spawn(move || drop(pieces));
 }
 
 /// Why a report could not be made.
