@@ -204,7 +204,7 @@ impl Courses {
         let nodes = &self.curves.nodes;
         let each: Option<Vec<Cumulants>> = (0..nodes.len()).map(sum).collect();
         let counts: Vec<(f64, Counts)> = match each {
-            Some(each) if self.is_sharp(&each) => (self.curves.smooth(&each, 1).iter())
+            Some(each) if self.is_sharp(&each) => (self.curves.smooth(&each).iter())
                 .map(|(weight, sum)| (*weight, series(sum)))
                 .collect(),
             _ => (nodes.iter().enumerate())
@@ -397,10 +397,10 @@ impl Courses {
             Enough::Chance(_) => None,
         };
         if let Some(all) = each.iter().map(many).collect::<Option<Vec<[f64; 11]>>>() {
-            let smooth = self.curves.smooth(&all, 2);
+            let smooth = self.curves.smooth(&all);
             let chances = smooth.par_iter().map(|(weight, both)| {
-                let [a, b, c, d, e, f, g, h, i, j, covariance] = *both;
-                weight * chance(&[a, b, c, d, e], &[f, g, h, i, j], covariance)
+                let sum = |from: usize| -> Cumulants { std::array::from_fn(|k| both[from + k]) };
+                weight * chance(&sum(0), &sum(5), both[10])
             });
             return chances.collect::<Vec<f64>>().iter().sum();
         }

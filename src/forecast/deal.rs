@@ -23,10 +23,10 @@ pub(super) fn dealt<'a>(
     let total = |way: &[MachineSchedule]| way.iter().map(MachineSchedule::total).sum::<f64>();
     let totals: Vec<f64> = ways.iter().map(|way| total(way)).collect();
     let differ = totals.iter().any(|hours| *hours != totals[0]);
-    let hands = match ways.len() {
-        _ if !differ || positions > FEW as usize || all.nodes.len() < FEWEST => 1,
-        2.. => 2,
-        _ => 1,
+    let hands = if !differ || positions > FEW as usize || all.nodes.len() < FEWEST {
+        1
+    } else {
+        2
     };
     let mut by_hours: Vec<usize> = (0..ways.len()).collect();
     by_hours.sort_by(|a, b| totals[*a].total_cmp(&totals[*b]));

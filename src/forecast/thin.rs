@@ -116,9 +116,12 @@ pub(super) struct Between {
     points: Vec<(f64, Vec<f64>)>,
 }
 
+/// Weight of a curve, and values under it.
+type Under<const N: usize> = (f64, [f64; N]);
+
 impl Between {
     /// Weight and values there.
-    fn of<const N: usize>(&self, values: &[[f64; N]]) -> Vec<(f64, [f64; N])> {
+    fn of<const N: usize>(&self, values: &[[f64; N]]) -> Vec<Under<N>> {
         let at = |(weight, own): &(f64, Vec<f64>)| {
             let mut sum = [0.0; N];
             for (weight, values) in own.iter().zip(&values[self.from..]) {
@@ -130,51 +133,59 @@ impl Between {
         };
         self.points.iter().map(at).collect()
     }
+
+    /// How few of them are enough: every so manieth.
+    fn stride<const N: usize>(&self, all: &[Under<N>]) -> usize {
+        let is_near = |(here, next): (&Under<N>, &Under<N>)| {
+            here.0 + next.0 < LIGHT
+                || (0..N / 5).all(|s| {
+                    let (mean, variance) = (5 * s, 5 * s + 1);
+                    let narrow = f64::min(here.1[variance], next.1[variance]);
+                    (next.1[mean] - here.1[mean]).powi(2) <= STEP * STEP * narrow
+                })
+        };
+        let is_enough = |stride: &usize| {
+            let next = all.iter().skip(*stride);
+            self.even && all.iter().zip(next).all(is_near)
+        };
+        STRIDES.into_iter().find(is_enough).unwrap_or(1)
+    }
+}
+
+/// Widens the sums under each curve to what lies halfway to its neighbours, where they are narrower.
+fn widen<const N: usize>(all: &mut [Under<N>]) {
+    let sums = N / 5;
+    let means: Vec<[f64; N]> = all.iter().map(|curve| curve.1).collect();
+    for (i, (_, here)) in all.iter_mut().enumerate() {
+        let (before, after) = (i.saturating_sub(1), (i + 1).min(means.len() - 1));
+        let mut wider = [0.0; 2];
+        for (s, wider) in wider[..sums].iter_mut().enumerate() {
+            let (mean, variance) = (5 * s, 5 * s + 1);
+            let step = (means[after][mean] - means[before][mean]) / (after - before).max(1) as f64;
+            *wider = ((step / STEP).powi(2) - here[variance]).max(0.0);
+            here[variance] += *wider;
+        }
+        if sums > 1 {
+            here[5 * sums] += (wider[0] * wider[1]).sqrt();
+        }
+    }
 }
 
 impl Curves {
-    /// Sums of many positions under as many curves between the nodes as make one smooth distribution of them:
-    /// weights, and each sum's five cumulants one after another, then what else changes with the curve. Neighbours
-    /// are to expect numbers that differ by no more than [`STEP`] standard deviations of the sum; where even the
-    /// finest do, each stands for what lies halfway to its neighbours, and is widened to that. With two sums a
-    /// covariance comes after them.
-    pub(super) fn smooth<const N: usize>(
-        &self,
-        values: &[[f64; N]],
-        sums: usize,
-    ) -> Vec<(f64, [f64; N])> {
+    /// One sum of many positions, or two, under as many curves between the nodes as make one smooth distribution of
+    /// them: weights, and each sum's five cumulants one after another, then the covariance of two. Neighbours are to
+    /// expect numbers that differ by no more than [`STEP`] standard deviations of the sum; where even the finest do,
+    /// each stands for what lies halfway to its neighbours, and is widened to that.
+    pub(super) fn smooth<const N: usize>(&self, values: &[[f64; N]]) -> Vec<Under<N>> {
         let mut smooth = Vec::new();
         for between in &self.between {
-            let all = between.of(values);
-            let (mean, variance) = (
-                |i: usize, s| all[i].1[5 * s],
-                |i: usize, s| all[i].1[5 * s + 1],
-            );
-            let is_near = |i: usize, next: usize| {
-                all[i].0 + all[next].0 < LIGHT
-                    || (0..sums).all(|s| {
-                        let narrow = f64::min(variance(i, s), variance(next, s));
-                        (mean(next, s) - mean(i, s)).powi(2) <= STEP * STEP * narrow
-                    })
-            };
-            let far_enough = |stride: &usize| {
-                between.even && (*stride..all.len()).all(|next| is_near(next - stride, next))
-            };
-            let stride = STRIDES.into_iter().find(far_enough).unwrap_or(1);
-            for i in (stride / 2..all.len()).step_by(stride) {
-                let (weight, mut here) = all[i];
-                let (before, after) = (i.saturating_sub(1), (i + 1).min(all.len() - 1));
-                let mut wider = [0.0; 2];
-                for s in 0..if stride > 1 { 0 } else { sums } {
-                    let step = (mean(after, s) - mean(before, s)) / (after - before).max(1) as f64;
-                    wider[s] = ((step / STEP).powi(2) - here[5 * s + 1]).max(0.0);
-                    here[5 * s + 1] += wider[s];
-                }
-                if sums > 1 {
-                    here[5 * sums] += (wider[0] * wider[1]).sqrt();
-                }
-                smooth.push((weight * stride as f64, here));
+            let mut all = between.of(values);
+            let stride = between.stride(&all);
+            if stride == 1 {
+                widen(&mut all);
             }
+            let each = all.into_iter().skip(stride / 2).step_by(stride);
+            smooth.extend(each.map(|(weight, sums)| (weight * stride as f64, sums)));
         }
         let all: f64 = smooth.iter().map(|s| s.0).sum();
         for curve in &mut smooth {
@@ -246,6 +257,7 @@ pub(super) fn thinned(
     let rule = first.as_ref().map_or(nodes, |(_, few)| &few.nodes);
     let one = OnePart::new(nodes, rule, per_change);
     let demand = Sketch::new(nodes, per_change, positions);
+    let enough = if demand.many { DEMAND_OF_MANY } else { DEMAND };
     let (mut for_one, mut for_demand) = (None, None);
     for rule in LADDER {
         let Some((shapes, few)) = first.take().or_else(|| by_gauss(rule)) else {
@@ -254,7 +266,6 @@ pub(super) fn thinned(
         if for_one.is_none() && one.change(&few.nodes, per_change) <= ONE_PART {
             for_one = Some(few.nodes.clone());
         }
-        let enough = if demand.many { DEMAND_OF_MANY } else { DEMAND };
         if for_demand.is_none() && demand.change(&few.nodes, per_change) <= enough {
             // The same once more, with the curves between.
             for_demand = Some(fewer(&shapes, true).unwrap_or(few));
@@ -617,7 +628,7 @@ impl OnePart {
 /// and variance of independent positions that are each renewed about as often as the hours allow. Beside it the
 /// chances of some positions by some hours.
 struct Sketch {
-    by_hours: Vec<Hours>,
+    times: Vec<Time>,
     /// How many positions each of those stands for.
     alike: f64,
     /// Too many for sums by convolution.
@@ -627,8 +638,11 @@ struct Sketch {
     chances: Vec<f64>,
 }
 
+/// Weight, mean and standard deviation under each curve.
+type Normals = Vec<(f64, f64, f64)>;
+
 /// The demand by a share of each position's hours.
-struct Hours {
+struct Time {
     /// ln age, ln (age + hours) and ln (hours/2) of each position; parts of unknown age count as new.
     positions: Vec<[f64; 3]>,
     at: Vec<f64>,
@@ -643,7 +657,7 @@ impl Sketch {
         let many = positions.len() > FEW as usize;
         // Of many positions it is the whole time that is made as sharp as any time is that is not interpolated.
         let looked_ahead = &LOOKED_AHEAD[..if many { 1 } else { LOOKED_AHEAD.len() }];
-        let by_hours = looked_ahead.iter().map(|share| Hours {
+        let times = looked_ahead.iter().map(|share| Time {
             positions: (few.iter())
                 .map(|(age, hours)| [*age, age + share * hours, 0.5 * share * hours].map(f64::ln))
                 .collect(),
@@ -656,35 +670,53 @@ impl Sketch {
         let single = single
             .flat_map(|(age, hours)| SINGLY.map(|share| [*age, age + share * hours].map(f64::ln)));
         let mut sketch = Self {
-            by_hours: by_hours.collect(),
+            times: times.collect(),
             alike: positions.len() as f64 / few.len().max(1) as f64,
             many,
             single: single.collect(),
             chances: Vec::new(),
         };
+        let mut by_curve = sketch.by_curve(nodes, per_change);
         // A sharp demand of many positions is interpolated between curves: what is asked of the rule is the
         // sharpest that is not.
         if sketch.many {
-            let by_curve = sketch.by_hours[0].by_curve(nodes, per_change, sketch.alike);
-            let (variance, spread) = variance_and_spread(by_curve.into_iter());
+            let (variance, spread) = variance_and_spread(by_curve[0].iter().copied());
             let most = (SHARP / variance).max(SPREAD * SPREAD * variance / (spread * spread));
             let share = most.min(MANY / variance);
             if share < 1.0 {
                 sketch.alike *= share;
+                by_curve = sketch.by_curve(nodes, per_change);
             }
         }
-        for hours in &mut sketch.by_hours {
-            hours.look_at(&hours.by_curve(nodes, per_change, sketch.alike));
+        for (time, by_curve) in sketch.times.iter_mut().zip(&by_curve) {
+            time.look_at(by_curve);
         }
-        sketch.chances = sketch.chances_of(nodes, per_change);
+        sketch.chances = sketch.chances_from(&by_curve, nodes, per_change);
         sketch
+    }
+
+    /// The demand by each of the times.
+    fn by_curve(&self, nodes: &[WeibullNode], per_change: u32) -> Vec<Normals> {
+        let times = self.times.iter();
+        let each = times.map(|time| time.by_curve(nodes, per_change, self.alike));
+        each.collect()
     }
 
     /// Weighted sums over curves, of every chance.
     fn chances_of(&self, nodes: &[WeibullNode], per_change: u32) -> Vec<f64> {
+        self.chances_from(&self.by_curve(nodes, per_change), nodes, per_change)
+    }
+
+    /// The same, given the demand by each of the times.
+    fn chances_from(
+        &self,
+        by_curve: &[Normals],
+        nodes: &[WeibullNode],
+        per_change: u32,
+    ) -> Vec<f64> {
         let mut chances = Vec::new();
-        for hours in &self.by_hours {
-            hours.chances_of(&hours.by_curve(nodes, per_change, self.alike), &mut chances);
+        for (time, by_curve) in self.times.iter().zip(by_curve) {
+            time.chances_of(by_curve, &mut chances);
         }
         let singly = chances.len();
         chances.resize(singly + self.single.len(), 0.0);
@@ -717,15 +749,15 @@ impl Sketch {
         let of_row = |row: &'a Row| {
             let mut shape = OneShape::of_row(row, row.points.len());
             let all = chances(&shape, &row.points);
-            let enough = |count: &&usize| {
-                shape.scales(**count).is_some_and(|scales| {
+            let enough = |count: &usize| {
+                shape.scales(*count).is_some_and(|scales| {
                     let few = chances(&shape, &scales);
                     let mut each = few.iter().zip(&all);
                     each.all(|(a, b)| (a - b).abs() <= allowed)
                 })
             };
-            if let Some(count) = FOR_DEMAND.iter().find(enough) {
-                shape.curves = *count;
+            if let Some(count) = FOR_DEMAND.into_iter().find(enough) {
+                shape.curves = count;
             }
             shape
         };
@@ -741,9 +773,9 @@ impl Sketch {
     }
 }
 
-impl Hours {
-    /// Weight, mean and standard deviation under each curve, where each position stands for `alike` of them.
-    fn by_curve(&self, nodes: &[WeibullNode], per_change: u32, alike: f64) -> Vec<(f64, f64, f64)> {
+impl Time {
+    /// Where each position stands for `alike` of them.
+    fn by_curve(&self, nodes: &[WeibullNode], per_change: u32, alike: f64) -> Normals {
         let lives = nodes.iter().map(|node| curve(node, per_change));
         // Shape, ln scale, and the square of a life's coefficient of variation, roughly.
         let lives: Vec<[f64; 3]> = lives
