@@ -4,10 +4,10 @@ use clap::Args;
 use serde::Serialize;
 
 use super::fleet_args::FleetArgs;
-use super::{CliError, Reply};
+use super::{CliError, Reply, left_to_the_end};
 use crate::lives::{self, Lives, Unplaced};
 use crate::meters::{Meters, TurnedBack};
-use crate::records::{Fleet, FleetFiles, NearNames, RowCounts, Text, set_aside_error};
+use crate::records::{Fleet, FleetFiles, NearNames, RowCounts, set_aside_error};
 use crate::report::{self, NearNameSums, ProblemGroup, Sums, problem_groups};
 
 /// Arguments of `wearcast check`.
@@ -88,39 +88,24 @@ pub(super) fn run(args: &CheckArgs) -> Result<Reply, CliError> {
             .not_given
             .push("no row of the replacement records can be used".to_owned());
     }
+    left_to_the_end((fleet, meters, lives));
     Ok(reply)
 }
 
 fn json(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[String]) -> String {
-    let parts = fleet.parts.iter().map(|part| {
-        let name = Text::from(&part.name);
-        let mut of = PartLives {
+    let tallies = lives.tallies(&fleet.parts);
+    let parts = fleet
+        .parts
+        .iter()
+        .zip(tallies)
+        .map(|(part, tally)| PartLives {
             part: &part.name,
-            lives: 0,
-            worn: 0,
-            unworn: 0,
-            running: 0,
-            unknown_reason: 0,
-        };
-        for life in lives.lives.iter().filter(|l| l.part == name) {
-            let count = u64::from(life.count);
-            of.lives += count;
-            *match life.outcome {
-                lives::Outcome::Worn => &mut of.worn,
-                lives::Outcome::Unworn => &mut of.unworn,
-                lives::Outcome::Running => &mut of.running,
-            } += count;
-            of.unknown_reason += if life.unknown_reason { count } else { 0 };
-        }
-        for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
-            of.lives += u64::from(unplaced.lives());
-            of.worn += u64::from(unplaced.worn + unplaced.worn_between);
-            of.unworn += u64::from(unplaced.unworn);
-            of.running += u64::from(unplaced.running);
-            of.unknown_reason += u64::from(unplaced.unknown_reason);
-        }
-        of
-    });
+            lives: tally.lives(),
+            worn: tally.worn,
+            unworn: tally.unworn,
+            running: tally.running,
+            unknown_reason: tally.unknown_reason,
+        });
     let checked = Checked {
         fleet: &fleet.name,
         as_of: fleet.as_of,

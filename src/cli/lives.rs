@@ -6,11 +6,13 @@ use std::path::PathBuf;
 use clap::Args;
 use serde::Serialize;
 
-use super::files::{write_through, write_whole};
+use super::files::write_through;
 use super::fleet_args::FleetArgs;
 use super::lives_input::left_out;
-use super::{CliError, Reply};
-use crate::lives::{self, AgeRange, Fitted, Life, Lives, Unplaced, lives_parquet, write_lives_csv};
+use super::{CliError, Reply, left_to_the_end};
+use crate::lives::{
+    self, AgeRange, Fitted, Life, Lives, Unplaced, write_lives_csv, write_lives_parquet,
+};
 use crate::records::{RawRow, RowCounts, RowRef, raw_rows};
 use crate::report::{self, format};
 
@@ -95,11 +97,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
         match ending.as_deref() {
             Some("csv") => write_through(path, |file| write_lives_csv(&lives.lives, file))?,
             Some("parquet") => {
-                let bytes = lives_parquet(&lives.lives).map_err(|what| CliError::Write {
-                    path: path.clone(),
-                    source: std::io::Error::other(what),
-                })?;
-                write_whole(path, &bytes)?;
+                write_through(path, |file| write_lives_parquet(&lives.lives, file))?;
             }
             _ => {
                 return Err(CliError::Usage(format!(
@@ -132,6 +130,7 @@ pub(super) fn run(args: &LivesArgs) -> Result<Reply, CliError> {
         }
         out
     };
+    left_to_the_end((fleet, lives));
     Ok(Reply {
         stdout,
         remarks,

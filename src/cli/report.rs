@@ -8,7 +8,7 @@ use super::directory::write_directory;
 use super::fleet_args::FleetArgs;
 use super::not_given;
 use super::what_if::{WhatIf, analyse};
-use super::{CliError, Reply};
+use super::{CliError, Reply, left_to_the_end};
 use crate::analysis::{Detail, DetailLimits, Watch};
 use crate::report;
 
@@ -62,8 +62,7 @@ pub(super) fn run(args: &ReportArgs, watch: &dyn Watch) -> Result<Reply, CliErro
         not_given::practice(&analysis),
     ]
     .concat();
-    // The program ends here: giving back a large fleet piece by piece would only keep its user waiting.
-    std::mem::forget(analysis);
+    left_to_the_end(analysis);
     Ok(Reply {
         stdout,
         remarks,

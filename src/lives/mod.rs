@@ -12,6 +12,7 @@ mod read;
 mod select;
 mod stints;
 mod table;
+mod tally;
 mod unplaced;
 mod ways;
 mod write;
@@ -22,9 +23,10 @@ pub use life::*;
 pub(crate) use life_rows::LifeRows;
 pub use observations::*;
 pub use table::*;
+pub use tally::Tally;
 pub use unplaced::{AgeRange, Unplaced};
 pub(crate) use unplaced::{Choice, PossibleLife, StillIn, Ways};
-pub use write::{lives_csv, lives_parquet, write_lives_csv};
+pub use write::{lives_csv, write_lives_csv, write_lives_parquet};
 
 /// `1 worn life`, `6 worn lives`: how much a sentence rests on.
 pub(crate) fn worn_lives(count: f64) -> String {

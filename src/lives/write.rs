@@ -2,12 +2,14 @@
 
 use std::borrow::Cow;
 use std::collections::{BTreeSet, HashSet};
+use std::fmt::Write as _;
 
+use jiff::civil::Date;
 use rayon::prelude::*;
 
-use super::{Life, LivesTable, NamedColumn, Outcome};
+use super::{Life, LifeId, LivesTable, NamedColumn, Outcome};
 use crate::lives::{ColumnValues, observations};
-use crate::records::parquet::{self, ParquetColumn, ParquetValues};
+use crate::records::parquet::{self, WrittenCells, WrittenColumn};
 use crate::records::{Extras, Text};
 
 /// Own columns of a lives file.
@@ -51,6 +53,8 @@ const FILE_COLUMNS: [(&str, Own); 14] = [
 const LIVES_AT_A_TIME: usize = 1 << 13;
 /// Such groups written side by side before they go into the file.
 const GROUPS_AT_A_TIME: usize = 16;
+/// Lives that stand together in a Parquet file.
+const LIVES_TOGETHER: usize = 1 << 17;
 
 impl Outcome {
     /// Its word in a lives file.
@@ -123,37 +127,73 @@ fn header(names: &[&str]) -> Vec<String> {
         .collect()
 }
 
-/// One life as a row of a lives file, a column at a time.
-fn cell(life: &Life, column: usize, names: &[&str], into: &mut String) {
-    use std::fmt::Write;
-    into.clear();
-    let exact = life.low == life.high || life.high.is_infinite();
-    let Some((_, own)) = FILE_COLUMNS.get(column) else {
-        let name = names.get(column - FILE_COLUMNS.len());
-        into.push_str(
-            name.and_then(|name| life.covariates.get(name))
-                .unwrap_or_default(),
-        );
-        return;
-    };
-    // Writing into a string cannot fail.
-    let _ = match own {
-        Own::Hours if exact => write!(into, "{}", life.low),
-        Own::Outcome => into.write_str(life.outcome.word()),
-        Own::Low => write!(into, "{}", life.low),
-        Own::High if life.high.is_finite() => write!(into, "{}", life.high),
-        Own::Entry => write!(into, "{}", life.entry),
-        Own::Count => write!(into, "{}", life.count),
-        Own::Id => write!(into, "{}", life.id),
-        Own::Part => into.write_str(&life.part),
-        Own::Machine => into.write_str(&life.machine),
-        Own::Position => into.write_str(&life.position),
-        Own::Serial => into.write_str(life.serial.map_or("", Text::as_str)),
-        Own::Start => life.start.map_or(Ok(()), |day| write!(into, "{day}")),
-        Own::End => write!(into, "{}", life.end),
-        Own::UnknownReason if life.unknown_reason => into.write_str("yes"),
-        Own::Hours | Own::High | Own::UnknownReason => Ok(()),
-    };
+/// What a life has to say in one column.
+enum Cell {
+    Nothing,
+    Number(f64),
+    Text(&'static str),
+    Day(Date),
+    Id(LifeId),
+}
+
+impl Cell {
+    /// `names` are those of the covariates, whose columns come last.
+    fn of(life: &Life, column: usize, names: &[&str]) -> Self {
+        let told = |text: &'static str| match text {
+            "" => Self::Nothing,
+            text => Self::Text(text),
+        };
+        let Some((_, own)) = FILE_COLUMNS.get(column) else {
+            let name = names.get(column - FILE_COLUMNS.len());
+            let value = name.and_then(|name| life.covariates.get(name));
+            return told(value.unwrap_or_default());
+        };
+        let exact = life.low == life.high || life.high.is_infinite();
+        match own {
+            Own::Hours if exact => Self::Number(life.low),
+            Own::Outcome => Self::Text(life.outcome.word()),
+            Own::Low => Self::Number(life.low),
+            Own::High if life.high.is_finite() => Self::Number(life.high),
+            Own::Entry => Self::Number(life.entry),
+            Own::Count => Self::Number(f64::from(life.count)),
+            Own::Id => Self::Id(life.id),
+            Own::Part => told(life.part.as_str()),
+            Own::Machine => told(life.machine.as_str()),
+            Own::Position => told(life.position.as_str()),
+            Own::Serial => told(life.serial.map_or("", Text::as_str)),
+            Own::Start => life.start.map_or(Self::Nothing, Self::Day),
+            Own::End => Self::Day(life.end),
+            Own::UnknownReason if life.unknown_reason => Self::Text("yes"),
+            Own::Hours | Own::High | Own::UnknownReason => Self::Nothing,
+        }
+    }
+
+    fn number(&self) -> Option<f64> {
+        match self {
+            Self::Number(value) => Some(*value),
+            _ => None,
+        }
+    }
+
+    fn text(&self) -> Option<Cow<'static, str>> {
+        match self {
+            Self::Nothing => None,
+            Self::Text(text) => Some(Cow::Borrowed(text)),
+            other => Some(Cow::Owned(other.to_string())),
+        }
+    }
+}
+
+impl std::fmt::Display for Cell {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Nothing => Ok(()),
+            Self::Number(value) => value.fmt(f),
+            Self::Text(text) => f.write_str(text),
+            Self::Day(day) => day.fmt(f),
+            Self::Id(id) => id.fmt(f),
+        }
+    }
 }
 
 /// Writes the lives as a CSV lives file, row by row; every number with all its digits.
@@ -187,7 +227,9 @@ fn rows(lives: &[Life], columns: usize, names: &[&str]) -> std::io::Result<Vec<u
     let mut text = String::new();
     for life in lives {
         for column in 0..columns {
-            cell(life, column, names, &mut text);
+            text.clear();
+            // Writing into a string cannot fail.
+            let _ = write!(text, "{}", Cell::of(life, column, names));
             out.write_field(inert(&text).as_bytes())?;
         }
         out.write_record(None::<&[u8]>)?;
@@ -207,36 +249,30 @@ pub fn lives_csv(lives: &[Life]) -> String {
     String::from_utf8(bytes).unwrap_or_default()
 }
 
-/// The lives as a Parquet lives file, with the columns of [`lives_csv`].
+/// Writes the lives as a Parquet lives file, with the columns of [`write_lives_csv`], some at a time.
 ///
 /// # Errors
-/// What the writer says, as a sentence; it has no reason to fail on lives.
-pub fn lives_parquet(lives: &[Life]) -> Result<Vec<u8>, String> {
+/// What the writer underneath says.
+pub fn write_lives_parquet(lives: &[Life], into: impl std::io::Write) -> std::io::Result<()> {
     let names: Vec<&str> = covariate_names(lives).into_iter().collect();
-    let mut text = String::new();
-    let columns = header(&names)
-        .into_iter()
-        .enumerate()
-        .map(|(at, name)| {
-            let mut told = |life: &Life| {
-                cell(life, at, &names, &mut text);
-                (!text.is_empty()).then(|| text.clone())
-            };
+    let header = header(&names);
+    let columns = |some: &[Life]| -> Vec<WrittenColumn> {
+        let column = |(at, name): (usize, &String)| {
+            let cells = some.iter().map(|life| Cell::of(life, at, &names));
             let is_number = FILE_COLUMNS.get(at).is_some_and(|(_, own)| own.is_number());
-            let values = if is_number {
-                ParquetValues::Numbers(
-                    lives
-                        .iter()
-                        .map(|life| told(life).and_then(|t| t.parse().ok()))
-                        .collect(),
-                )
+            let cells = if is_number {
+                WrittenCells::Numbers(cells.map(|cell| cell.number()).collect())
             } else {
-                ParquetValues::Texts(lives.iter().map(told).collect())
+                WrittenCells::Texts(cells.map(|cell| cell.text()).collect())
             };
-            ParquetColumn::new(name, values)
-        })
-        .collect();
-    parquet::written(columns)
+            (name.clone(), cells)
+        };
+        header.par_iter().enumerate().map(column).collect()
+    };
+    let first = columns(lives.get(..LIVES_TOGETHER).unwrap_or(lives));
+    let rest = lives.get(LIVES_TOGETHER..).unwrap_or_default();
+    let rest = rest.chunks(LIVES_TOGETHER).map(columns);
+    parquet::write(into, first, rest)
 }
 
 fn covariate_names(lives: &[Life]) -> BTreeSet<&'static str> {

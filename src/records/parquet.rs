@@ -1,6 +1,7 @@
 //! Parquet files → [`TextTable`]; the only place, with the lives file, where data frames are seen.
 
-use std::io::Cursor;
+use std::borrow::Cow;
+use std::io::{Cursor, Write};
 use std::path::Path;
 
 use polars::prelude::{
@@ -95,14 +96,6 @@ pub(crate) struct ParquetColumn {
 }
 
 impl ParquetColumn {
-    pub(crate) fn new(name: impl Into<String>, values: ParquetValues) -> Self {
-        Self {
-            name: name.into(),
-            values,
-            days: false,
-        }
-    }
-
     fn len(&self) -> usize {
         match &self.values {
             ParquetValues::Texts(values) => values.len(),
@@ -306,21 +299,40 @@ fn day(since_1970: i64) -> Option<String> {
     Some(day.to_string())
 }
 
-/// Columns as a Parquet file in memory.
-pub(crate) fn written(columns: Vec<ParquetColumn>) -> Result<Vec<u8>, String> {
-    let height = columns.first().map_or(0, ParquetColumn::len);
-    let columns: Vec<Column> = columns
-        .into_iter()
-        .map(|column| match column.values {
-            ParquetValues::Texts(values) => Column::new(column.name.into(), values),
-            ParquetValues::Numbers(values) => Column::new(column.name.into(), values),
-        })
-        .collect();
-    let mut bytes = Vec::new();
-    DataFrame::new(height, columns)
-        .and_then(|mut frame| ParquetWriter::new(&mut bytes).finish(&mut frame))
-        .map_err(|error| shown(&error.to_string()))?;
-    Ok(bytes)
+/// Cells of a column that is written, some rows at a time; `None` for null.
+pub(crate) enum WrittenCells {
+    Texts(Vec<Option<Cow<'static, str>>>),
+    Numbers(Vec<Option<f64>>),
+}
+
+/// A column by its name.
+pub(crate) type WrittenColumn = (String, WrittenCells);
+
+/// Writes columns as a Parquet file: the first rows, and the rest with the same columns, each of them together.
+pub(crate) fn write(
+    into: impl Write,
+    first: Vec<WrittenColumn>,
+    rest: impl Iterator<Item = Vec<WrittenColumn>>,
+) -> std::io::Result<()> {
+    let told = |error: PolarsError| std::io::Error::other(shown(&error.to_string()));
+    let frame = |columns: Vec<WrittenColumn>| {
+        let column = |(name, cells): WrittenColumn| match cells {
+            WrittenCells::Texts(cells) => Column::new(name.into(), cells),
+            WrittenCells::Numbers(cells) => Column::new(name.into(), cells),
+        };
+        DataFrame::new_infer_height(columns.into_iter().map(column).collect())
+    };
+    let first = frame(first).map_err(told)?;
+    let writer = ParquetWriter::new(into).batched(first.schema());
+    let mut writer = writer.map_err(told)?;
+    writer.write_batch(&first).map_err(told)?;
+    drop(first);
+    for columns in rest {
+        let some = frame(columns).map_err(told)?;
+        writer.write_batch(&some).map_err(told)?;
+    }
+    writer.finish().map_err(told)?;
+    Ok(())
 }
 
 #[cfg(test)]
@@ -329,17 +341,28 @@ mod tests {
 
     #[test]
     fn what_is_written_is_read_back() {
-        let columns_in = vec![
-            ParquetColumn::new(
-                "part",
-                ParquetValues::Texts(vec![Some("belt".into()), None]),
-            ),
-            ParquetColumn::new("hours", ParquetValues::Numbers(vec![None, Some(12.5)])),
-        ];
+        let some = |part: &'static str, hours| {
+            let cells = [
+                WrittenCells::Texts(vec![Some(part.into()), None]),
+                WrittenCells::Numbers(vec![None, hours]),
+            ];
+            ["part", "hours"]
+                .map(str::to_owned)
+                .into_iter()
+                .zip(cells)
+                .collect()
+        };
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.parquet");
-        std::fs::write(&path, written(columns_in.clone()).unwrap()).unwrap();
-        assert_eq!(columns(&path).unwrap(), columns_in);
+        let file = std::fs::File::create(&path).unwrap();
+        let rest = [some("roller", None), some("ring", Some(7.0))];
+        write(file, some("belt", Some(12.5)), rest.into_iter()).unwrap();
+        let columns = columns(&path).unwrap();
+        let texts = [Some("belt"), None, Some("roller"), None, Some("ring"), None];
+        let texts = texts.map(|t| t.map(str::to_owned)).to_vec();
+        assert_eq!(columns[0].values, ParquetValues::Texts(texts));
+        let hours = vec![None, Some(12.5), None, None, None, Some(7.0)];
+        assert_eq!(columns[1].values, ParquetValues::Numbers(hours));
         let table = read(&path, "a.parquet").unwrap();
         assert_eq!(
             (table.cell(0, 1), table.cell(2, 1), table.kind(2, 1)),

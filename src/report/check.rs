@@ -4,9 +4,9 @@ use std::collections::{BTreeMap, HashMap};
 use std::fmt::Write;
 
 use super::{Cell, Table, format, text, wrapped};
-use crate::lives::{Cost, Life, Lives, Outcome, Unplaced};
+use crate::lives::{Cost, Life, Lives, Tally, Unplaced};
 use crate::meters::TurnedBack;
-use crate::records::{Disposition, Fleet, Problem, RowRef, Text};
+use crate::records::{Disposition, Fleet, Problem, RowRef};
 
 /// Rows shown of each kind of problem.
 const SHOWN: usize = 5;
@@ -124,7 +124,7 @@ fn costs_of(problems: &[&Problem], by_row: &mut HashMap<RowRef, Costs>) -> Costs
 
 /// What would change if parts that came out for reasons nobody maps, or that two rows tell
 /// differently, had been worn.
-fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
+fn doubts(fleet: &Fleet, tallies: &[Tally]) -> Option<Table> {
     let mut table = Table::new("doubts", "If the doubtful parts had been worn")
         .words("part", "Part")
         .figures("doubtful", "Doubtful")
@@ -133,24 +133,8 @@ fn doubts(fleet: &Fleet, lives: &Lives) -> Option<Table> {
         .figures("hours", "Hours a worn part as used")
         .figures("hours_otherwise", "Otherwise");
     let mut any = false;
-    for part in &fleet.parts {
-        let (mut doubtful, mut worn, mut hours) = (0_u64, 0_u64, 0.0);
-        let name = Text::from(&part.name);
-        for life in lives.lives.iter().filter(|l| l.part == name) {
-            let count = u64::from(life.count);
-            doubtful += if life.unknown_reason { count } else { 0 };
-            worn += if life.outcome == Outcome::Worn {
-                count
-            } else {
-                0
-            };
-            hours += life.hours_seen();
-        }
-        for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
-            doubtful += u64::from(unplaced.unknown_reason);
-            worn += u64::from(unplaced.worn + unplaced.worn_between);
-            hours += unplaced.hours;
-        }
+    for (part, tally) in fleet.parts.iter().zip(tallies) {
+        let (doubtful, worn, hours) = (tally.unknown_reason, tally.worn, tally.hours);
         if doubtful == 0 {
             continue;
         }
@@ -195,27 +179,12 @@ pub struct NearNameSums {
 
 /// What the lives of each part come to, in the order of the catalogue.
 pub fn sums_by_part(fleet: &Fleet, lives: &Lives) -> Vec<Sums> {
-    let sums = |part: Text| {
-        let mut sums = Sums::default();
-        for life in lives.lives.iter().filter(|l| l.part == part) {
-            let count = u64::from(life.count);
-            sums.lives += count;
-            sums.worn += if life.outcome == Outcome::Worn {
-                count
-            } else {
-                0
-            };
-            sums.hours += life.hours_seen();
-        }
-        for unplaced in lives.unplaced.iter().filter(|u| u.part == part) {
-            sums.lives += u64::from(unplaced.lives());
-            sums.worn += u64::from(unplaced.worn + unplaced.worn_between);
-            sums.hours += unplaced.hours;
-        }
-        sums
+    let sums = |tally: Tally| Sums {
+        lives: tally.lives(),
+        worn: tally.worn,
+        hours: tally.hours,
     };
-    let parts = fleet.parts.iter().map(|part| Text::from(&part.name));
-    parts.map(sums).collect()
+    lives.tallies(&fleet.parts).into_iter().map(sums).collect()
 }
 
 /// What would change if names that are nearly those of a machine or part were taken in other ways,
@@ -272,6 +241,10 @@ pub fn near_names(sums: &[NearNameSums]) -> Option<Table> {
 
 /// Lives of each part, counted by outcome.
 pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
+    by_part(fleet, lives, &lives.tallies(&fleet.parts))
+}
+
+fn by_part(fleet: &Fleet, lives: &Lives, tallies: &[Tally]) -> Table {
     let mut table = Table::new("lives_by_part", "Lives")
         .words("part", "Part")
         .figures("lives", "Lives")
@@ -279,27 +252,14 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
         .figures("unworn", "Unworn")
         .figures("running", "Running")
         .figures("hours", "Hours seen");
-    for part in &fleet.parts {
-        let name = Text::from(&part.name);
-        let (mut all, mut hours) = ([0_u64; 3], 0.0);
-        for life in lives.lives.iter().filter(|l| l.part == name) {
-            all[life.outcome as usize] += u64::from(life.count);
-            hours += life.hours_seen();
-        }
-        for unplaced in lives.unplaced.iter().filter(|u| u.part == name) {
-            all[Outcome::Worn as usize] += u64::from(unplaced.worn + unplaced.worn_between);
-            all[Outcome::Unworn as usize] += u64::from(unplaced.unworn);
-            all[Outcome::Running as usize] += u64::from(unplaced.running);
-            hours += unplaced.hours;
-        }
-        let count = |outcome: Outcome| Cell::Count(all[outcome as usize]);
+    for (part, tally) in fleet.parts.iter().zip(tallies) {
         table.push(vec![
             Cell::text(&part.name),
-            Cell::Count(all.iter().sum()),
-            count(Outcome::Worn),
-            count(Outcome::Unworn),
-            count(Outcome::Running),
-            Cell::Hours(hours),
+            Cell::Count(tally.lives()),
+            Cell::Count(tally.worn),
+            Cell::Count(tally.unworn),
+            Cell::Count(tally.running),
+            Cell::Hours(tally.hours),
         ]);
     }
     if lives.unknown_start > 0 {
@@ -321,13 +281,7 @@ pub fn lives_by_part(fleet: &Fleet, lives: &Lives) -> Table {
             untold(|u| u.unknown_start),
         ));
     }
-    let unknown: u64 = lives
-        .lives
-        .iter()
-        .filter(|l| l.unknown_reason)
-        .map(|l| u64::from(l.count))
-        .sum::<u64>()
-        + untold(|u| u.unknown_reason);
+    let unknown: u64 = tallies.iter().map(|tally| tally.unknown_reason).sum();
     if unknown > 0 {
         table.note(format!(
             "{unknown} of the unworn came out for a reason that nothing maps."
@@ -462,8 +416,9 @@ pub fn check(fleet: &Fleet, lives: &Lives, near: &[NearNameSums], notes: &[Strin
     }
     out.push_str(&resets_to_declare(&lives.turned_back));
     out.push('\n');
-    out.push_str(&text(&lives_by_part(fleet, lives)));
-    if let Some(doubts) = doubts(fleet, lives) {
+    let tallies = lives.tallies(&fleet.parts);
+    out.push_str(&text(&by_part(fleet, lives, &tallies)));
+    if let Some(doubts) = doubts(fleet, &tallies) {
         out.push('\n');
         out.push_str(&text(&doubts));
     }
