@@ -17,8 +17,8 @@ use super::ways::Laying;
 use super::{Cost, Fitted, Life, LifeId, LifeRows, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
 use crate::records::{
-    ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, RowCounts, RowRef,
-    Text, Verdict,
+    ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, Replacement,
+    RowCounts, RowRef, Text, Verdict, runs,
 };
 
 /// Machines up to which a text of its own is made for each.
@@ -68,7 +68,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             Machine { name, slug }
         })
         .collect();
-    let mut records = runs(fleet);
+    let mut records = records_of(fleet);
     let summed = |part: &Part| part.position_not_told == PositionNotTold::Sum;
     let first_record = || fleet.replacements.iter().map(|r| r.date).min();
     let records_from = if fleet.parts.iter().any(summed) {
@@ -147,19 +147,14 @@ fn move_all<T>(to: &mut Vec<T>, from: &mut Vec<T>) {
 }
 
 /// Where the records of each part on each machine stand.
-fn runs(fleet: &Fleet) -> ByText<Text, ByText<Text, Range<usize>>> {
-    let mut runs: ByText<Text, ByText<Text, Range<usize>>> = HashMap::default();
-    let mut from = 0;
-    for run in fleet
-        .replacements
-        .chunk_by(|a, b| a.part == b.part && a.machine == b.machine)
-    {
-        runs.entry(run[0].part)
-            .or_default()
-            .insert(run[0].machine, from..from + run.len());
-        from += run.len();
+fn records_of(fleet: &Fleet) -> ByText<Text, ByText<Text, Range<usize>>> {
+    let mut of: ByText<Text, ByText<Text, Range<usize>>> = HashMap::default();
+    let alike = |a: &Replacement, b: &Replacement| a.part == b.part && a.machine == b.machine;
+    for run in runs(&fleet.replacements, alike) {
+        let first = &fleet.replacements[run.start];
+        of.entry(first.part).or_default().insert(first.machine, run);
     }
-    runs
+    of
 }
 
 /// A machine, as the fleet and as ids name it.
@@ -226,8 +221,8 @@ struct Building<'a> {
 impl<'a> Building<'a> {
     /// Adds the lives of this part to those of others, and gives what else was found.
     fn all(&self, machines: &[Machine], lives: &mut Vec<Life>) -> Found {
-        let has_serials = self.records.values().cloned().any(|run| {
-            self.fleet.replacements[run]
+        let has_serials = self.records.par_iter().any(|(_, run)| {
+            self.fleet.replacements[run.clone()]
                 .iter()
                 .any(|r| r.serial.is_some() || r.serial_out.is_some())
         });
@@ -263,21 +258,31 @@ impl<'a> Building<'a> {
             .fitted
             .reserve_exact(machines.len() * self.places.positions.len());
         // Filled and emptied again and again: memory that one thread takes and another gives back would
-        // pile up.
-        let mut pieces: Vec<Found> = (0..CHUNKS_AT_A_TIME).map(|_| Found::default()).collect();
-        for some in machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME) {
-            let each = pieces
-                .par_iter_mut()
-                .zip(some.par_chunks(MACHINES_AT_A_TIME));
-            each.for_each(|(piece, some)| {
-                for machine in some {
-                    self.on_machine(machine, has_serials, not_summed, piece);
+        // pile up. Some are filled while others are emptied.
+        let pieces = || -> Vec<Found> { (0..CHUNKS_AT_A_TIME).map(|_| Found::default()).collect() };
+        let (mut filling, mut filled) = (pieces(), pieces());
+        let together = machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME);
+        for some in together.map(Some).chain([None]) {
+            rayon::in_place_scope(|scope| {
+                if let Some(some) = some {
+                    let filling = &mut filling;
+                    scope.spawn(move |_| {
+                        let each = filling
+                            .par_iter_mut()
+                            .zip(some.par_chunks(MACHINES_AT_A_TIME));
+                        each.for_each(|(piece, some)| {
+                            for machine in some {
+                                self.on_machine(machine, has_serials, not_summed, piece);
+                            }
+                        });
+                    });
+                }
+                for piece in &mut filled {
+                    lives.append(&mut piece.lives);
+                    found.append(piece);
                 }
             });
-            for piece in &mut pieces {
-                lives.append(&mut piece.lives);
-                found.append(piece);
-            }
+            std::mem::swap(&mut filling, &mut filled);
         }
         if has_serials {
             let slugs: ByText<Text, Text> = machines.iter().map(|m| (m.name, m.slug)).collect();

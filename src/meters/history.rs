@@ -8,7 +8,8 @@ use serde::Serialize;
 
 use super::readings::Readings;
 use super::{HoursBounds, MeterPoint, UsePerDay};
-use crate::records::{Disposition, MeterReset, Problem, RowRef};
+use crate::numerics::sort::{number_in_order, sort_by_number};
+use crate::records::{Disposition, MeterReset, Problem, RowRef, day_in_order};
 
 /// Hours in a day: no meter runs faster.
 const HOURS_PER_DAY: f64 = 24.0;
@@ -141,16 +142,14 @@ impl History {
         problems: &mut Vec<Problem>,
         turned_back: &mut Vec<TurnedBack>,
     ) -> Self {
-        entries.sort_unstable_by(|a, b| {
-            a.date
-                .cmp(&b.date)
-                .then_with(|| {
-                    a.hours
-                        .unwrap_or(f64::NEG_INFINITY)
-                        .total_cmp(&b.hours.unwrap_or(f64::NEG_INFINITY))
-                })
-                .then_with(|| a.row.cmp(&b.row))
-        });
+        let day_and_hours = |entry: &Entry| {
+            let hours = number_in_order(entry.hours.unwrap_or(f64::NEG_INFINITY));
+            u128::from(day_in_order(entry.date)) << 64 | u128::from(hours)
+        };
+        sort_by_number(&mut entries, day_and_hours);
+        for alike in entries.chunk_by_mut(|a, b| day_and_hours(a) == day_and_hours(b)) {
+            alike.sort_unstable_by_key(|entry| entry.row);
+        }
         let mut history = Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
             ..Self::default()

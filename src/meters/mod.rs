@@ -13,7 +13,7 @@ use jiff::civil::Date;
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::records::{Fleet, MeterReset, Problem, RowRef, Text};
+use crate::records::{Fleet, MeterReset, Problem, RowRef, Text, runs};
 
 use history::{Entry, History};
 pub use history::{MeterReading, Standing, TurnedBack};
@@ -81,10 +81,8 @@ impl Meters {
             resets.entry(&reset.machine).or_default().push(reset);
         }
         let mut records: HashMap<Text, Range<usize>, RandomState> = HashMap::default();
-        let mut at = 0;
-        for run in fleet.replacements.chunk_by(|a, b| a.machine == b.machine) {
-            records.insert(run[0].machine, at..at + run.len());
-            at += run.len();
+        for run in runs(&fleet.replacements, |a, b| a.machine == b.machine) {
+            records.insert(fleet.replacements[run.start].machine, run);
         }
         let mut meters = Self {
             places: HashMap::with_capacity_and_hasher(fleet.machines.len(), RandomState::default()),

@@ -64,6 +64,30 @@ impl Buckets {
     }
 }
 
+/// Puts values in the rising order of a key below 2⁹⁶; those of the same key stay in the order in which they stand.
+/// For up to 2³² of them.
+pub(crate) fn sort_by_number<T: Copy>(values: &mut [T], key: impl Fn(&T) -> u128) {
+    // Numbers alone are compared and moved, each with the place that it comes from.
+    let mut order: Vec<u128> = (0..)
+        .zip(&*values)
+        .map(|(at, v)| key(v) << 32 | at)
+        .collect();
+    if order.is_sorted() {
+        return;
+    }
+    order.sort_unstable();
+    let place = |key: &u128| (key & u128::from(u32::MAX)) as usize;
+    let sorted: Vec<T> = order.iter().map(|key| values[place(key)]).collect();
+    values.copy_from_slice(&sorted);
+}
+
+/// The order of `f64::total_cmp` as that of whole numbers.
+pub(crate) fn number_in_order(value: f64) -> u64 {
+    let bits = value.to_bits();
+    let negative = bits >> 63 == 1;
+    bits ^ if negative { u64::MAX } else { 1 << 63 }
+}
+
 /// The keys in rising order: distributed over buckets (part by part), then each bucket is put together
 /// and sorted.
 pub fn sorted(mut keys: Vec<u64>) -> Vec<u64> {

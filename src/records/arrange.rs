@@ -2,11 +2,13 @@
 
 use rayon::prelude::*;
 
+use super::dates::day_in_order;
 use super::fleet::Merged;
 use super::replacements::ReplacementRows;
 use super::similar::counted;
 use super::text::quoted;
 use super::{Disposition, Extras, Problem, Replacement, Text, Verdict};
+use crate::numerics::sort::sort_by_number;
 use std::num::NonZeroU32;
 
 /// Puts the records in the order of machine, part, position, date and row, and merges those that
@@ -15,8 +17,9 @@ use std::num::NonZeroU32;
 /// Reasons that nothing maps are flagged here, once for rows that were merged.
 pub(super) fn arrange(rows: &mut ReplacementRows) {
     let machines = by_machine(&mut rows.replacements);
-    let told = |r: &Replacement| std::iter::once(r.part).chain(r.position);
-    let ranks = Ranks::of(rows.replacements.iter().flat_map(told));
+    let ranks = Ranks::of(counted(&rows.replacements, |r| {
+        std::iter::once(r.part).chain(r.position)
+    }));
     let mut slices: Vec<&mut [Replacement]> = Vec::with_capacity(machines.len());
     let mut rest = rows.replacements.as_mut_slice();
     for length in machines {
@@ -27,14 +30,14 @@ pub(super) fn arrange(rows: &mut ReplacementRows) {
     let alike: Vec<usize> = slices
         .into_par_iter()
         .map(|slice| {
-            slice.sort_by_cached_key(|r| {
-                (
-                    ranks.get(Some(r.part)),
-                    ranks.get(r.position),
-                    r.date,
-                    r.row,
-                )
+            sort_by_number(slice, |r| {
+                let place =
+                    u64::from(ranks.get(Some(r.part))) << 32 | u64::from(ranks.get(r.position));
+                u128::from(place) << 32 | u128::from(day_in_order(r.date))
             });
+            for run in slice.chunk_by_mut(same_place_and_day) {
+                run.sort_unstable_by_key(|r| r.row);
+            }
             slice
                 .chunk_by(same_place_and_day)
                 .filter(|run| run.len() > 1)
@@ -52,8 +55,8 @@ pub(super) fn arrange(rows: &mut ReplacementRows) {
 struct Ranks(Vec<u32>);
 
 impl Ranks {
-    fn of(texts: impl Iterator<Item = Text>) -> Self {
-        let mut each: Vec<Text> = counted(texts).into_iter().map(|(text, _)| text).collect();
+    fn of(counted: Vec<(Text, usize)>) -> Self {
+        let mut each: Vec<Text> = counted.into_iter().map(|(text, _)| text).collect();
         each.sort_unstable();
         let numbers = each.iter().map(|text| text.number() + 1);
         let mut ranks = vec![0; numbers.max().unwrap_or(0)];
@@ -71,40 +74,32 @@ impl Ranks {
 
 /// Sorts records by machine, and gives how many each has.
 fn by_machine(records: &mut Vec<Replacement>) -> Vec<usize> {
-    let highest = records
-        .iter()
-        .map(|r| r.machine.number())
-        .max()
-        .unwrap_or(0);
-    let mut counts = vec![0_usize; highest + 1];
-    let mut names: Vec<Text> = Vec::new();
-    for record in &*records {
-        let count = &mut counts[record.machine.number()];
-        if *count == 0 {
-            names.push(record.machine);
-        }
-        *count += 1;
-    }
+    let mut names = counted(records, |r| [r.machine]);
     names.sort_unstable();
-    let mut next = vec![0_usize; highest + 1];
+    let highest = names.iter().map(|(name, _)| name.number()).max();
+    let mut next = vec![0_u32; highest.unwrap_or(0) + 1];
     let mut at = 0;
-    for name in &names {
+    for (name, count) in &names {
         next[name.number()] = at;
-        at += counts[name.number()];
+        at += *count as u32;
     }
-    if !records.is_sorted_by(|a, b| {
-        a.machine == b.machine || next[a.machine.number()] <= next[b.machine.number()]
-    }) && let Some(&filler) = records.first()
-    {
-        let mut sorted = vec![filler; records.len()];
-        for record in &*records {
+    let in_order = records.par_windows(2).all(|pair| {
+        let [a, b] = [pair[0].machine, pair[1].machine];
+        a == b || next[a.number()] <= next[b.number()]
+    });
+    if !in_order {
+        let mut order = vec![0_u32; records.len()];
+        for (from, record) in (0..).zip(&*records) {
             let place = &mut next[record.machine.number()];
-            sorted[*place] = *record;
+            order[*place as usize] = from;
             *place += 1;
         }
-        *records = sorted;
+        *records = order
+            .par_iter()
+            .map(|&from| records[from as usize])
+            .collect();
     }
-    names.iter().map(|name| counts[name.number()]).collect()
+    names.into_iter().map(|(_, count)| count).collect()
 }
 
 fn same_place_and_day(a: &Replacement, b: &Replacement) -> bool {

@@ -9,7 +9,7 @@ use super::RecordsError;
 use super::text::shown;
 
 /// Bytes read at a time.
-const BLOCK: usize = 1 << 18;
+const BLOCK: u64 = 1 << 20;
 
 /// Reads a whole file, called `name` in messages, of `most` bytes at the most.
 ///
@@ -82,17 +82,17 @@ fn of_size(
         .ok()
         .and_then(|size| bytes.try_reserve_exact(size).ok())
         .ok_or_else(|| Refused::Said("there is not enough memory to hold it".into()))?;
-    let mut block = vec![0_u8; BLOCK];
-    let mut limited = reader.take(size.saturating_add(1));
+    let most = size.saturating_add(1);
     loop {
-        let read = match limited.read(&mut block) {
-            Ok(0) => return Ok(bytes),
-            Ok(read) => &block[..read],
-            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(Refused::Read(error)),
-        };
-        judge(read).map_err(Refused::Said)?;
-        bytes.extend_from_slice(read);
+        // Straight to where it stays: a copy of a large file is felt.
+        let before = bytes.len();
+        let block = most.saturating_sub(before as u64).min(BLOCK);
+        let mut limited = reader.by_ref().take(block);
+        limited.read_to_end(&mut bytes).map_err(Refused::Read)?;
+        if bytes.len() == before {
+            return Ok(bytes);
+        }
+        judge(&bytes[before..]).map_err(Refused::Said)?;
     }
 }
 

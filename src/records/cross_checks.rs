@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 
+use super::fleet::runs;
 use super::load::Loading;
 use super::text::{list, quoted};
 use super::{Disposition, Job, Problem, Text};
@@ -36,14 +37,9 @@ impl Loading<'_> {
 
     /// Machines that a record, a reading or a stated fact knows.
     pub(super) fn machines_told(&self) -> BTreeSet<&str> {
-        let mut told: HashSet<Text> = HashSet::new();
-        let mut last: Option<Text> = None;
-        for record in &self.rows.replacements {
-            if last != Some(record.machine) {
-                last = Some(record.machine);
-                told.insert(record.machine);
-            }
-        }
+        let records = &self.rows.replacements;
+        let machines = runs(records, |a, b| a.machine == b.machine);
+        let mut told: HashSet<Text> = machines.map(|run| records[run.start].machine).collect();
         told.extend(self.rows.gaps.iter().filter_map(|g| g.machine));
         told.extend(self.readings.iter().map(|r| r.machine));
         told.into_iter()

@@ -5,6 +5,12 @@ use std::collections::HashMap;
 use foldhash::fast::RandomState;
 use jiff::civil::Date;
 
+/// A number that is larger for a later day.
+pub(crate) fn day_in_order(day: Date) -> u32 {
+    let year = (i32::from(day.year()) - i32::from(i16::MIN)) as u32;
+    year << 16 | (day.month() as u32) << 8 | day.day() as u32
+}
+
 /// Order of day and month in a column of numeric dates.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum DayMonth {
@@ -176,11 +182,6 @@ impl DateColumn {
             reader,
             seen: HashMap::default(),
         }
-    }
-
-    /// How the column is read.
-    pub(crate) fn reader(&self) -> &DateReader {
-        &self.reader
     }
 
     pub(crate) fn read(&mut self, text: &str) -> Option<Date> {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::RecordsError;
 use super::contents;
-use super::text_table::{Lines, TextTable};
+use super::text_table::{Lines, TextTable, holds};
 
 /// Longest line, bytes; an export's rows are far shorter.
 const MAX_LINE: usize = 4 << 20;
@@ -122,8 +122,7 @@ fn decode(bytes: Vec<u8>, name: &str) -> Result<(String, Option<&'static str>), 
         .take(100_000)
         .filter(|c| c.is_control() && !matches!(c, '\t' | '\n' | '\r' | '\u{c}' | '\u{1a}'))
         .count();
-    if memchr::memchr(0, text.as_bytes()).is_some() || controls > 20 + text.len().min(100_000) / 50
-    {
+    if holds(text.as_bytes(), 0) || controls > 20 + text.len().min(100_000) / 50 {
         return Err(refuse("this is a binary file, not text"));
     }
     Ok((text, encoding))

@@ -485,6 +485,26 @@ pub struct Fleet {
     pub notes: Vec<String>,
 }
 
+/// Runs of records that are alike, where all that are stand together; in a few looks each, for there are millions.
+pub(crate) fn runs(
+    records: &[Replacement],
+    alike: impl Fn(&Replacement, &Replacement) -> bool,
+) -> impl Iterator<Item = std::ops::Range<usize>> {
+    let mut from = 0;
+    std::iter::from_fn(move || {
+        let rest = &records[from..];
+        let first = rest.first()?;
+        let mut within = 1;
+        while rest.get(within).is_some_and(|r| alike(first, r)) {
+            within *= 2;
+        }
+        let open = &rest[within / 2..within.min(rest.len())];
+        let run = from..from + within / 2 + open.partition_point(|r| alike(first, r));
+        from = run.end;
+        Some(run)
+    })
+}
+
 impl Fleet {
     /// Rows that a replacement was read from: more than one after merging duplicates.
     pub fn rows_of<'a>(

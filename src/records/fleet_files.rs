@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::any_of::{AnyOf, any_of};
 use super::catalogue::{MM_PER_INCH, NEWTON_PER_LBF, Setting};
 use super::columns::{JOBS, READINGS, TENSION};
+use super::dates::DateColumn;
 use super::fleet_file::{ForceWord, JobsEntry, LengthWord, ReadingsEntry, TensionEntry};
 use super::job_spread::{self, HoursMarks};
 use super::load::{FLEET_FILE, Loading};
@@ -84,7 +85,8 @@ impl Loading<'_> {
     fn read_meter(&mut self, entry: &ReadingsEntry) -> Result<(), RecordsError> {
         let opened = Opened::new(self.dir, entry.source(), &READINGS)?;
         self.notes.extend(opened.notes());
-        let (mut dates, [decimal, _]) = opened.dates_beside_meter("", &mut self.notes)?;
+        let ways = opened.dates_beside_meter("", &mut self.notes)?;
+        let (mut dates, decimal) = (DateColumn::new(ways.dates), ways.hours);
         let to_hours = per_hour(entry.hours_unit);
         for row in opened.rows() {
             let machine = opened.text(row, "machine");

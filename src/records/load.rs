@@ -336,13 +336,9 @@ impl<'a> Loading<'a> {
 
     /// The stated day, else the last one in the records and readings.
     fn as_of(&self, stated: Option<Date>) -> Result<Date, RecordsError> {
-        let last = self
-            .rows
-            .replacements
-            .iter()
-            .map(|r| r.date)
-            .chain(self.readings.iter().map(|r| r.date))
-            .max();
+        let records = self.rows.replacements.par_iter().map(|r| r.date);
+        let readings = self.readings.par_iter().map(|r| r.date);
+        let last = records.chain(readings).max();
         stated.or(last).ok_or_else(|| {
             Setting { file: FLEET_FILE }.refuse(
                 "[fleet], as_of",
@@ -353,13 +349,8 @@ impl<'a> Loading<'a> {
 
     /// Sets aside what is dated after `as_of`.
     fn leave_out_later(&mut self, as_of: Date) {
-        let later: Vec<Replacement> = self
-            .rows
-            .replacements
-            .iter()
-            .filter(|r| r.date > as_of)
-            .copied()
-            .collect();
+        let records = self.rows.replacements.par_iter();
+        let later: Vec<Replacement> = records.filter(|r| r.date > as_of).copied().collect();
         if !later.is_empty() {
             self.rows.replacements.retain(|r| r.date <= as_of);
         }

@@ -43,7 +43,9 @@ pub(crate) mod text;
 mod text_table;
 mod ways_of_writing;
 
+pub(crate) use dates::day_in_order;
 pub use error::RecordsError;
+pub(crate) use fleet::runs;
 pub use fleet::*;
 pub use job_spread::JobSpread;
 pub use load::{FLEET_FILE, FleetFiles, LoadOptions, NearNames, set_aside_error};

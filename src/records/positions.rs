@@ -1,5 +1,6 @@
 //! Names of the positions of each part, as the catalogue or the records give them.
 
+use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 
 use foldhash::fast::RandomState;
@@ -7,6 +8,9 @@ use rayon::prelude::*;
 
 use super::text::{list, plain};
 use super::{Part, RecordsError, Replacement, Text};
+
+/// Rows that one thread looks at together.
+const ROWS_AT_A_TIME: usize = 1 << 16;
 
 /// A position as rows of one part tell it.
 struct Told {
@@ -17,20 +21,32 @@ struct Told {
 
 /// Every position of every part as it is told, in the order in which they first stand there.
 fn tell(replacements: &[Replacement]) -> Vec<Told> {
+    let of_some = |some: &[Replacement]| {
+        together(some.iter().map(|record| Told {
+            part: record.part,
+            position: record.position,
+            rows: 1,
+        }))
+    };
+    let each: Vec<Vec<Told>> = replacements
+        .par_chunks(ROWS_AT_A_TIME)
+        .map(of_some)
+        .collect();
+    together(each.into_iter().flatten())
+}
+
+/// Each once, with the rows of all that are the same.
+fn together(each: impl Iterator<Item = Told>) -> Vec<Told> {
     let mut places: HashMap<(Text, Option<Text>), usize, RandomState> = HashMap::default();
     let mut all: Vec<Told> = Vec::new();
-    for record in replacements {
-        let at = *places
-            .entry((record.part, record.position))
-            .or_insert(all.len());
-        if at == all.len() {
-            all.push(Told {
-                part: record.part,
-                position: record.position,
-                rows: 0,
-            });
+    for told in each {
+        match places.entry((told.part, told.position)) {
+            Entry::Occupied(known) => all[*known.get()].rows += told.rows,
+            Entry::Vacant(free) => {
+                free.insert(all.len());
+                all.push(told);
+            }
         }
-        all[at].rows += 1;
     }
     all
 }

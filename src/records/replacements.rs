@@ -13,6 +13,7 @@ use super::opened::Opened;
 use super::reasons::Reasons;
 use super::row_cells::{Desk, RowCells, RowReader};
 use super::shared::Source;
+use super::ways_of_writing::{Votes, Ways};
 use super::{
     Extras, Gap, NearNames, Problem, RecordsError, Replacement, RowCounts, RowRef, Text, Told,
     Verdict,
@@ -24,6 +25,9 @@ pub(super) const ABSURD_HOURS: f64 = 1e6;
 const MOST_DESKS: usize = 16;
 /// Rows that are read at a desk at a time.
 const AT_A_DESK: usize = 1 << 15;
+
+/// First rows from which it is guessed how all are written.
+const SAMPLE: usize = 1 << 14;
 
 /// What reading the exports gives.
 #[derive(Debug, Clone, Default)]
@@ -38,6 +42,15 @@ pub(super) struct ReplacementRows {
     doubtful: Vec<Doubtful>,
     /// Parts near to texts that no part is called.
     near: HashMap<String, BTreeSet<Text>>,
+}
+
+/// How much of each there is.
+struct Mark {
+    replacements: usize,
+    gaps: usize,
+    problems: usize,
+    doubtful: usize,
+    rows: RowCounts,
 }
 
 /// What becomes of a row.
@@ -101,10 +114,39 @@ impl ReplacementRows {
         names: &mut SharedNames<'_>,
         notes: &mut Vec<String>,
     ) -> Result<(), RecordsError> {
-        let reader = RowReader::new(opened, per_hour(entry.hours_unit), notes)?;
+        let reader = RowReader::new(opened, per_hour(entry.hours_unit));
         let mut reasons = reasons(entry);
         let all = opened.rows();
         self.replacements.reserve_exact(all.len());
+        // What the first rows say of how they are written is nearly always what all of them say, and then
+        // one look at each is enough.
+        let sample = reader.votes(all.start..all.end.min(all.start + SAMPLE));
+        if let Some(guess) = reader.guess(sample) {
+            let before = self.mark();
+            let votes = self.read_as(&guess, &reader, opened, names, &mut reasons);
+            let ways = reader.judge(votes, notes)?;
+            if ways != guess {
+                self.back_to(&before);
+                self.read_as(&ways, &reader, opened, names, &mut reasons);
+            }
+        } else {
+            let ways = reader.judge(reader.votes(all), notes)?;
+            self.read_as(&ways, &reader, opened, names, &mut reasons);
+        }
+        notes.extend(reader.notes());
+        Ok(())
+    }
+
+    /// Reads the rows of one export as they are said to be written, and gives what they say themselves.
+    fn read_as<'t>(
+        &mut self,
+        ways: &Ways,
+        reader: &RowReader<'t>,
+        opened: &'t Opened,
+        names: &mut SharedNames<'_>,
+        reasons: &mut Reasons,
+    ) -> Votes<'t, 2> {
+        let all = opened.rows();
         let headings: Vec<Text> = reader
             .kept
             .iter()
@@ -113,33 +155,66 @@ impl ReplacementRows {
         let source = opened.table.source();
         // How many there are changes nothing: what they read is added in the order of the file.
         let desk_count = rayon::current_num_threads().clamp(1, MOST_DESKS);
-        let mut desks: Vec<Desk<'_>> = (0..desk_count).map(|_| reader.desk()).collect();
+        let desks = || -> Vec<Desk<'_>> { (0..desk_count).map(|_| reader.desk(ways)).collect() };
+        let (mut reading, mut read) = (desks(), desks());
+        let mut votes = Votes::default();
         let mut from = all.start;
-        while from < all.end {
-            let stretch = |desk: usize| {
-                let first = (from + desk * AT_A_DESK).min(all.end);
-                first..(first + AT_A_DESK).min(all.end)
-            };
-            desks
-                .par_iter_mut()
-                .enumerate()
-                .for_each(|(at, desk)| reader.read(stretch(at), desk));
-            // In the order of the file: how a name is written first is how it is shown.
-            for desk in &mut desks {
-                learn(desk, &headings, names, &mut reasons);
-                for cells in &desk.rows {
-                    self.row(&Row {
-                        opened,
-                        source,
-                        cells,
-                        desk,
-                        parts: names.parts,
+        loop {
+            let is_more = from < all.end;
+            // What was read before is added meanwhile.
+            rayon::in_place_scope(|scope| {
+                if is_more {
+                    let (reading, all) = (&mut reading, all.clone());
+                    let stretch = move |desk: usize| {
+                        let first = (from + desk * AT_A_DESK).min(all.end);
+                        first..(first + AT_A_DESK).min(all.end)
+                    };
+                    scope.spawn(move |_| {
+                        let desks = reading.par_iter_mut().enumerate();
+                        desks.for_each(|(at, desk)| reader.read(stretch(at), desk));
                     });
                 }
+                // In the order of the file: how a name is written first is how it is shown.
+                for desk in &mut read {
+                    votes = votes.and(desk.votes);
+                    learn(desk, &headings, names, reasons);
+                    for cells in &desk.rows {
+                        self.row(&Row {
+                            opened,
+                            source,
+                            cells,
+                            desk,
+                            parts: names.parts,
+                        });
+                    }
+                }
+            });
+            if !is_more {
+                return votes;
             }
+            std::mem::swap(&mut reading, &mut read);
             from += desk_count * AT_A_DESK;
         }
-        Ok(())
+    }
+
+    /// How much has been read so far.
+    fn mark(&self) -> Mark {
+        Mark {
+            replacements: self.replacements.len(),
+            gaps: self.gaps.len(),
+            problems: self.problems.len(),
+            doubtful: self.doubtful.len(),
+            rows: self.rows,
+        }
+    }
+
+    /// Forgets what was read since; names stay known.
+    fn back_to(&mut self, mark: &Mark) {
+        self.replacements.truncate(mark.replacements);
+        self.gaps.truncate(mark.gaps);
+        self.problems.truncate(mark.problems);
+        self.doubtful.truncate(mark.doubtful);
+        self.rows = mark.rows;
     }
 
     fn row(&mut self, row: &Row<'_, '_>) {

@@ -14,8 +14,11 @@ use super::numbers::DecimalMark;
 use super::opened::{Opened, number};
 use super::short_text::{ShortText, short};
 use super::text::quoted;
+use super::ways_of_writing::{Asked, Votes, Ways};
 use super::{Extras, RecordsError, Text, Verdict};
 
+/// The numbers beside the hours whose way of writing is settled with theirs.
+const FURTHER: &str = "quantity";
 /// A further column with more different texts than this numbers the rows, and is no group.
 const MOST_TEXTS: usize = 100_000;
 /// Most parts that one row can be about.
@@ -128,6 +131,8 @@ pub(super) struct RowCells {
 pub(super) struct Desk<'t> {
     /// The rows read last.
     pub(super) rows: Vec<RowCells>,
+    /// What they say about how they are written.
+    pub(super) votes: Votes<'t, 2>,
     pub(super) machines: Met<'t, Option<Text>>,
     pub(super) parts: Met<'t, Option<Text>>,
     pub(super) positions: Met<'t, Option<Text>>,
@@ -142,6 +147,8 @@ pub(super) struct Desk<'t> {
     /// What they mean, as far as anybody has said.
     pub(super) extras_mean: Vec<Extras>,
     dates: DateColumn,
+    /// Of the hours and of the counts.
+    marks: [DecimalMark; 2],
 }
 
 impl<'t> Desk<'t> {
@@ -167,6 +174,7 @@ impl<'t> Desk<'t> {
 
     fn clear(&mut self) {
         self.rows.clear();
+        self.votes = Votes::default();
         self.machines.forget_many();
         self.parts.forget_many();
         self.positions.forget_many();
@@ -184,9 +192,7 @@ impl<'t> Desk<'t> {
 /// How the rows of one export are read.
 pub(super) struct RowReader<'a> {
     opened: &'a Opened,
-    dates: DateColumn,
-    decimal: DecimalMark,
-    whole: DecimalMark,
+    asked: Asked<2>,
     to_hours: f64,
     /// Further columns kept with each row.
     pub(super) kept: Vec<usize>,
@@ -195,42 +201,58 @@ pub(super) struct RowReader<'a> {
 }
 
 impl<'a> RowReader<'a> {
-    /// Settles how dates and numbers are written; `to_hours` is how many of the file's units make
-    /// an hour.
-    pub(super) fn new(
-        opened: &'a Opened,
-        to_hours: f64,
-        notes: &mut Vec<String>,
-    ) -> Result<Self, RecordsError> {
-        let (dates, [decimal, whole]) = opened.dates_beside_meter("quantity", notes)?;
+    /// `to_hours` is how many of the file's units make an hour.
+    pub(super) fn new(opened: &'a Opened, to_hours: f64) -> Self {
         let (numbering, kept): (Vec<usize>, Vec<usize>) = opened
             .columns
             .others
             .iter()
             .partition(|&&column| numbers_the_rows(opened, column));
-        for &column in &numbering {
-            notes.push(format!(
-                "Column {} of {} has more than {MOST_TEXTS} different texts in its first {} rows: it numbers the rows, so it is no group and is not kept with the lives.",
-                quoted(&opened.columns.headings[column]),
-                opened.table.name(),
-                2 * MOST_TEXTS,
-            ));
-        }
-        Ok(Self {
+        Self {
             opened,
-            dates,
-            decimal,
-            whole,
+            asked: opened.beside_meter(FURTHER),
             to_hours,
             kept,
             numbering,
+        }
+    }
+
+    /// What some rows say about how dates and numbers are written.
+    pub(super) fn votes(&self, rows: Range<usize>) -> Votes<'a, 2> {
+        self.opened.votes(rows, &self.asked)
+    }
+
+    /// Guesses it from what some rows say, where that is enough.
+    pub(super) fn guess(&self, votes: Votes<'_, 2>) -> Option<Ways> {
+        self.opened.guess_beside_meter(FURTHER, votes)
+    }
+
+    /// Settles how they are written, from what all rows say.
+    pub(super) fn judge(
+        &self,
+        votes: Votes<'_, 2>,
+        notes: &mut Vec<String>,
+    ) -> Result<Ways, RecordsError> {
+        self.opened.judge_beside_meter(FURTHER, votes, notes)
+    }
+
+    /// What there is to say of columns that are not kept.
+    pub(super) fn notes(&self) -> impl Iterator<Item = String> + '_ {
+        self.numbering.iter().map(|&column| {
+            format!(
+                "Column {} of {} has more than {MOST_TEXTS} different texts in its first {} rows: it numbers the rows, so it is no group and is not kept with the lives.",
+                quoted(&self.opened.columns.headings[column]),
+                self.opened.table.name(),
+                2 * MOST_TEXTS,
+            )
         })
     }
 
     /// A desk that has seen nothing yet.
-    pub(super) fn desk(&self) -> Desk<'a> {
+    pub(super) fn desk(&self, ways: &Ways) -> Desk<'a> {
         Desk {
             rows: Vec::new(),
+            votes: Votes::default(),
             machines: Met::default(),
             parts: Met::default(),
             positions: Met::default(),
@@ -241,7 +263,8 @@ impl<'a> RowReader<'a> {
             extra_codes: HashMap::default(),
             extra_near: [0; FEW],
             extras_mean: Vec::new(),
-            dates: DateColumn::new(self.dates.reader().clone()),
+            dates: DateColumn::new(ways.dates.clone()),
+            marks: [ways.hours, ways.further],
         }
     }
 
@@ -275,11 +298,13 @@ impl<'a> RowReader<'a> {
         .map(|key| columns.get(key));
         desk.clear();
         desk.rows.reserve_exact(rows.len());
+        let [decimal, whole] = desk.marks;
         let mut cells: Vec<&'a str> = Vec::new();
         let mut extra: Vec<&'a str> = Vec::new();
         let mut machines: Vec<&'a str> = Vec::with_capacity(LOOKED_UP_TOGETHER);
         for row in rows.clone() {
             table.cells(row, &mut cells);
+            desk.votes.add(&self.asked, table, row, &cells);
             let text = |column: Option<usize>| {
                 column
                     .and_then(|c| cells.get(c))
@@ -289,7 +314,7 @@ impl<'a> RowReader<'a> {
             let kind = |column: Option<usize>| {
                 column.map_or_else(Default::default, |c| table.kind(row, c))
             };
-            let count = |column| count(text(column), kind(column), self.whole);
+            let count = |column| count(text(column), kind(column), whole);
             extra.clear();
             extra.extend(self.kept.iter().map(|&c| text(Some(c))));
             let read = RowCells {
@@ -303,7 +328,7 @@ impl<'a> RowReader<'a> {
                 extra: desk.extra_code(&extra),
                 unkept: self.digest(text(position), &cells),
                 date: date.and_then(|_| self.opened.day(text(date), kind(date), &mut desk.dates)),
-                hours: number(text(hours), kind(hours), self.decimal)
+                hours: number(text(hours), kind(hours), decimal)
                     .map(|h| h.map(|h| h / self.to_hours)),
                 quantity: count(quantity),
                 worn_count: count(worn),

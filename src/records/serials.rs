@@ -2,6 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
+use rayon::prelude::*;
+
 use super::text::quoted;
 use super::{RecordsError, Replacement, Text, Verdict};
 
@@ -26,7 +28,7 @@ pub(super) fn settle(
     told: &BTreeSet<Text>,
     notes: &mut Vec<String>,
 ) -> Result<(), RecordsError> {
-    if records.iter().all(|r| r.serial.is_none()) {
+    if records.par_iter().all(|r| r.serial.is_none()) {
         return Ok(());
     }
     let open: Vec<usize> = (0..records.len())

@@ -9,6 +9,9 @@ use super::replacements::ReplacementRows;
 use super::text::quoted;
 use super::{Disposition, Gap, NearNames, Problem, Reading, Replacement, Text};
 
+/// Rows that one thread looks at together.
+const ROWS_AT_A_TIME: usize = 1 << 16;
+
 /// Sets aside the rows of the rarer spellings, each as a possible change on the machine that is
 /// spelled so most often (or in `fleet.toml`). Names that `fleet.toml` both lists are two machines.
 /// Where near names are to be taken in another way, nothing is set aside.
@@ -18,8 +21,12 @@ pub(super) fn leave_out(
     stated: &BTreeSet<String>,
     near_names: NearNames,
 ) -> Vec<Problem> {
-    let records = rows.replacements.iter().map(|r| r.machine);
-    let by_name = counted(records.chain(readings.iter().map(|r| r.machine)));
+    let mut by_name: HashMap<Text, usize> = HashMap::new();
+    let recorded = counted(&rows.replacements, |r| [r.machine]);
+    let read = counted(readings, |r| [r.machine]);
+    for (name, count) in recorded.into_iter().chain(read) {
+        *by_name.entry(name).or_default() += count;
+    }
     let mut spelled: Vec<(String, Text, usize)> = by_name
         .into_par_iter()
         .map(|(name, count)| (letters(&name), name, count))
@@ -99,21 +106,33 @@ pub(super) fn leave_out(
     problems
 }
 
-/// How often each name stands there.
-pub(super) fn counted(names: impl Iterator<Item = Text>) -> Vec<(Text, usize)> {
-    let mut counts: Vec<usize> = Vec::new();
-    let mut met: Vec<Text> = Vec::new();
-    for name in names {
+/// How often each name stands in some rows, in any order.
+pub(super) fn counted<R: Sync, N: IntoIterator<Item = Text>>(
+    rows: &[R],
+    names: impl Fn(&R) -> N + Sync,
+) -> Vec<(Text, usize)> {
+    let add = |counts: &mut Vec<Option<(Text, usize)>>, name: Text, more: usize| {
         let number = name.number();
         if number >= counts.len() {
-            counts.resize(number + 1, 0);
+            counts.resize(number + 1, None);
         }
-        if counts[number] == 0 {
-            met.push(name);
+        counts[number].get_or_insert((name, 0)).1 += more;
+    };
+    let some = rows
+        .par_chunks(ROWS_AT_A_TIME)
+        .fold(Vec::new, |mut counts, some| {
+            for name in some.iter().flat_map(&names) {
+                add(&mut counts, name, 1);
+            }
+            counts
+        });
+    let all = some.reduce(Vec::new, |mut all, more| {
+        for (name, more) in more.into_iter().flatten() {
+            add(&mut all, name, more);
         }
-        counts[number] += 1;
-    }
-    met.into_iter().map(|n| (n, counts[n.number()])).collect()
+        all
+    });
+    all.into_iter().flatten().collect()
 }
 
 pub(super) fn letters(name: &str) -> String {

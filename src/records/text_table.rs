@@ -1,8 +1,15 @@
 //! A file as rows of cells, before anybody says what they mean.
 
+use std::ops::Range;
+
+use rayon::prelude::*;
+
 use super::byte_places::each_place;
 use super::shared::Source;
 use super::{RowRef, Text};
+
+/// Bytes of a text that one thread looks at together.
+const PIECE: usize = 1 << 20;
 
 /// What a cell was in the file.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -110,7 +117,7 @@ pub(crate) struct Lines {
 impl Lines {
     /// No rows yet of a text whose cells `delimiter` separates.
     pub(crate) fn new(text: String, delimiter: u8) -> Self {
-        let quotes = memchr::memchr(b'"', text.as_bytes()).is_some();
+        let quotes = holds(text.as_bytes(), b'"');
         Self {
             own_from: text.len(),
             text,
@@ -134,28 +141,29 @@ impl Lines {
     /// but counted.
     pub(crate) fn cut_plain(&mut self) {
         let bytes = self.text.as_bytes();
-        let sample = bytes.len().min(1 << 20);
-        let in_sample = memchr::memchr_iter(b'\n', &bytes[..sample]).count() + 1;
-        // A little more room than the rows need, so that it never has to be moved.
-        let share = (bytes.len() as f64 / sample.max(1) as f64 * 1.01).max(1.0);
-        let mut lines = Vec::with_capacity((in_sample as f64 * share) as usize);
-        let (mut at, mut number) = (0, 1_u32);
-        for end in memchr::memchr2_iter(b'\n', b'\r', bytes).chain([bytes.len()]) {
-            if bytes.get(end) == Some(&b'\n') && at == end && end > 0 && bytes[end - 1] == b'\r' {
-                at = end + 1;
-                continue;
-            }
-            if is_filled(&bytes[at..end], self.delimiter) {
-                lines.push(Line {
-                    start: at as u32,
-                    end: end as u32,
-                    number,
-                });
-            }
-            number = number.saturating_add(1);
-            at = end + 1;
+        // Cut where a line ends: each piece by itself, and then numbered through.
+        let mut pieces = Vec::with_capacity(bytes.len() / PIECE + 1);
+        let mut from = 0;
+        while from < bytes.len() {
+            let to = (from + PIECE).min(bytes.len());
+            let to = memchr::memchr(b'\n', &bytes[to..]).map_or(bytes.len(), |end| to + end + 1);
+            pieces.push(from..to);
+            from = to;
         }
-        self.rows = lines;
+        let delimiter = self.delimiter;
+        let cut: Vec<(Vec<Line>, u32)> = (pieces.into_par_iter())
+            .map(|piece| lines_of(bytes, piece, delimiter))
+            .collect();
+        let mut rows = Vec::with_capacity(cut.iter().map(|(lines, _)| lines.len()).sum());
+        let mut before = 0_u32;
+        for (lines, count) in cut {
+            rows.extend(lines.into_iter().map(|line| Line {
+                number: line.number.saturating_add(before),
+                ..line
+            }));
+            before = before.saturating_add(count);
+        }
+        self.rows = rows;
     }
 
     /// Adds the row between two places of the text.
@@ -249,6 +257,42 @@ impl Lines {
         });
         into.push(trimmed(text.get(start..).unwrap_or_default()));
     }
+}
+
+/// Whether a byte stands in a text.
+pub(super) fn holds(bytes: &[u8], wanted: u8) -> bool {
+    bytes
+        .par_chunks(PIECE)
+        .any(|piece| memchr::memchr(wanted, piece).is_some())
+}
+
+/// The filled lines of a piece of a text without quotation marks, numbered from 1, and how many lines it has. A piece
+/// begins where a line does, and ends where one ends or with the text.
+fn lines_of(bytes: &[u8], piece: Range<usize>, delimiter: u8) -> (Vec<Line>, u32) {
+    let sample = &bytes[piece.start..piece.end.min(piece.start + (1 << 14))];
+    let in_sample = memchr::memchr_iter(b'\n', sample).count() + 1;
+    // A little more room than the rows need, so that they seldom have to be moved.
+    let share = (piece.len() as f64 / sample.len().max(1) as f64 * 1.1).max(1.0);
+    let mut lines = Vec::with_capacity((in_sample as f64 * share) as usize);
+    let (mut at, mut count) = (piece.start, 0_u32);
+    let ends = memchr::memchr2_iter(b'\n', b'\r', &bytes[piece.clone()]);
+    let ends = ends.map(|end| piece.start + end);
+    for end in ends.chain((piece.end == bytes.len()).then_some(bytes.len())) {
+        if bytes.get(end) == Some(&b'\n') && at == end && end > 0 && bytes[end - 1] == b'\r' {
+            at = end + 1;
+            continue;
+        }
+        count = count.saturating_add(1);
+        if is_filled(&bytes[at..end], delimiter) {
+            lines.push(Line {
+                start: at as u32,
+                end: end as u32,
+                number: count,
+            });
+        }
+        at = end + 1;
+    }
+    (lines, count)
 }
 
 /// The cells of one line with quotation marks, one after the other.

@@ -1,6 +1,8 @@
 //! How the dates and numbers of a file are written: as stated, else as its texts settle it, for whole
 //! columns at once. What they leave open is asked, never guessed.
 
+use std::ops::Range;
+
 use jiff::civil::Date;
 use rayon::prelude::*;
 
@@ -10,14 +12,14 @@ use super::dates::{self, DateColumn, DateReader, DateVotes, DayMonth};
 use super::numbers::{self, DecimalMark, MarkVotes};
 use super::opened::Opened;
 use super::text::{quoted, shown};
-use super::text_table::Kind;
+use super::text_table::{Kind, TextTable};
 
 /// Rows that one thread looks at together.
 const ROWS_AT_A_TIME: usize = 1 << 14;
 
 /// What the texts of a column of dates and of some of numbers say about how they are written.
-#[derive(Clone, Copy)]
-struct Votes<'t, const N: usize> {
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Votes<'t, const N: usize> {
     dates: DateVotes<'t>,
     marks: [MarkVotes<'t>; N],
 }
@@ -31,9 +33,31 @@ impl<const N: usize> Default for Votes<'_, N> {
     }
 }
 
-impl<const N: usize> Votes<'_, N> {
+impl<'t, const N: usize> Votes<'t, N> {
+    /// Counts the cells of one row in.
+    pub(super) fn add(
+        &mut self,
+        asked: &Asked<N>,
+        table: &TextTable,
+        row: usize,
+        cells: &[&'t str],
+    ) {
+        let text = |column: usize| {
+            let cell = cells.get(column).copied();
+            cell.filter(|_| table.kind(row, column) == Kind::Text)
+        };
+        if let Some(text) = asked.dates.and_then(text) {
+            self.dates.add(text);
+        }
+        for (votes, column) in self.marks.iter_mut().zip(asked.numbers) {
+            if let Some(text) = column.and_then(text) {
+                votes.add(text);
+            }
+        }
+    }
+
     /// Counts the votes of further rows in.
-    fn and(self, later: Self) -> Self {
+    pub(super) fn and(self, later: Self) -> Self {
         let mut marks = self.marks;
         for (mark, later) in marks.iter_mut().zip(later.marks) {
             *mark = mark.and(later);
@@ -45,6 +69,21 @@ impl<const N: usize> Votes<'_, N> {
     }
 }
 
+/// The columns whose texts have to settle how they are written; none where it is stated.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Asked<const N: usize> {
+    dates: Option<usize>,
+    numbers: [Option<usize>; N],
+}
+
+/// How dates, the meter beside them and further numbers are written.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Ways {
+    pub(super) dates: DateReader,
+    pub(super) hours: DecimalMark,
+    pub(super) further: DecimalMark,
+}
+
 impl Opened {
     /// Settles how a column of dates is written.
     pub(super) fn dates(
@@ -52,21 +91,52 @@ impl Opened {
         key: &str,
         notes: &mut Vec<String>,
     ) -> Result<DateColumn, RecordsError> {
-        let votes = self.votes(self.open_dates(key), []).dates;
-        self.judge_dates(key, votes, None, notes)
+        let asked = Asked {
+            dates: self.open_dates(key),
+            numbers: [],
+        };
+        let votes = self.votes(self.rows(), &asked).dates;
+        let reader = self.judge_dates(key, votes, None, notes)?;
+        Ok(DateColumn::new(reader))
     }
 
     /// Dates beside a meter, whose order is checked against it; and the decimal marks of the meter
-    /// and of further numbers. One look at the rows.
+    /// and of further numbers.
     pub(super) fn dates_beside_meter(
         &self,
         further: &str,
         notes: &mut Vec<String>,
-    ) -> Result<(DateColumn, [DecimalMark; 2]), RecordsError> {
-        let votes = self.votes(
-            self.open_dates("date"),
-            ["hours", further].map(|key| self.open_numbers(key)),
-        );
+    ) -> Result<Ways, RecordsError> {
+        let votes = self.votes(self.rows(), &self.beside_meter(further));
+        self.judge_beside_meter(further, votes, notes)
+    }
+
+    /// What some of the rows say, where that is enough to go by: no more than a guess.
+    pub(super) fn guess_beside_meter(&self, further: &str, votes: Votes<'_, 2>) -> Option<Ways> {
+        let [hours, second] = votes.marks;
+        let said = &mut Vec::new();
+        Some(Ways {
+            dates: self.judge_dates("date", votes.dates, None, said).ok()?,
+            hours: self.judge_decimal("hours", hours, said).ok()?,
+            further: self.judge_decimal(further, second, said).ok()?,
+        })
+    }
+
+    /// What has to be asked for [`dates_beside_meter`](Self::dates_beside_meter).
+    pub(super) fn beside_meter(&self, further: &str) -> Asked<2> {
+        Asked {
+            dates: self.open_dates("date"),
+            numbers: ["hours", further].map(|key| self.open_numbers(key)),
+        }
+    }
+
+    /// Settles what [`beside_meter`](Self::beside_meter) asks.
+    pub(super) fn judge_beside_meter(
+        &self,
+        further: &str,
+        votes: Votes<'_, 2>,
+        notes: &mut Vec<String>,
+    ) -> Result<Ways, RecordsError> {
         let [hours, second] = votes.marks;
         let mark = self.judge_decimal("hours", hours, notes)?;
         let meter = || {
@@ -78,8 +148,11 @@ impl Opened {
             };
             Some(Impossible::count(&self.table, self.rows(), &at))
         };
-        let dates = self.judge_dates("date", votes.dates, Some(&meter), notes)?;
-        Ok((dates, [mark, self.judge_decimal(further, second, notes)?]))
+        Ok(Ways {
+            dates: self.judge_dates("date", votes.dates, Some(&meter), notes)?,
+            hours: mark,
+            further: self.judge_decimal(further, second, notes)?,
+        })
     }
 
     /// The column of a key whose texts have to settle how its dates are written.
@@ -94,35 +167,24 @@ impl Opened {
         self.columns.get(key).filter(|_| !stated)
     }
 
-    /// What the texts of some columns say about how they are written.
-    fn votes<const N: usize>(
+    /// What the texts of some rows say about how they are written.
+    pub(super) fn votes<const N: usize>(
         &self,
-        dates: Option<usize>,
-        numbers: [Option<usize>; N],
+        rows: Range<usize>,
+        asked: &Asked<N>,
     ) -> Votes<'_, N> {
-        if dates.is_none() && numbers.iter().all(Option::is_none) {
+        if asked.dates.is_none() && asked.numbers.iter().all(Option::is_none) {
             return Votes::default();
         }
-        let rows: Vec<_> = self.rows().step_by(ROWS_AT_A_TIME).collect();
-        let end = self.rows().end;
-        rows.into_par_iter()
+        let end = rows.end;
+        let each: Vec<usize> = rows.step_by(ROWS_AT_A_TIME).collect();
+        each.into_par_iter()
             .map(|from| {
                 let mut votes = Votes::default();
                 let mut cells = Vec::new();
                 for row in from..(from + ROWS_AT_A_TIME).min(end) {
                     self.table.cells(row, &mut cells);
-                    let text = |column: usize| {
-                        let cell = cells.get(column).copied();
-                        cell.filter(|_| self.table.kind(row, column) == Kind::Text)
-                    };
-                    if let Some(text) = dates.and_then(text) {
-                        votes.dates.add(text);
-                    }
-                    for (votes, column) in votes.marks.iter_mut().zip(numbers) {
-                        if let Some(text) = column.and_then(text) {
-                            votes.add(text);
-                        }
-                    }
+                    votes.add(asked, &self.table, row, &cells);
                 }
                 votes
             })
@@ -135,7 +197,7 @@ impl Opened {
         votes: DateVotes<'_>,
         meter: Option<&dyn Fn() -> Option<Impossible>>,
         notes: &mut Vec<String>,
-    ) -> Result<DateColumn, RecordsError> {
+    ) -> Result<DateReader, RecordsError> {
         if let Some(format) = &self.source.dates {
             let sample = jiff::civil::date(2026, 3, 31);
             let read_back = jiff::fmt::strtime::format(format, sample)
@@ -151,10 +213,10 @@ impl Opened {
                     )
                 )));
             }
-            return Ok(DateColumn::new(DateReader::Format(format.clone())));
+            return Ok(DateReader::Format(format.clone()));
         }
         let Some(column) = self.columns.get(key) else {
-            return Ok(DateColumn::new(DateReader::Settled(None)));
+            return Ok(DateReader::Settled(None));
         };
         let heading = self.columns.heading(key);
         match votes.settle() {
@@ -164,7 +226,7 @@ impl Opened {
                     notes.push(format!("Dates in {}, column \"{heading}\", are read {}.", self.table.name(), order.words()));
                     notes.extend(self.against_meter(&heading, *order, votes, meter));
                 }
-                Ok(DateColumn::new(reader))
+                Ok(reader)
             }
             Err(dates::Unsettled::Ambiguous(text)) => {
                 let told = meter.and_then(|count| count());
@@ -176,7 +238,7 @@ impl Opened {
                         self.table.name(),
                         order.words()
                     ));
-                    return Ok(DateColumn::new(DateReader::Settled(Some(order))));
+                    return Ok(DateReader::Settled(Some(order)));
                 }
                 let readings = dates::both_readings(&text)
                     .map_or_else(String::new, |(day, month)| format!(" {} could be {day} or {month}.", quoted(&text)));
@@ -263,7 +325,11 @@ impl Opened {
         key: &str,
         notes: &mut Vec<String>,
     ) -> Result<DecimalMark, RecordsError> {
-        let [votes] = self.votes(None, [self.open_numbers(key)]).marks;
+        let asked = Asked {
+            dates: None,
+            numbers: [self.open_numbers(key)],
+        };
+        let [votes] = self.votes(self.rows(), &asked).marks;
         self.judge_decimal(key, votes, notes)
     }
 

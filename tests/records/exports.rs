@@ -246,6 +246,55 @@ fn half_converted_dates_are_asked_about() {
     assert_eq!(fleet.replacements[0].date, jiff::civil::date(2025, 3, 4));
 }
 
+/// How dates and numbers are written is guessed from the first rows of a long file; what only its last row tells
+/// holds for all of them all the same.
+#[test]
+fn what_the_last_of_many_rows_tells_holds_for_all() {
+    const ROWS: u32 = 40_000;
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(
+        dir.path().join("fleet.toml"),
+        "[fleet]\nname = \"x\"\n[[records]]\nfile = \"log.csv\"\ndelimiter = \";\"\n[records.reasons]\nworn = [\"worn\"]\n\
+         [[part]]\nname = \"belt\"\n",
+    )
+    .unwrap();
+    let load = |hours_of_others: &str, last: &str| {
+        let mut log = "date;machine;part;hours;reason\n".to_owned();
+        for row in 1..ROWS {
+            log.push_str(&format!("2024-03-01;M{row};belt;{hours_of_others};worn\n"));
+        }
+        log.push_str(last);
+        std::fs::write(dir.path().join("log.csv"), log).unwrap();
+        Fleet::load(dir.path(), &LoadOptions::default())
+    };
+    let fleet = load("12", "31/12/2024;Z;belt;1.234,5;worn\n").unwrap();
+    assert_eq!(fleet.rows.rows_in, u64::from(ROWS));
+    assert_eq!(fleet.rows.used, u64::from(ROWS));
+    assert_eq!(fleet.replacements.len(), ROWS as usize);
+    assert!(fleet.problems.is_empty(), "{:?}", fleet.problems.first());
+    let last = fleet.replacements.last().unwrap();
+    assert_eq!(last.date, jiff::civil::date(2024, 12, 31));
+    assert_eq!(last.hours.get(), Some(1234.5));
+    assert!(fleet.replacements[0].row.row > 1);
+    let notes = fleet.notes.join("\n");
+    assert!(notes.contains("with a decimal comma"), "{notes}");
+    // An unread cell among them is set aside once.
+    let fleet = load(
+        "12",
+        "31/12/2024;Z;belt;1.234,5;worn\n31/12/2024;Z;belt;soon;worn\n",
+    )
+    .unwrap();
+    assert_eq!(
+        (fleet.rows.rows_in, fleet.rows.set_aside),
+        (u64::from(ROWS) + 1, 1)
+    );
+    assert_eq!(fleet.problems.len(), 1);
+    let message = load("1.5", "2024-03-01;Z;belt;1,5;worn\n")
+        .unwrap_err()
+        .to_string();
+    assert!(message.contains("mixes decimal dots"), "{message}");
+}
+
 const MANIFEST: &str = "<?xml version=\"1.0\"?><manifest:manifest xmlns:manifest=\"urn:oasis:names:tc:opendocument:xmlns:manifest:1.0\"/>";
 
 #[test]
