@@ -697,34 +697,36 @@ fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
         .filter(|f| f.age_hours.is_some())
         .map(|f| f.machine)
         .collect();
-    for machine in &fleet.machines {
-        let Some((day, _)) = meters.last_read(machine, fleet.as_of) else {
-            continue;
-        };
+    let of_machine = |machine: &String| {
+        let name = Text::from(machine);
+        let (day, _) = meters.of(name).last_read(fleet.as_of)?;
         let days = days_between(day, fleet.as_of);
-        if days > READING_IS_OLD_DAYS && aged.contains(&Text::from(machine)) {
-            let row = meters.row_read(fleet, machine, fleet.as_of);
-            // Among very many the row tells which, and machines share their texts.
-            let whose = if row.is_some() && fleet.machines.len() > FEW_MACHINES {
-                String::new()
-            } else {
-                format!(" of {machine}")
-            };
-            let found = format!(
-                "the last reading{whose} on {day}, {days} days before {}",
-                fleet.as_of
-            );
-            lives.problems.push(Problem {
-                found: Some(found.into()),
-                allowed: Some("a reading near the day we look from".into()),
-                ..flagged(
-                    "old_reading",
-                    row.into_iter().collect(),
-                    "Parts of this machine may be older than shown; add a reading.",
-                )
-            });
+        if days <= READING_IS_OLD_DAYS || !aged.contains(&name) {
+            return None;
         }
-    }
+        let row = meters.row_read(fleet, machine, fleet.as_of);
+        // Among very many the row tells which, and machines share their texts.
+        let whose = if row.is_some() && fleet.machines.len() > FEW_MACHINES {
+            String::new()
+        } else {
+            format!(" of {machine}")
+        };
+        let found = format!(
+            "the last reading{whose} on {day}, {days} days before {}",
+            fleet.as_of
+        );
+        Some(Problem {
+            found: Some(found.into()),
+            allowed: Some("a reading near the day we look from".into()),
+            ..flagged(
+                "old_reading",
+                row.into_iter().collect(),
+                "Parts of this machine may be older than shown; add a reading.",
+            )
+        })
+    };
+    let machines = fleet.machines.par_iter();
+    lives.problems.par_extend(machines.filter_map(of_machine));
 }
 
 /// Age bounds of a life by its outcome; `None` when nothing is left of it.

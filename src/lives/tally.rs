@@ -58,7 +58,9 @@ impl Lives {
             let mut by_part: Vec<(Text, Tally)> = Vec::new();
             for of_part in some.chunk_by(|a, b| a.part == b.part) {
                 let mut tally = Tally::default();
-                of_part.iter().for_each(|life| tally.add(life));
+                for life in of_part {
+                    tally.add(life);
+                }
                 by_part.push((of_part[0].part, tally));
             }
             by_part

@@ -59,6 +59,7 @@ const NOT_READ: u16 = u16::MAX;
 
 /// What one machine's readings give.
 struct OfMachine {
+    name: Text,
     history: History,
     bounded: Vec<(usize, MeterPoint)>,
     /// Stretches of the replacements that were read.
@@ -95,8 +96,9 @@ impl Meters {
                 .par_iter()
                 .map(|machine| {
                     let resets = resets.get(machine.as_str()).map_or(&[][..], Vec::as_slice);
-                    let records = records.get(&Text::from(machine)).cloned();
-                    of_machine(fleet, machine, records.unwrap_or_default(), resets)
+                    let name = Text::from(machine);
+                    let records = records.get(&name).cloned();
+                    of_machine(fleet, name, records.unwrap_or_default(), resets)
                 })
                 .collect();
             for (machine, of) in some.iter().zip(of) {
@@ -113,7 +115,7 @@ impl Meters {
                 });
                 meters.turned_back.extend(turned);
                 let place = meters.histories.len() as u32;
-                meters.places.insert(Text::from(machine), place);
+                meters.places.insert(of.name, place);
                 meters.histories.push(of.history);
             }
         }
@@ -262,10 +264,11 @@ impl MachineMeter<'_> {
 /// Puts the readings of one machine in order and judges each of them.
 fn of_machine(
     fleet: &Fleet,
-    machine: &str,
+    name: Text,
     records: Range<usize>,
     resets: &[&MeterReset],
 ) -> OfMachine {
+    let machine = name.as_str();
     let facts = fleet.facts(machine);
     let first = records.start;
     let from = fleet
@@ -307,6 +310,7 @@ fn of_machine(
         });
     }
     let mut of = OfMachine {
+        name,
         history: History::default(),
         bounded: Vec::new(),
         read: Vec::new(),

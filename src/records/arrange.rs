@@ -75,7 +75,7 @@ impl Ranks {
 /// Sorts records by machine, and gives how many each has.
 fn by_machine(records: &mut Vec<Replacement>) -> Vec<usize> {
     let mut names = counted(records, |r| [r.machine]);
-    names.sort_unstable();
+    names.par_sort_unstable();
     let highest = names.iter().map(|(name, _)| name.number()).max();
     let mut next = vec![0_u32; highest.unwrap_or(0) + 1];
     let mut at = 0;

@@ -39,7 +39,8 @@ impl Loading<'_> {
     pub(super) fn machines_told(&self) -> BTreeSet<&str> {
         let records = &self.rows.replacements;
         let machines = runs(records, |a, b| a.machine == b.machine);
-        let mut told: HashSet<Text> = machines.map(|run| records[run.start].machine).collect();
+        let machines = machines.iter().map(|run| records[run.start].machine);
+        let mut told: HashSet<Text> = machines.collect();
         told.extend(self.rows.gaps.iter().filter_map(|g| g.machine));
         told.extend(self.readings.iter().map(|r| r.machine));
         told.into_iter()

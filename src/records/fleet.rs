@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::num::{NonZeroU16, NonZeroU32};
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::catalogue::MM_PER_INCH;
@@ -485,24 +486,21 @@ pub struct Fleet {
     pub notes: Vec<String>,
 }
 
-/// Runs of records that are alike, where all that are stand together; in a few looks each, for there are millions.
+/// Runs of records that are alike, one after the other.
 pub(crate) fn runs(
     records: &[Replacement],
-    alike: impl Fn(&Replacement, &Replacement) -> bool,
-) -> impl Iterator<Item = std::ops::Range<usize>> {
+    alike: impl Fn(&Replacement, &Replacement) -> bool + Sync,
+) -> Vec<std::ops::Range<usize>> {
+    let ends = (1..=records.len()).into_par_iter();
+    let ends = ends.filter(|&at| {
+        records
+            .get(at)
+            .is_none_or(|next| !alike(&records[at - 1], next))
+    });
     let mut from = 0;
-    std::iter::from_fn(move || {
-        let rest = &records[from..];
-        let first = rest.first()?;
-        let mut within = 1;
-        while rest.get(within).is_some_and(|r| alike(first, r)) {
-            within *= 2;
-        }
-        let open = &rest[within / 2..within.min(rest.len())];
-        let run = from..from + within / 2 + open.partition_point(|r| alike(first, r));
-        from = run.end;
-        Some(run)
-    })
+    let ends: Vec<usize> = ends.collect();
+    let run = |end| std::mem::replace(&mut from, end)..end;
+    ends.into_iter().map(run).collect()
 }
 
 impl Fleet {

@@ -27,10 +27,14 @@ impl Names {
             return Some(name);
         }
         let name = *self.by_folded.get(&folded(text))?;
+        self.remember(text, name);
+        Some(name)
+    }
+
+    fn remember(&mut self, text: &str, name: Text) {
         if self.seen.len() < 1_000_000 {
             self.seen.insert(text.into(), name);
         }
-        Some(name)
     }
 
     /// Known names that a slip of the pen could have turned into this text; all of them for an empty one.
@@ -57,17 +61,26 @@ impl Names {
 
     /// The known name of a text; an unknown one becomes known as it is first written.
     pub(crate) fn learn(&mut self, text: &str) -> Text {
-        self.known(text).unwrap_or_else(|| {
-            let name = Text::from(one_spaced(text));
-            self.by_folded.insert(folded(text), name);
-            name
-        })
+        if let Some(&name) = self.seen.get(text) {
+            return name;
+        }
+        let new = || Text::from(one_spaced(text));
+        let name = *self.by_folded.entry(folded(text)).or_insert_with(new);
+        self.remember(text, name);
+        name
     }
 }
 
 /// Words with one blank between them.
 pub(super) fn one_spaced(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
+    let mut words = text.split_whitespace();
+    let mut spaced = String::with_capacity(text.len());
+    spaced.push_str(words.next().unwrap_or_default());
+    for word in words {
+        spaced.push(' ');
+        spaced.push_str(word);
+    }
+    spaced
 }
 
 fn contains_word(text: &str, known: &str) -> bool {
@@ -97,14 +110,12 @@ fn is_within(a: &str, b: &str, most: usize) -> bool {
 
 /// Case and spacing do not tell two names apart; anything else does.
 fn folded(text: &str) -> String {
-    let mut folded = String::with_capacity(text.len());
-    for word in text.split_whitespace() {
-        if !folded.is_empty() {
-            folded.push(' ');
-        }
-        folded.extend(word.chars().flat_map(char::to_lowercase));
+    let mut folded = one_spaced(text);
+    if folded.is_ascii() {
+        folded.make_ascii_lowercase();
+        return folded;
     }
-    folded
+    folded.chars().flat_map(char::to_lowercase).collect()
 }
 
 #[cfg(test)]

@@ -155,7 +155,7 @@ impl ReplacementRows {
         let source = opened.table.source();
         // How many there are changes nothing: what they read is added in the order of the file.
         let desk_count = rayon::current_num_threads().clamp(1, MOST_DESKS);
-        let desks = || -> Vec<Desk<'_>> { (0..desk_count).map(|_| reader.desk(ways)).collect() };
+        let desks = || -> Vec<Desk<'_>> { (0..desk_count).map(|_| Desk::new(ways)).collect() };
         let (mut reading, mut read) = (desks(), desks());
         let mut votes = Votes::default();
         let mut from = all.start;

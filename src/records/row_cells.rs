@@ -152,6 +152,26 @@ pub(super) struct Desk<'t> {
 }
 
 impl<'t> Desk<'t> {
+    /// One that has seen nothing yet.
+    pub(super) fn new(ways: &Ways) -> Self {
+        Self {
+            rows: Vec::new(),
+            votes: Votes::default(),
+            machines: Met::default(),
+            parts: Met::default(),
+            positions: Met::default(),
+            reasons: Met::default(),
+            serials: Met::default(),
+            serials_out: Met::default(),
+            extras: Vec::new(),
+            extra_codes: HashMap::default(),
+            extra_near: [0; FEW],
+            extras_mean: Vec::new(),
+            dates: DateColumn::new(ways.dates.clone()),
+            marks: [ways.hours, ways.further],
+        }
+    }
+
     /// The number of a row's further texts.
     fn extra_code(&mut self, extra: &[&'t str]) -> u32 {
         let key = extra
@@ -246,26 +266,6 @@ impl<'a> RowReader<'a> {
                 2 * MOST_TEXTS,
             )
         })
-    }
-
-    /// A desk that has seen nothing yet.
-    pub(super) fn desk(&self, ways: &Ways) -> Desk<'a> {
-        Desk {
-            rows: Vec::new(),
-            votes: Votes::default(),
-            machines: Met::default(),
-            parts: Met::default(),
-            positions: Met::default(),
-            reasons: Met::default(),
-            serials: Met::default(),
-            serials_out: Met::default(),
-            extras: Vec::new(),
-            extra_codes: HashMap::default(),
-            extra_near: [0; FEW],
-            extras_mean: Vec::new(),
-            dates: DateColumn::new(ways.dates.clone()),
-            marks: [ways.hours, ways.further],
-        }
     }
 
     /// Reads some rows at a desk, in place of those read there before.

@@ -136,6 +136,10 @@ pub(super) fn counted<R: Sync, N: IntoIterator<Item = Text>>(
 }
 
 pub(super) fn letters(name: &str) -> String {
+    if name.is_ascii() {
+        let letters = name.bytes().filter(u8::is_ascii_alphanumeric);
+        return letters.map(|b| b.to_ascii_lowercase() as char).collect();
+    }
     name.chars()
         .filter(|c| c.is_alphanumeric())
         .flat_map(char::to_lowercase)
