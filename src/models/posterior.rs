@@ -21,6 +21,7 @@
 use std::sync::{LazyLock, OnceLock};
 
 use crate::numerics::gamma_curve::GammaCurve;
+use crate::numerics::interpolate::lagrange;
 use crate::numerics::quadrature::{Rule, gauss_legendre, integral_at, integral_through};
 use crate::numerics::roots::{brent, maximum};
 use crate::numerics::special::ln_gamma;
@@ -68,6 +69,8 @@ const LEVEL: f64 = 0.1;
 const STEEP: f64 = 8.0;
 /// Points of a panel.
 const POINTS: usize = 10;
+/// Most points of μ given β.
+const MOST_EVENLY: f64 = 1_000.0;
 
 static RULE: LazyLock<Rule> = LazyLock::new(|| gauss_legendre(POINTS));
 
@@ -117,6 +120,51 @@ impl Panels {
             },
             total.ln(),
         )
+    }
+
+    /// Density at x: between the points of its panel the log is a polynomial.
+    fn at(&self, x: f64) -> f64 {
+        let after = self.edges.partition_point(|&e| e <= x);
+        let Some(k) = after.checked_sub(1).filter(|k| *k < self.density.len()) else {
+            return 0.0;
+        };
+        let (a, b) = (self.edges[k], self.edges[k + 1]);
+        let weights = lagrange(&RULE.nodes, 2.0 * (x - a) / (b - a) - 1.0);
+        let logs = self.density[k].iter().map(|density| density.ln());
+        let ln: f64 = weights.iter().zip(logs).map(|(w, ln)| w * ln).sum();
+        if ln.is_nan() { 0.0 } else { ln.exp() }
+    }
+
+    /// Points of μ given β at even distances, with weights summing to 1, by the trapezoid rule: later stages ask
+    /// for curves between them. A density falls off no faster than that of one life, over 1/β.
+    fn evenly(&self, beta: f64) -> Vec<(f64, f64)> {
+        let mean_of = |of: &dyn Fn(f64) -> f64| -> f64 {
+            let panels = self.density.iter().zip(self.edges.windows(2));
+            let panels = panels.map(|(density, edge)| {
+                let (middle, half) = (0.5 * (edge[0] + edge[1]), 0.5 * (edge[1] - edge[0]));
+                let rule = RULE.nodes.iter().zip(&RULE.weights).zip(density);
+                let each = rule.map(|((node, w), density)| w * density * of(middle + half * node));
+                half * each.sum::<f64>()
+            });
+            panels.sum()
+        };
+        let mean = mean_of(&|mu| mu);
+        let sd = mean_of(&|mu| (mu - mean).powi(2)).sqrt();
+        let width = self.edges.last().copied().unwrap_or(mean) - self.edges[0];
+        let step = (0.5 * sd).min(0.45 / beta).max(width / MOST_EVENLY);
+        let count = (width / step).ceil();
+        let first = mean - ((mean - self.edges[0]) / step).floor() * step;
+        let points = (0..=count as usize).map(|k| first + k as f64 * step);
+        let mut points: Vec<(f64, f64)> = points.map(|mu| (mu, step * self.at(mu))).collect();
+        let seen = |point: &(f64, f64)| point.1 > 1e-7;
+        let from = points.iter().position(seen).unwrap_or(0);
+        let to = points.iter().rposition(seen).map_or(0, |last| last + 1);
+        points = points[from..to.max(from)].to_vec();
+        let all: f64 = points.iter().map(|p| p.1).sum();
+        for point in &mut points {
+            point.1 /= all;
+        }
+        points
     }
 
     /// Probability below x.
@@ -564,21 +612,7 @@ impl Conditional {
                 }
                 points
             }
-            Self::Panels(panels) => {
-                let mut points = Vec::new();
-                for (k, density) in panels.density.iter().enumerate() {
-                    let (a, b) = (panels.edges[k], panels.edges[k + 1]);
-                    let (middle, half) = (0.5 * (a + b), 0.5 * (b - a));
-                    let rule = RULE.nodes.iter().zip(&RULE.weights);
-                    for (density, (node, weight)) in density.iter().zip(rule) {
-                        let share = half * weight * density;
-                        if share > 1e-7 {
-                            points.push((middle + half * node, share));
-                        }
-                    }
-                }
-                points
-            }
+            Self::Panels(panels) => panels.evenly(beta),
         }
     }
 }
