@@ -2,7 +2,8 @@
 
 use super::inspect::FEW_HUNDRED_HOURS;
 use super::interval::{
-    BestInterval, best_interval, cost_per_hour, curves, expected, expected_cost_per_hour, priced,
+    BestInterval, Shares, best_interval, by_shape, cost_per_hour, curves, expected,
+    expected_cost_per_hour, priced,
 };
 use super::types::PlannedInterval;
 use crate::forecast::{Costs, PartOutlook, WeibullCurve, without_negligible};
@@ -60,7 +61,7 @@ pub(super) fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInter
         Some(best) => {
             // A share of the curves counts every one of them.
             let (nodes, _) = without_negligible(&ahead.nodes, 1e-5);
-            let saving = Saving::of(&curves(&nodes, ahead.per_change), costs, best.hours);
+            let saving = saving(&curves(&nodes, ahead.per_change), costs, best.hours);
             PlannedInterval {
                 part: part.name.clone(),
                 hours: Some(best.hours),
@@ -83,47 +84,14 @@ pub(super) fn planned_interval(ahead: &PartOutlook, part: &Part) -> PlannedInter
     }
 }
 
-/// Share of the cost of running until worn that an interval saves, under each curve of the posterior.
-struct Saving {
-    /// Saving and weight, from the smallest.
-    by_curve: Vec<(f64, f64)>,
-}
-
-impl Saving {
-    fn of(curves: &[(f64, WeibullCurve)], costs: Costs, hours: f64) -> Self {
-        let mut by_curve: Vec<(f64, f64)> = curves
-            .iter()
-            .map(|(weight, life)| {
-                let run_on = cost_per_hour(life, costs, None);
-                let planned = cost_per_hour(life, costs, Some(hours));
-                (1.0 - planned / run_on, *weight)
-            })
-            .filter(|(saving, _)| saving.is_finite())
-            .collect();
-        by_curve.sort_by(|a, b| a.0.total_cmp(&b.0));
-        Self { by_curve }
-    }
-
-    fn quantile(&self, p: f64) -> f64 {
-        let all: f64 = self.by_curve.iter().map(|s| s.1).sum();
-        let mut sum = 0.0;
-        let mut last = 0.0;
-        for (saving, weight) in &self.by_curve {
-            (sum, last) = (sum + weight, *saving);
-            if sum >= p * all {
-                break;
-            }
-        }
-        last
-    }
-
-    fn above_zero(&self) -> f64 {
-        let all: f64 = self.by_curve.iter().map(|s| s.1).sum();
-        let saves: f64 = (self.by_curve.iter().filter(|s| s.0 > 0.0))
-            .map(|s| s.1)
-            .sum();
-        if all > 0.0 { saves / all } else { 0.0 }
-    }
+/// Share of the cost of running until worn that an interval saves, over the posterior.
+fn saving(curves: &[(f64, WeibullCurve)], costs: Costs, hours: f64) -> Shares {
+    let saved = |(weight, life): &(f64, WeibullCurve)| {
+        let run_on = cost_per_hour(life, costs, None);
+        let planned = cost_per_hour(life, costs, Some(hours));
+        (life.shape, *weight, 1.0 - planned / run_on)
+    };
+    Shares::of(&by_shape(curves).iter().map(saved).collect::<Vec<_>>())
 }
 
 /// Hours around the best interval between which the expected cost stays within [`ABOUT`] of the least,
