@@ -25,6 +25,10 @@ mod dirty;
 #[path = "records_study/situations.rs"]
 mod situations;
 
+/// As in the program.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 type Failure = Box<dyn std::error::Error>;
 
 const FIRST: Date = date(2012, 1, 1);

@@ -33,6 +33,17 @@ fn posterior(worn: u32, seed: u64) -> Vec<WeibullNode> {
         .nodes
 }
 
+/// Nodes whose weights are given as logs.
+fn from_logs(mut nodes: Vec<WeibullNode>) -> Vec<WeibullNode> {
+    let top = nodes.iter().map(|n| n.weight).fold(f64::MIN, f64::max);
+    for node in &mut nodes {
+        node.weight = (node.weight - top).exp();
+    }
+    to_one(&mut nodes);
+    nodes.retain(|n| n.weight > 1e-9);
+    nodes
+}
+
 /// The same posterior written down anew, on a lattice many times as dense: likelihood times a level density in
 /// ln η and ln β. Given β, `g = Σ tᵝ/ηᵝ` has a gamma distribution with as many as are worn.
 fn dense_posterior(worn: u32, seed: u64) -> Vec<WeibullNode> {
@@ -55,13 +66,7 @@ fn dense_posterior(worn: u32, seed: u64) -> Vec<WeibullNode> {
             });
         }
     }
-    let top = nodes.iter().map(|n| n.weight).fold(f64::MIN, f64::max);
-    for node in &mut nodes {
-        node.weight = (node.weight - top).exp();
-    }
-    to_one(&mut nodes);
-    nodes.retain(|n| n.weight > 1e-9);
-    nodes
+    from_logs(nodes)
 }
 
 /// Moments by the rule and by the points that it stands for, to the power 2k − 1.
@@ -247,13 +252,7 @@ fn dense_posterior_between_looks(worn: u32, seed: u64) -> Vec<WeibullNode> {
             });
         }
     }
-    let top = nodes.iter().map(|n| n.weight).fold(f64::MIN, f64::max);
-    for node in &mut nodes {
-        node.weight = (node.weight - top).exp();
-    }
-    to_one(&mut nodes);
-    nodes.retain(|n| n.weight > 1e-9);
-    nodes
+    from_logs(nodes)
 }
 
 /// The same of lives that are known between two looks only. With the points of a Gauss rule for each shape, the whole

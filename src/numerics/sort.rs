@@ -185,4 +185,29 @@ mod tests {
         library.sort_unstable();
         assert_eq!(sorted(keys), library);
     }
+
+    /// As the standard library sorts, which keeps what is alike in its order.
+    #[test]
+    fn by_number_as_by_comparison() {
+        let mut random = stream(3, 1);
+        for count in [0, 1, 2, 50, 3_000] {
+            let each = (0..count).map(|i| ((40.0 * random.uniform() - 20.0).round() / 8.0, i));
+            let mut values: Vec<(f64, usize)> = each.collect();
+            let mut expected = values.clone();
+            expected.sort_by(|a, b| a.0.total_cmp(&b.0));
+            sort_by_number(&mut values, |v| u128::from(number_in_order(v.0)));
+            assert_eq!(values, expected);
+        }
+        let rising = [
+            f64::NEG_INFINITY,
+            -3.5,
+            -1e-300,
+            -0.0,
+            0.0,
+            1e-300,
+            3.5,
+            f64::INFINITY,
+        ];
+        assert!(rising.map(number_in_order).is_sorted_by(|a, b| a < b));
+    }
 }
