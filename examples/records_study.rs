@@ -17,7 +17,7 @@ use jiff::ToSpan;
 use jiff::civil::{Date, date};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
-use wearcast::lives;
+use wearcast::lives::{self, Lives};
 use wearcast::records::{Fleet, LoadOptions};
 
 #[path = "../tests/records/dirty.rs"]
@@ -108,11 +108,11 @@ pub(crate) fn write(dir: &Path, rows: u64, is_dirty: bool) -> Result<(), Failure
     Ok(())
 }
 
-/// Rows, rows used and lives of a folder.
-pub(crate) fn read(dir: &Path) -> Result<(u64, u64, usize), Failure> {
+/// The records of a folder, and their lives.
+pub(crate) fn read(dir: &Path) -> Result<(Fleet, Lives), Failure> {
     let fleet = Fleet::load(dir, &LoadOptions::default())?;
     let lives = lives::build(&fleet);
-    Ok((lives.rows.rows_in, lives.rows.used, lives.lives.len()))
+    Ok((fleet, lives))
 }
 
 fn main() -> Result<(), Failure> {
@@ -124,11 +124,14 @@ fn main() -> Result<(), Failure> {
         }
         ["time", dir] => {
             let start = Instant::now();
-            let (rows, used, lives) = read(Path::new(dir))?;
+            let (_fleet, lives) = read(Path::new(dir))?;
             let seconds = start.elapsed().as_secs_f64();
             writeln!(
                 std::io::stdout(),
-                "{rows} rows, {used} used, {lives} lives in {seconds:.2} s"
+                "{} rows, {} used, {} lives in {seconds:.2} s",
+                lives.rows.rows_in,
+                lives.rows.used,
+                lives.lives.len()
             )?;
             Ok(())
         }

@@ -2,14 +2,16 @@
 //! changes in silence while it is read.
 
 use std::fs::{File, Metadata};
-use std::io::Read;
 use std::path::Path;
+
+use rayon::prelude::*;
 
 use super::RecordsError;
 use super::text::shown;
 
-/// Bytes read at a time.
-const BLOCK: u64 = 1 << 20;
+/// Bytes read before they are judged, and by one thread at a time.
+const BLOCK: usize = 1 << 25;
+const PIECE: usize = 1 << 22;
 
 /// Reads a whole file, called `name` in messages, of `most` bytes at the most.
 ///
@@ -39,7 +41,7 @@ pub(super) fn read_judging(
     if !path.metadata().map_err(io)?.is_file() {
         return Err(refuse("it is a folder or a device, not a file".into()));
     }
-    let mut file = File::open(path).map_err(io)?;
+    let file = File::open(path).map_err(io)?;
     let before = file.metadata().map_err(io)?;
     if before.len() > most {
         return Err(refuse(format!(
@@ -47,7 +49,7 @@ pub(super) fn read_judging(
             size(most)
         )));
     }
-    let bytes = match of_size(&mut file, before.len(), judge) {
+    let bytes = match of_size(|from, into| read_at(&file, from, into), before.len(), judge) {
         Ok(bytes) => bytes,
         Err(Refused::Read(source)) => return Err(io(source)),
         Err(Refused::Said(what)) => return Err(refuse(what)),
@@ -71,29 +73,67 @@ enum Refused {
     Said(String),
 }
 
-/// All that a reader gives, but not much more than `size` bytes.
+/// All that there is from the beginning on, but not much more than `size` bytes; `read_at` reads what stands from a
+/// place on.
 fn of_size(
-    reader: &mut impl Read,
+    read_at: impl Fn(u64, &mut [u8]) -> std::io::Result<usize> + Sync,
     size: u64,
     mut judge: impl FnMut(&[u8]) -> Result<(), String>,
 ) -> Result<Vec<u8>, Refused> {
-    let mut bytes = Vec::new();
-    usize::try_from(size)
-        .ok()
-        .and_then(|size| bytes.try_reserve_exact(size).ok())
+    let mut bytes = zeroed(size.saturating_add(1))
         .ok_or_else(|| Refused::Said("there is not enough memory to hold it".into()))?;
-    let most = size.saturating_add(1);
-    loop {
-        // Straight to where it stays: a copy of a large file is felt.
-        let before = bytes.len();
-        let block = most.saturating_sub(before as u64).min(BLOCK);
-        let mut limited = reader.by_ref().take(block);
-        limited.read_to_end(&mut bytes).map_err(Refused::Read)?;
-        if bytes.len() == before {
-            return Ok(bytes);
+    let piece = |(number, piece): (usize, &mut [u8]), before: usize| {
+        let from = (before + number * PIECE) as u64;
+        let mut filled = 0;
+        while filled < piece.len() {
+            match read_at(from + filled as u64, &mut piece[filled..]) {
+                Ok(0) => break,
+                Ok(read) => filled += read,
+                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(error),
+            }
         }
-        judge(&bytes[before..]).map_err(Refused::Said)?;
+        Ok(filled)
+    };
+    let mut before = 0;
+    for block in bytes.chunks_mut(BLOCK) {
+        let pieces = block.par_chunks_mut(PIECE).enumerate();
+        let filled: Result<Vec<usize>, _> = pieces.map(|each| piece(each, before)).collect();
+        let filled = filled.map_err(Refused::Read)?;
+        // Behind a piece that is not full there is nothing more.
+        let full = filled.iter().take_while(|n| **n == PIECE).count();
+        let more = filled.get(full).copied().unwrap_or(0);
+        let read = full * PIECE + more;
+        judge(&block[..read]).map_err(Refused::Said)?;
+        before += read;
+        if read < block.len() {
+            break;
+        }
     }
+    bytes.truncate(before);
+    Ok(bytes)
+}
+
+/// So many zeros. Up to a gigabyte they come from the system as they are; beyond that it is asked first.
+fn zeroed(size: u64) -> Option<Vec<u8>> {
+    let size = usize::try_from(size).ok()?;
+    if size <= 1 << 30 {
+        return Some(vec![0; size]);
+    }
+    let mut bytes = Vec::new();
+    bytes.try_reserve_exact(size).ok()?;
+    bytes.resize(size, 0);
+    Some(bytes)
+}
+
+#[cfg(unix)]
+fn read_at(file: &File, from: u64, into: &mut [u8]) -> std::io::Result<usize> {
+    std::os::unix::fs::FileExt::read_at(file, into, from)
+}
+
+#[cfg(windows)]
+fn read_at(file: &File, from: u64, into: &mut [u8]) -> std::io::Result<usize> {
+    std::os::windows::fs::FileExt::seek_read(file, into, from)
 }
 
 fn size(bytes: u64) -> String {
@@ -139,7 +179,11 @@ mod tests {
 
     #[test]
     fn what_never_ends_is_read_no_further_than_its_size() {
-        let Ok(bytes) = of_size(&mut std::io::repeat(b'x'), 5_000_000, |_| Ok(())) else {
+        let endless = |_, into: &mut [u8]| {
+            into.fill(b'x');
+            Ok(into.len())
+        };
+        let Ok(bytes) = of_size(endless, 5_000_000, |_| Ok(())) else {
             unreachable!("a reader without errors")
         };
         assert_eq!(bytes.len(), 5_000_001);

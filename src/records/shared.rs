@@ -101,6 +101,11 @@ impl Text {
     pub(crate) fn number(self) -> usize {
         self.0.get() as usize
     }
+
+    /// The text of a number that one has; `None` for 0.
+    pub(crate) fn of_number(number: usize) -> Option<Self> {
+        NonZeroU32::new(u32::try_from(number).ok()?).map(Self)
+    }
 }
 
 impl From<&str> for Text {

@@ -111,28 +111,29 @@ pub(super) fn counted<R: Sync, N: IntoIterator<Item = Text>>(
     rows: &[R],
     names: impl Fn(&R) -> N + Sync,
 ) -> Vec<(Text, usize)> {
-    let add = |counts: &mut Vec<Option<(Text, usize)>>, name: Text, more: usize| {
-        let number = name.number();
+    let add = |counts: &mut Vec<u32>, number: usize, more: u32| {
         if number >= counts.len() {
-            counts.resize(number + 1, None);
+            counts.resize(number + 1, 0);
         }
-        counts[number].get_or_insert((name, 0)).1 += more;
+        counts[number] += more;
     };
     let some = rows
         .par_chunks(ROWS_AT_A_TIME)
         .fold(Vec::new, |mut counts, some| {
             for name in some.iter().flat_map(&names) {
-                add(&mut counts, name, 1);
+                add(&mut counts, name.number(), 1);
             }
             counts
         });
     let all = some.reduce(Vec::new, |mut all, more| {
-        for (name, more) in more.into_iter().flatten() {
-            add(&mut all, name, more);
+        for (number, more) in more.into_iter().enumerate().filter(|(_, more)| *more > 0) {
+            add(&mut all, number, more);
         }
         all
     });
-    all.into_iter().flatten().collect()
+    let met = all.into_iter().enumerate().filter(|(_, count)| *count > 0);
+    met.filter_map(|(number, count)| Some((Text::of_number(number)?, count as usize)))
+        .collect()
 }
 
 pub(super) fn letters(name: &str) -> String {
