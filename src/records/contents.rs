@@ -12,6 +12,8 @@ use super::text::shown;
 /// Bytes read before they are judged, and by one thread at a time.
 const BLOCK: usize = 1 << 25;
 const PIECE: usize = 1 << 22;
+/// A file of more bytes is asked for room first.
+const LARGE: usize = 1 << 30;
 
 /// Reads a whole file, called `name` in messages, of `most` bytes at the most.
 ///
@@ -80,8 +82,15 @@ fn of_size(
     size: u64,
     mut judge: impl FnMut(&[u8]) -> Result<(), String>,
 ) -> Result<Vec<u8>, Refused> {
-    let mut bytes = zeroed(size.saturating_add(1))
-        .ok_or_else(|| Refused::Said("there is not enough memory to hold it".into()))?;
+    let too_little = || Refused::Said("there is not enough memory to hold it".into());
+    let all = usize::try_from(size.saturating_add(1)).map_err(|_| too_little())?;
+    let mut bytes = Vec::new();
+    if all <= LARGE {
+        // Zeros that come from the system as they are, not written before the file is.
+        bytes = vec![0; all];
+    } else {
+        bytes.try_reserve_exact(all).map_err(|_| too_little())?;
+    }
     let piece = |(number, piece): (usize, &mut [u8]), before: usize| {
         let from = (before + number * PIECE) as u64;
         let mut filled = 0;
@@ -96,7 +105,12 @@ fn of_size(
         Ok(filled)
     };
     let mut before = 0;
-    for block in bytes.chunks_mut(BLOCK) {
+    while before < all {
+        let end = all.min(before + BLOCK);
+        if bytes.len() < end {
+            bytes.resize(end, 0);
+        }
+        let block = &mut bytes[before..end];
         let pieces = block.par_chunks_mut(PIECE).enumerate();
         let filled: Result<Vec<usize>, _> = pieces.map(|each| piece(each, before)).collect();
         let filled = filled.map_err(Refused::Read)?;
@@ -105,25 +119,14 @@ fn of_size(
         let more = filled.get(full).copied().unwrap_or(0);
         let read = full * PIECE + more;
         judge(&block[..read]).map_err(Refused::Said)?;
+        let is_end = read < block.len();
         before += read;
-        if read < block.len() {
+        if is_end {
             break;
         }
     }
     bytes.truncate(before);
     Ok(bytes)
-}
-
-/// So many zeros. Up to a gigabyte they come from the system as they are; beyond that it is asked first.
-fn zeroed(size: u64) -> Option<Vec<u8>> {
-    let size = usize::try_from(size).ok()?;
-    if size <= 1 << 30 {
-        return Some(vec![0; size]);
-    }
-    let mut bytes = Vec::new();
-    bytes.try_reserve_exact(size).ok()?;
-    bytes.resize(size, 0);
-    Some(bytes)
 }
 
 #[cfg(unix)]
@@ -187,5 +190,11 @@ mod tests {
             unreachable!("a reader without errors")
         };
         assert_eq!(bytes.len(), 5_000_001);
+        let mut judged = 0;
+        let refused = of_size(endless, 3_000_000_000, |block| {
+            judged += block.len();
+            Err("enough".to_owned())
+        });
+        assert!(matches!(refused, Err(Refused::Said(_))) && judged == BLOCK);
     }
 }
