@@ -146,10 +146,7 @@ impl History {
             let hours = number_in_order(entry.hours.unwrap_or(f64::NEG_INFINITY));
             u128::from(day_in_order(entry.date)) << 64 | u128::from(hours)
         };
-        sort_by_number(&mut entries, day_and_hours);
-        for alike in entries.chunk_by_mut(|a, b| day_and_hours(a) == day_and_hours(b)) {
-            alike.sort_unstable_by_key(|entry| entry.row);
-        }
+        sort_by_number(&mut entries, day_and_hours, |entry| entry.row);
         let mut history = Self {
             stretches: vec![Stretch::new(Date::MIN, None)],
             ..Self::default()

@@ -64,21 +64,29 @@ impl Buckets {
     }
 }
 
-/// Puts values in the rising order of a key below 2⁹⁶; those of the same key stay in the order in which they stand.
-/// For up to 2³² of them.
-pub(crate) fn sort_by_number<T: Copy>(values: &mut [T], key: impl Fn(&T) -> u128) {
+/// Puts values in the rising order of a key below 2⁹⁶, and those of the same key in the order of another. For up to 2³²
+/// of them.
+pub(crate) fn sort_by_number<T: Copy, K: Ord>(
+    values: &mut [T],
+    key: impl Fn(&T) -> u128,
+    then: impl Fn(&T) -> K,
+) {
     // Numbers alone are compared and moved, each with the place that it comes from.
     let mut order: Vec<u128> = (0..)
         .zip(&*values)
         .map(|(at, v)| key(v) << 32 | at)
         .collect();
-    if order.is_sorted() {
-        return;
+    if !order.is_sorted() {
+        order.sort_unstable();
+        let place = |key: &u128| (key & u128::from(u32::MAX)) as usize;
+        let sorted: Vec<T> = order.iter().map(|key| values[place(key)]).collect();
+        values.copy_from_slice(&sorted);
     }
-    order.sort_unstable();
-    let place = |key: &u128| (key & u128::from(u32::MAX)) as usize;
-    let sorted: Vec<T> = order.iter().map(|key| values[place(key)]).collect();
-    values.copy_from_slice(&sorted);
+    let mut from = 0;
+    for alike in order.chunk_by(|a, b| a >> 32 == b >> 32) {
+        values[from..from + alike.len()].sort_unstable_by_key(&then);
+        from += alike.len();
+    }
 }
 
 /// The order of `f64::total_cmp` as that of whole numbers.
@@ -195,7 +203,7 @@ mod tests {
             let mut values: Vec<(f64, usize)> = each.collect();
             let mut expected = values.clone();
             expected.sort_by(|a, b| a.0.total_cmp(&b.0));
-            sort_by_number(&mut values, |v| u128::from(number_in_order(v.0)));
+            sort_by_number(&mut values, |v| u128::from(number_in_order(v.0)), |v| v.1);
             assert_eq!(values, expected);
         }
         let rising = [

@@ -30,14 +30,12 @@ pub(super) fn arrange(rows: &mut ReplacementRows) {
     let alike: Vec<usize> = slices
         .into_par_iter()
         .map(|slice| {
-            sort_by_number(slice, |r| {
+            let place_and_day = |r: &Replacement| {
                 let place =
                     u64::from(ranks.get(Some(r.part))) << 32 | u64::from(ranks.get(r.position));
                 u128::from(place) << 32 | u128::from(day_in_order(r.date))
-            });
-            for run in slice.chunk_by_mut(same_place_and_day) {
-                run.sort_unstable_by_key(|r| r.row);
-            }
+            };
+            sort_by_number(slice, place_and_day, |r| r.row);
             slice
                 .chunk_by(same_place_and_day)
                 .filter(|run| run.len() > 1)

@@ -244,7 +244,9 @@ impl<'a> RowReader<'a> {
 
     /// Guesses it from what some rows say, where that is enough.
     pub(super) fn guess(&self, votes: Votes<'_, 2>) -> Option<Ways> {
-        self.opened.guess_beside_meter(FURTHER, votes)
+        let notes = &mut Vec::new();
+        let guess = self.opened.judge_beside_meter(FURTHER, votes, false, notes);
+        guess.ok()
     }
 
     /// Settles how they are written, from what all rows say.
@@ -253,7 +255,7 @@ impl<'a> RowReader<'a> {
         votes: Votes<'_, 2>,
         notes: &mut Vec<String>,
     ) -> Result<Ways, RecordsError> {
-        self.opened.judge_beside_meter(FURTHER, votes, notes)
+        self.opened.judge_beside_meter(FURTHER, votes, true, notes)
     }
 
     /// What there is to say of columns that are not kept.

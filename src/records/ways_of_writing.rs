@@ -108,18 +108,7 @@ impl Opened {
         notes: &mut Vec<String>,
     ) -> Result<Ways, RecordsError> {
         let votes = self.votes(self.rows(), &self.beside_meter(further));
-        self.judge_beside_meter(further, votes, notes)
-    }
-
-    /// What some of the rows say, where that is enough to go by: no more than a guess.
-    pub(super) fn guess_beside_meter(&self, further: &str, votes: Votes<'_, 2>) -> Option<Ways> {
-        let [hours, second] = votes.marks;
-        let said = &mut Vec::new();
-        Some(Ways {
-            dates: self.judge_dates("date", votes.dates, None, said).ok()?,
-            hours: self.judge_decimal("hours", hours, said).ok()?,
-            further: self.judge_decimal(further, second, said).ok()?,
-        })
+        self.judge_beside_meter(further, votes, true, notes)
     }
 
     /// What has to be asked for [`dates_beside_meter`](Self::dates_beside_meter).
@@ -130,11 +119,13 @@ impl Opened {
         }
     }
 
-    /// Settles what [`beside_meter`](Self::beside_meter) asks.
+    /// Settles what [`beside_meter`](Self::beside_meter) asks; by the texts alone where they are not checked against
+    /// the meter.
     pub(super) fn judge_beside_meter(
         &self,
         further: &str,
         votes: Votes<'_, 2>,
+        is_checked: bool,
         notes: &mut Vec<String>,
     ) -> Result<Ways, RecordsError> {
         let [hours, second] = votes.marks;
@@ -148,8 +139,10 @@ impl Opened {
             };
             Some(Impossible::count(&self.table, self.rows(), &at))
         };
+        let meter: Option<&dyn Fn() -> Option<Impossible>> =
+            if is_checked { Some(&meter) } else { None };
         Ok(Ways {
-            dates: self.judge_dates("date", votes.dates, Some(&meter), notes)?,
+            dates: self.judge_dates("date", votes.dates, meter, notes)?,
             hours: mark,
             further: self.judge_decimal(further, second, notes)?,
         })

@@ -161,6 +161,7 @@ impl Shares {
     /// The number that a share of the posterior does not exceed: half of what falls to a number lies on either side
     /// of it.
     pub(super) fn quantile(&self, p: f64) -> f64 {
+        let wanted = p * self.all;
         let mut before = 0.0;
         let middles = self.sorted.iter().map(|(value, weight)| {
             before += weight;
@@ -168,7 +169,6 @@ impl Shares {
         });
         let mut last: Option<(f64, f64)> = None;
         for (value, middle) in middles {
-            let wanted = p * self.all;
             if middle >= wanted {
                 return last.map_or(value, |(below, from)| {
                     below + (value - below) * (wanted - from) / (middle - from)
