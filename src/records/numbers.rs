@@ -52,6 +52,15 @@ pub(crate) struct MarkVotes<'t> {
 impl<'t> MarkVotes<'t> {
     /// Counts one text in.
     pub(crate) fn add(&mut self, text: &'t str) {
+        // The common cases first.
+        match Plain::of(text, b'.') {
+            Some(plain) if plain.behind == 0 => {
+                self.ungrouped |= text.len() > 3;
+                return;
+            }
+            Some(_) if self.dot.is_some() => return,
+            _ => {}
+        }
         let body = body(text);
         let (mut dots, mut commas) = (0, 0);
         for b in body.bytes() {
@@ -67,7 +76,6 @@ impl<'t> MarkVotes<'t> {
         match (dots, commas) {
             (0, 0) => self.ungrouped |= body.len() > 3,
             (0, 1) if groups(',') => keep(&mut self.open_comma),
-            (1, 0) if self.dot.is_some() => {}
             (1, 0) if groups('.') => keep(&mut self.open_dot),
             (0, 1) => keep(&mut self.comma),
             (1, 0) => keep(&mut self.dot),
@@ -122,14 +130,18 @@ impl DecimalMark {
 
     /// Reads a number in this column's way of writing; a unit of hours may follow it.
     pub(crate) fn read(self, text: &str) -> Option<f64> {
-        if self == Self::Dot && is_plain(text) {
-            return text.parse().ok();
+        let mark = match self {
+            Self::Dot => b'.',
+            Self::Comma => b',',
+        };
+        if let Some(plain) = Plain::of(text, mark) {
+            return Some(plain.value());
         }
         let body = body(text);
         if body.is_empty() || body.len() > 40 {
             return None;
         }
-        // The common case first: nothing to take out.
+        // Nothing to take out.
         if self == Self::Dot
             && let Ok(value) = body.parse::<f64>()
         {
@@ -170,18 +182,56 @@ pub(crate) fn both_readings(text: &str) -> Option<(f64, f64)> {
     Some((DecimalMark::Dot.read(text)?, DecimalMark::Comma.read(text)?))
 }
 
-/// Digits with at most one dot among them.
-fn is_plain(text: &str) -> bool {
-    let bytes = text.as_bytes();
-    let digit = |b: Option<&u8>| b.is_some_and(u8::is_ascii_digit);
-    bytes.len() <= 20
-        && digit(bytes.first())
-        && digit(bytes.last())
-        && bytes
-            .iter()
-            .filter(|b| !b.is_ascii_digit())
-            .all(|&b| b == b'.')
-        && memchr::memchr_iter(b'.', bytes).nth(1).is_none()
+/// Digits with at most one decimal mark among them, so few that both they and the power of ten that
+/// divides them are exact as `f64`: one division, which rounds once, then reads the number as the
+/// standard library does.
+#[derive(Debug, Clone, Copy)]
+struct Plain {
+    /// All digits as one whole number.
+    digits: u64,
+    /// How many of them stand behind the mark.
+    behind: usize,
+}
+
+/// Most digits of a [`Plain`] number: whole numbers of so many are below 2⁵³.
+const PLAIN_DIGITS: usize = 15;
+const POWERS_OF_TEN: [f64; PLAIN_DIGITS] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14,
+];
+
+impl Plain {
+    fn of(text: &str, mark: u8) -> Option<Self> {
+        let bytes = text.as_bytes();
+        let [first, .., last] = bytes else {
+            return match bytes {
+                [digit @ b'0'..=b'9'] => Some(Self {
+                    digits: u64::from(digit - b'0'),
+                    behind: 0,
+                }),
+                _ => None,
+            };
+        };
+        if !(first.is_ascii_digit() && last.is_ascii_digit()) || bytes.len() > PLAIN_DIGITS {
+            return None;
+        }
+        let (mut digits, mut marked_at) = (0, None);
+        for (at, &b) in bytes.iter().enumerate() {
+            let digit = b.wrapping_sub(b'0');
+            if digit < 10 {
+                digits = 10 * digits + u64::from(digit);
+            } else if b == mark && marked_at.is_none() {
+                marked_at = Some(at);
+            } else {
+                return None;
+            }
+        }
+        let behind = marked_at.map_or(0, |at| bytes.len() - 1 - at);
+        Some(Self { digits, behind })
+    }
+
+    fn value(self) -> f64 {
+        self.digits as f64 / POWERS_OF_TEN[self.behind]
+    }
 }
 
 /// The number without a unit of hours behind it.
@@ -303,6 +353,21 @@ mod tests {
                 for mark in [DecimalMark::Dot, DecimalMark::Comma] {
                     proptest::prop_assert!(mark.read(text).is_none_or(f64::is_finite));
                 }
+            }
+        }
+
+        /// As the standard library reads them, to the last bit.
+        #[test]
+        fn plain_numbers_are_rounded_once(digits in "[0-9]{1,16}", mark in 0_usize..18) {
+            let mut text = digits;
+            if mark < text.len() {
+                text.insert(mark, '.');
+            }
+            if let Some(plain) = Plain::of(&text, b'.') {
+                proptest::prop_assert_eq!(plain.value().to_bits(), text.parse::<f64>().unwrap().to_bits());
+                proptest::prop_assert_eq!(DecimalMark::Comma.read(&text.replace('.', ",")), Some(plain.value()));
+            } else {
+                proptest::prop_assert!(text.len() > PLAIN_DIGITS || mark == 0, "{}", text);
             }
         }
 

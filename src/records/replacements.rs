@@ -24,7 +24,7 @@ pub(super) const ABSURD_HOURS: f64 = 1e6;
 /// Most desks at which rows are read side by side before they are added in their order, one a thread.
 const MOST_DESKS: usize = 16;
 /// Rows that are read at a desk at a time.
-const AT_A_DESK: usize = 1 << 15;
+const AT_A_DESK: usize = 1 << 13;
 
 /// First rows from which it is guessed how all are written.
 const SAMPLE: usize = 1 << 14;

@@ -12,7 +12,7 @@ use jiff::civil::Date;
 use super::dates::DateColumn;
 use super::numbers::DecimalMark;
 use super::opened::{Opened, number};
-use super::short_text::{ShortText, short};
+use super::short_text::{NO_TEXT, ShortText, short, slot};
 use super::text::quoted;
 use super::ways_of_writing::{Asked, Votes, Ways};
 use super::{Extras, RecordsError, Text, Verdict};
@@ -28,6 +28,8 @@ const FEW: usize = 256;
 /// Rows whose machines are looked up one right after the other: among very many machines each waits
 /// for memory, and so they wait together.
 const LOOKED_UP_TOGETHER: usize = 256;
+/// Slots of the texts met last in a column.
+const NEAR: usize = 64;
 /// Different texts of a column that a desk remembers from one stretch of rows to the next.
 const MOST_REMEMBERED: usize = 1 << 18;
 
@@ -46,6 +48,8 @@ fn quick_key(text: &str) -> usize {
 #[derive(Debug)]
 pub(super) struct Met<'t, M> {
     texts: Vec<&'t str>,
+    /// Short texts met last, each in a slot of its own: most columns hold few texts.
+    near: [(ShortText, u32); NEAR],
     short: HashMap<ShortText, u32, RandomState>,
     long: HashMap<&'t str, u32, RandomState>,
     /// What the texts mean, as far as anybody has said.
@@ -56,6 +60,7 @@ impl<M> Default for Met<'_, M> {
     fn default() -> Self {
         Self {
             texts: Vec::new(),
+            near: [(NO_TEXT, 0); NEAR],
             short: HashMap::default(),
             long: HashMap::default(),
             means: Vec::new(),
@@ -67,7 +72,14 @@ impl<'t, M: Copy> Met<'t, M> {
     fn code(&mut self, text: &'t str) -> u32 {
         let next = self.texts.len() as u32;
         let code = match short(text) {
-            Some(numbers) => *self.short.entry(numbers).or_insert(next),
+            Some(numbers) => {
+                let near = &mut self.near[slot::<NEAR>(numbers)];
+                if near.0 == numbers {
+                    return near.1;
+                }
+                *near = (numbers, *self.short.entry(numbers).or_insert(next));
+                near.1
+            }
             None => *self.long.entry(text).or_insert(next),
         };
         if code == next {

@@ -27,6 +27,15 @@ pub(super) fn short(text: &str) -> Option<ShortText> {
     Some((laid as u64, (laid >> 64) as u64 | (length as u64) << 56))
 }
 
+/// The numbers of no text.
+pub(super) const NO_TEXT: ShortText = (u64::MAX, u64::MAX);
+
+/// One of `SLOTS` (a power of two) for a text.
+pub(super) fn slot<const SLOTS: usize>((low, high): ShortText) -> usize {
+    let mixed = (low ^ high.rotate_left(32)).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    (mixed >> 48) as usize % SLOTS
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -45,6 +54,7 @@ mod tests {
                     match short(&text) {
                         None => assert!(text.len() > 15, "{text:?}"),
                         Some(numbers) => {
+                            assert_ne!(numbers, NO_TEXT);
                             let first = met.entry(numbers).or_insert_with(|| text.clone());
                             assert_eq!(*first, text);
                         }

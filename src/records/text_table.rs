@@ -154,15 +154,28 @@ impl Lines {
         let cut: Vec<(Vec<Line>, u32)> = (pieces.into_par_iter())
             .map(|piece| lines_of(bytes, piece, delimiter))
             .collect();
-        let mut rows = Vec::with_capacity(cut.iter().map(|(lines, _)| lines.len()).sum());
-        let mut before = 0_u32;
-        for (lines, count) in cut {
-            rows.extend(lines.into_iter().map(|line| Line {
+        // Where the rows and the lines of each piece begin among all.
+        let mut begins = Vec::with_capacity(cut.len());
+        let mut before = (0, 0_u32);
+        for (lines, count) in &cut {
+            begins.push(before);
+            before = (before.0 + lines.len(), before.1.saturating_add(*count));
+        }
+        let in_place = |piece: &mut usize, row: usize| {
+            // Rows are nearly always asked for one after the other.
+            let is_there = begins[*piece].0 <= row && row - begins[*piece].0 < cut[*piece].0.len();
+            if !is_there {
+                *piece = begins.partition_point(|(first, _)| *first <= row) - 1;
+            }
+            let (first, before) = begins[*piece];
+            let line = cut[*piece].0[row - first];
+            Line {
                 number: line.number.saturating_add(before),
                 ..line
-            }));
-            before = before.saturating_add(count);
-        }
+            }
+        };
+        let rows = (0..before.0).into_par_iter();
+        let rows = rows.map_init(|| 0, in_place).collect();
         self.rows = rows;
     }
 
