@@ -11,7 +11,7 @@ use super::fleet_file::{HoursUnit, RecordsEntry, VerdictWord};
 use super::names::Names;
 use super::opened::Opened;
 use super::reasons::Reasons;
-use super::row_cells::{Desk, RowCells, RowReader};
+use super::row_cells::{Desk, Known, RowCells, RowReader, Stretch};
 use super::shared::Source;
 use super::ways_of_writing::{Votes, Ways};
 use super::{
@@ -95,7 +95,7 @@ struct Row<'a, 't> {
     opened: &'a Opened,
     source: Source,
     cells: &'a RowCells,
-    desk: &'a Desk<'t>,
+    known: &'a Known<'t>,
     parts: &'a Names,
 }
 
@@ -155,8 +155,11 @@ impl ReplacementRows {
         let source = opened.table.source();
         // How many there are changes nothing: what they read is added in the order of the file.
         let desk_count = rayon::current_num_threads().clamp(1, MOST_DESKS);
-        let desks = || -> Vec<Desk<'_>> { (0..desk_count).map(|_| Desk::new(ways)).collect() };
-        let (mut reading, mut read) = (desks(), desks());
+        let mut desks: Vec<Desk<'_>> = (0..desk_count).map(|_| Desk::new(ways)).collect();
+        let mut known: Vec<Known<'_>> = (0..desk_count).map(|_| Known::default()).collect();
+        let stretches =
+            || -> Vec<Stretch<'_>> { (0..desk_count).map(|_| Stretch::default()).collect() };
+        let (mut reading, mut read) = (stretches(), stretches());
         let mut votes = Votes::default();
         let mut from = all.start;
         loop {
@@ -164,26 +167,27 @@ impl ReplacementRows {
             // What was read before is added meanwhile.
             rayon::in_place_scope(|scope| {
                 if is_more {
-                    let (reading, all) = (&mut reading, all.clone());
-                    let stretch = move |desk: usize| {
+                    let (desks, reading, all) = (&mut desks, &mut reading, all.clone());
+                    let rows = move |desk: usize| {
                         let first = (from + desk * AT_A_DESK).min(all.end);
                         first..(first + AT_A_DESK).min(all.end)
                     };
                     scope.spawn(move |_| {
-                        let desks = reading.par_iter_mut().enumerate();
-                        desks.for_each(|(at, desk)| reader.read(stretch(at), desk));
+                        let desks = desks.par_iter_mut().zip(reading).enumerate();
+                        desks
+                            .for_each(|(at, (desk, stretch))| reader.read(rows(at), desk, stretch));
                     });
                 }
                 // In the order of the file: how a name is written first is how it is shown.
-                for desk in &mut read {
-                    votes = votes.and(desk.votes);
-                    learn(desk, &headings, names, reasons);
-                    for cells in &desk.rows {
+                for (stretch, known) in read.iter().zip(&mut known) {
+                    votes = votes.and(stretch.votes);
+                    learn(stretch, known, &headings, names, reasons);
+                    for cells in &stretch.rows {
                         self.row(&Row {
                             opened,
                             source,
                             cells,
-                            desk,
+                            known,
                             parts: names.parts,
                         });
                     }
@@ -219,12 +223,12 @@ impl ReplacementRows {
 
     fn row(&mut self, row: &Row<'_, '_>) {
         self.rows.rows_in += 1;
-        let (cells, desk) = (row.cells, row.desk);
-        let part = desk.parts.meaning(cells.part);
+        let (cells, known) = (row.cells, row.known);
+        let part = known.parts.of(cells.part);
         let Some(outcome) = self.outcome(row, part) else {
             return;
         };
-        let text = desk.parts.text(cells.part);
+        let text = known.parts.text(cells.part);
         if part.is_none() && !text.is_empty() {
             let near = self.near_parts(text, row.parts);
             let meant = near.first().filter(|_| near.len() == 1);
@@ -255,10 +259,10 @@ impl ReplacementRows {
 
     /// What becomes of a row that is about a part.
     fn outcome(&mut self, row: &Row<'_, '_>, part: Option<Text>) -> Option<Outcome> {
-        let (cells, desk) = (row.cells, row.desk);
-        let machine = desk.machines.meaning(cells.machine);
-        let position = desk.positions.meaning(cells.position);
-        let (reason, mut verdict) = desk.reasons.meaning(cells.reason);
+        let (cells, known) = (row.cells, row.known);
+        let machine = known.machines.of(cells.machine);
+        let position = known.positions.of(cells.position);
+        let (reason, mut verdict) = known.reasons.of(cells.reason);
         let usable = !cells.overflows
             && cells
                 .hours
@@ -286,11 +290,11 @@ impl ReplacementRows {
             hours: Told::new(hours),
             reason,
             verdict,
-            serial: desk.serials.meaning(cells.serial),
-            serial_out: desk.serials_out.meaning(cells.serial_out),
+            serial: known.serials.of(cells.serial),
+            serial_out: known.serials_out.of(cells.serial_out),
             quantity: quantity.and_then(NonZeroU16::new),
             worn_count,
-            extra: desk.extras_mean[cells.extra as usize],
+            extra: known.extras.of(cells.extra),
             row: RowRef::of(row.source, number),
             merged: None,
             unkept: cells.unkept,
@@ -307,7 +311,7 @@ impl ReplacementRows {
     ) -> Option<Outcome> {
         let (opened, cells) = (row.opened, row.cells);
         let at = cells.row as usize;
-        let part_text = row.desk.parts.text(cells.part);
+        let part_text = row.known.parts.text(cells.part);
         let mut problem = row_problem(
             opened,
             at,
@@ -328,7 +332,7 @@ impl ReplacementRows {
                 );
             }
         }
-        let (_, verdict) = row.desk.reasons.meaning(cells.reason);
+        let (_, verdict) = row.known.reasons.of(cells.reason);
         let parts = match part {
             _ if verdict == Verdict::InspectedOk => BTreeSet::new(),
             Some(part) => BTreeSet::from([part]),
@@ -443,29 +447,33 @@ fn bad_count(
     }))
 }
 
-/// Looks up each text that a desk has met since, once, in the order in which they stand in the file.
-fn learn(
-    desk: &mut Desk<'_>,
+/// Looks up each text that a desk met for the first time, in the order in which they stand in the file.
+fn learn<'t>(
+    stretch: &Stretch<'t>,
+    known: &mut Known<'t>,
     headings: &[Text],
     names: &mut SharedNames<'_>,
     reasons: &mut Reasons,
 ) {
-    let told = |text: &str| {
+    let told = |text: &&str| {
         (!super::numbers::is_not_told(text)).then(|| Text::from(super::names::one_spaced(text)))
     };
-    desk.machines
-        .learn(|text| (!text.is_empty()).then(|| names.machines.learn(text)));
-    desk.parts.learn(|text| names.parts.known(text));
-    desk.positions.learn(told);
-    desk.reasons
-        .learn(|text| (Text::from(text), reasons.verdict(text)));
-    desk.serials.learn(told);
-    desk.serials_out.learn(told);
-    for texts in &desk.extras[desk.extras_mean.len()..] {
+    known.machines.learn(&stretch.machines, |text| {
+        (!text.is_empty()).then(|| names.machines.learn(text))
+    });
+    known
+        .parts
+        .learn(&stretch.parts, |text| names.parts.known(text));
+    known.positions.learn(&stretch.positions, told);
+    known.reasons.learn(&stretch.reasons, |text| {
+        (Text::from(*text), reasons.verdict(text))
+    });
+    known.serials.learn(&stretch.serials, told);
+    known.serials_out.learn(&stretch.serials_out, told);
+    known.extras.learn(&stretch.extras, |texts| {
         let filled = headings.iter().zip(texts).filter(|(_, t)| !t.is_empty());
-        let extras = Extras::new(filled.map(|(h, t)| (*h, Text::from(*t))).collect());
-        desk.extras_mean.push(extras);
-    }
+        Extras::new(filled.map(|(h, t)| (*h, Text::from(*t))).collect())
+    });
 }
 
 /// How many of the file's units make an hour.

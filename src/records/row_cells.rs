@@ -44,34 +44,34 @@ fn quick_key(text: &str) -> usize {
     (mixed >> 24) as usize % FEW
 }
 
-/// Texts of one column, each once and with what it means, in the order in which they were met.
+/// The numbers that a desk gave to the texts of one column.
 #[derive(Debug)]
-pub(super) struct Met<'t, M> {
-    texts: Vec<&'t str>,
+struct Numbers<'t> {
     /// Short texts met last, each in a slot of its own: most columns hold few texts.
     near: [(ShortText, u32); NEAR],
     short: HashMap<ShortText, u32, RandomState>,
     long: HashMap<&'t str, u32, RandomState>,
-    /// What the texts mean, as far as anybody has said.
-    means: Vec<M>,
 }
 
-impl<M> Default for Met<'_, M> {
+impl Default for Numbers<'_> {
     fn default() -> Self {
         Self {
-            texts: Vec::new(),
             near: [(NO_TEXT, 0); NEAR],
             short: HashMap::default(),
             long: HashMap::default(),
-            means: Vec::new(),
         }
     }
 }
 
-impl<'t, M: Copy> Met<'t, M> {
-    fn code(&mut self, text: &'t str) -> u32 {
-        let next = self.texts.len() as u32;
-        let code = match short(text) {
+impl<'t> Numbers<'t> {
+    fn len(&self) -> usize {
+        self.short.len() + self.long.len()
+    }
+
+    /// The number of a text; one that is new gets the next, and is told.
+    fn of(&mut self, text: &'t str, met: &mut Met<&'t str>) -> u32 {
+        let next = self.len() as u32;
+        let number = match short(text) {
             Some(numbers) => {
                 let near = &mut self.near[slot::<NEAR>(numbers)];
                 if near.0 == numbers {
@@ -82,34 +82,73 @@ impl<'t, M: Copy> Met<'t, M> {
             }
             None => *self.long.entry(text).or_insert(next),
         };
-        if code == next {
-            self.texts.push(text);
+        if number == next {
+            met.texts.push(text);
         }
-        code
+        number
     }
 
-    /// Says what the texts mean that were met since.
-    pub(super) fn learn(&mut self, mut meaning: impl FnMut(&'t str) -> M) {
-        for text in &self.texts[self.means.len()..] {
-            self.means.push(meaning(text));
-        }
-    }
-
-    /// What a text means.
-    pub(super) fn meaning(&self, code: u32) -> M {
-        self.means[code as usize]
-    }
-
-    /// The text of a number.
-    pub(super) fn text(&self, code: u32) -> &'t str {
-        self.texts.get(code as usize).copied().unwrap_or_default()
-    }
-
-    /// Forgets texts that are too many to repeat often.
-    fn forget_many(&mut self) {
-        if self.texts.len() > MOST_REMEMBERED {
+    /// Ready for more rows: texts that are too many to repeat often are forgotten.
+    fn begin(&mut self, met: &mut Met<&'t str>) {
+        met.begins_anew = self.len() > MOST_REMEMBERED;
+        met.texts.clear();
+        if met.begins_anew {
             *self = Self::default();
         }
+    }
+}
+
+/// What a stretch of rows brought to a column that its desk had not met before, in the order of their numbers.
+#[derive(Debug)]
+pub(super) struct Met<T> {
+    texts: Vec<T>,
+    /// The numbers begin anew with it.
+    begins_anew: bool,
+}
+
+impl<T> Default for Met<T> {
+    fn default() -> Self {
+        Self {
+            texts: Vec::new(),
+            begins_anew: false,
+        }
+    }
+}
+
+/// What a desk met in one column, with what it means, by the desk's numbers.
+#[derive(Debug)]
+pub(super) struct Meanings<T, M> {
+    texts: Vec<T>,
+    means: Vec<M>,
+}
+
+impl<T, M> Default for Meanings<T, M> {
+    fn default() -> Self {
+        Self {
+            texts: Vec::new(),
+            means: Vec::new(),
+        }
+    }
+}
+
+impl<T: Clone, M: Copy> Meanings<T, M> {
+    /// Looks up what was met since.
+    pub(super) fn learn(&mut self, met: &Met<T>, meaning: impl FnMut(&T) -> M) {
+        if met.begins_anew {
+            *self = Self::default();
+        }
+        self.texts.extend_from_slice(&met.texts);
+        self.means.extend(met.texts.iter().map(meaning));
+    }
+
+    /// What a number means.
+    pub(super) fn of(&self, number: u32) -> M {
+        self.means[number as usize]
+    }
+
+    /// What got a number.
+    pub(super) fn text(&self, number: u32) -> &T {
+        &self.texts[number as usize]
     }
 }
 
@@ -138,26 +177,35 @@ pub(super) struct RowCells {
     pub(super) overflows: bool,
 }
 
-/// Rows of an export that were read together, and the texts met in them and before them.
-#[derive(Debug)]
-pub(super) struct Desk<'t> {
-    /// The rows read last.
+/// Rows that were read at a desk at one time.
+#[derive(Debug, Default)]
+pub(super) struct Stretch<'t> {
     pub(super) rows: Vec<RowCells>,
     /// What they say about how they are written.
     pub(super) votes: Votes<'t, 2>,
-    pub(super) machines: Met<'t, Option<Text>>,
-    pub(super) parts: Met<'t, Option<Text>>,
-    pub(super) positions: Met<'t, Option<Text>>,
-    pub(super) reasons: Met<'t, (Text, Verdict)>,
-    pub(super) serials: Met<'t, Option<Text>>,
-    pub(super) serials_out: Met<'t, Option<Text>>,
+    pub(super) machines: Met<&'t str>,
+    pub(super) parts: Met<&'t str>,
+    pub(super) positions: Met<&'t str>,
+    pub(super) reasons: Met<&'t str>,
+    pub(super) serials: Met<&'t str>,
+    pub(super) serials_out: Met<&'t str>,
     /// Texts of the further columns, those of a row together.
-    pub(super) extras: Vec<Vec<&'t str>>,
-    extra_codes: HashMap<Vec<&'t str>, u32, RandomState>,
+    pub(super) extras: Met<Vec<&'t str>>,
+}
+
+/// Where rows are read, stretch after stretch.
+#[derive(Debug)]
+pub(super) struct Desk<'t> {
+    machines: Numbers<'t>,
+    parts: Numbers<'t>,
+    positions: Numbers<'t>,
+    reasons: Numbers<'t>,
+    serials: Numbers<'t>,
+    serials_out: Numbers<'t>,
+    extras: Vec<Vec<&'t str>>,
+    extra_numbers: HashMap<Vec<&'t str>, u32, RandomState>,
     /// The ones met last under each quick key.
     extra_near: [u32; FEW],
-    /// What they mean, as far as anybody has said.
-    pub(super) extras_mean: Vec<Extras>,
     dates: DateColumn,
     /// Of the hours and of the counts.
     marks: [DecimalMark; 2],
@@ -167,25 +215,22 @@ impl<'t> Desk<'t> {
     /// One that has seen nothing yet.
     pub(super) fn new(ways: &Ways) -> Self {
         Self {
-            rows: Vec::new(),
-            votes: Votes::default(),
-            machines: Met::default(),
-            parts: Met::default(),
-            positions: Met::default(),
-            reasons: Met::default(),
-            serials: Met::default(),
-            serials_out: Met::default(),
+            machines: Numbers::default(),
+            parts: Numbers::default(),
+            positions: Numbers::default(),
+            reasons: Numbers::default(),
+            serials: Numbers::default(),
+            serials_out: Numbers::default(),
             extras: Vec::new(),
-            extra_codes: HashMap::default(),
+            extra_numbers: HashMap::default(),
             extra_near: [0; FEW],
-            extras_mean: Vec::new(),
             dates: DateColumn::new(ways.dates.clone()),
             marks: [ways.hours, ways.further],
         }
     }
 
     /// The number of a row's further texts.
-    fn extra_code(&mut self, extra: &[&'t str]) -> u32 {
+    fn extra(&mut self, extra: &[&'t str], met: &mut Met<Vec<&'t str>>) -> u32 {
         let key = extra
             .iter()
             .fold(0, |key, text| (key * 31 + quick_key(text)) % FEW);
@@ -194,31 +239,48 @@ impl<'t> Desk<'t> {
         {
             return near;
         }
-        if let Some(&code) = self.extra_codes.get(extra) {
-            self.extra_near[key] = code;
-            return code;
-        }
-        let code = self.extras.len() as u32;
-        self.extras.push(extra.to_vec());
-        self.extra_codes.insert(extra.to_vec(), code);
-        code
+        let next = self.extras.len() as u32;
+        let number = if let Some(&number) = self.extra_numbers.get(extra) {
+            number
+        } else {
+            self.extras.push(extra.to_vec());
+            met.texts.push(extra.to_vec());
+            self.extra_numbers.insert(extra.to_vec(), next);
+            next
+        };
+        self.extra_near[key] = number;
+        number
     }
 
-    fn clear(&mut self) {
-        self.rows.clear();
-        self.votes = Votes::default();
-        self.machines.forget_many();
-        self.parts.forget_many();
-        self.positions.forget_many();
-        self.reasons.forget_many();
-        self.serials.forget_many();
-        self.serials_out.forget_many();
-        if self.extras.len() > MOST_REMEMBERED {
+    /// Ready for more rows.
+    fn begin(&mut self, stretch: &mut Stretch<'t>) {
+        stretch.rows.clear();
+        stretch.votes = Votes::default();
+        self.machines.begin(&mut stretch.machines);
+        self.parts.begin(&mut stretch.parts);
+        self.positions.begin(&mut stretch.positions);
+        self.reasons.begin(&mut stretch.reasons);
+        self.serials.begin(&mut stretch.serials);
+        self.serials_out.begin(&mut stretch.serials_out);
+        stretch.extras.texts.clear();
+        stretch.extras.begins_anew = self.extras.len() > MOST_REMEMBERED;
+        if stretch.extras.begins_anew {
             self.extras = Vec::new();
-            self.extra_codes = HashMap::default();
-            self.extras_mean = Vec::new();
+            self.extra_numbers = HashMap::default();
         }
     }
+}
+
+/// What the texts that a desk met mean.
+#[derive(Debug, Default)]
+pub(super) struct Known<'t> {
+    pub(super) machines: Meanings<&'t str, Option<Text>>,
+    pub(super) parts: Meanings<&'t str, Option<Text>>,
+    pub(super) positions: Meanings<&'t str, Option<Text>>,
+    pub(super) reasons: Meanings<&'t str, (Text, Verdict)>,
+    pub(super) serials: Meanings<&'t str, Option<Text>>,
+    pub(super) serials_out: Meanings<&'t str, Option<Text>>,
+    pub(super) extras: Meanings<Vec<&'t str>, Extras>,
 }
 
 /// How the rows of one export are read.
@@ -282,8 +344,8 @@ impl<'a> RowReader<'a> {
         })
     }
 
-    /// Reads some rows at a desk, in place of those read there before.
-    pub(super) fn read(&self, rows: Range<usize>, desk: &mut Desk<'a>) {
+    /// Reads some rows at a desk.
+    pub(super) fn read(&self, rows: Range<usize>, desk: &mut Desk<'a>, stretch: &mut Stretch<'a>) {
         let table = &self.opened.table;
         let columns = &self.opened.columns;
         let [
@@ -310,15 +372,15 @@ impl<'a> RowReader<'a> {
             "worn_count",
         ]
         .map(|key| columns.get(key));
-        desk.clear();
-        desk.rows.reserve_exact(rows.len());
+        desk.begin(stretch);
+        stretch.rows.reserve_exact(rows.len());
         let [decimal, whole] = desk.marks;
         let mut cells: Vec<&'a str> = Vec::new();
         let mut extra: Vec<&'a str> = Vec::new();
         let mut machines: Vec<&'a str> = Vec::with_capacity(LOOKED_UP_TOGETHER);
         for row in rows.clone() {
             table.cells(row, &mut cells);
-            desk.votes.add(&self.asked, table, row, &cells);
+            stretch.votes.add(&self.asked, table, row, &cells);
             let text = |column: Option<usize>| {
                 column
                     .and_then(|c| cells.get(c))
@@ -334,12 +396,14 @@ impl<'a> RowReader<'a> {
             let read = RowCells {
                 row: row as u32,
                 machine: 0,
-                part: desk.parts.code(text(part)),
-                position: desk.positions.code(text(position)),
-                reason: desk.reasons.code(text(reason)),
-                serial: desk.serials.code(text(serial)),
-                serial_out: desk.serials_out.code(text(serial_out)),
-                extra: desk.extra_code(&extra),
+                part: desk.parts.of(text(part), &mut stretch.parts),
+                position: desk.positions.of(text(position), &mut stretch.positions),
+                reason: desk.reasons.of(text(reason), &mut stretch.reasons),
+                serial: desk.serials.of(text(serial), &mut stretch.serials),
+                serial_out: desk
+                    .serials_out
+                    .of(text(serial_out), &mut stretch.serials_out),
+                extra: desk.extra(&extra, &mut stretch.extras),
                 unkept: self.digest(text(position), &cells),
                 date: date.and_then(|_| self.opened.day(text(date), kind(date), &mut desk.dates)),
                 hours: number(text(hours), kind(hours), decimal)
@@ -351,11 +415,11 @@ impl<'a> RowReader<'a> {
                     .is_some_and(|beyond| beyond.iter().any(|cell| !cell.is_empty())),
             };
             machines.push(text(machine));
-            desk.rows.push(read);
+            stretch.rows.push(read);
             if machines.len() == LOOKED_UP_TOGETHER || row + 1 == rows.end {
-                let first = desk.rows.len() - machines.len();
-                for (read, text) in desk.rows[first..].iter_mut().zip(machines.drain(..)) {
-                    read.machine = desk.machines.code(text);
+                let first = stretch.rows.len() - machines.len();
+                for (read, text) in stretch.rows[first..].iter_mut().zip(machines.drain(..)) {
+                    read.machine = desk.machines.of(text, &mut stretch.machines);
                 }
             }
         }
