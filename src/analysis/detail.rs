@@ -167,7 +167,7 @@ fn meters(analysis: &Analysis, most: usize) -> Vec<MachineMeter> {
         .iter()
         .take(most)
         .map(|machine| MachineMeter {
-            machine: machine.clone(),
+            machine: machine.to_string(),
             readings: meters.readings(&analysis.fleet, machine),
         })
         .collect()

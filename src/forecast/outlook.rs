@@ -26,7 +26,7 @@ use super::ways::{FEW_WAYS, WAYS, WAYS_ERROR, ways};
 use crate::lives::{Fitted, Lives};
 use crate::meters::Meters;
 use crate::models::{Basis, Caution, CautionCode, LifeModel, WeibullNode};
-use crate::records::{ChangedHow, Fleet, Job, Part, Verdict};
+use crate::records::{ChangedHow, Fleet, Job, Part, Text, Verdict};
 
 /// How to look ahead.
 #[derive(Debug, Clone, PartialEq)]
@@ -228,8 +228,9 @@ impl Outlook {
                 *end *= options.hours_factor;
             }
         }
-        let mut machines: Vec<String> = fleet.machines.clone();
-        machines.extend(lives.fitted.iter().map(|f| f.machine.to_string()));
+        let known = fleet.machines.iter();
+        let fitted = lives.fitted.iter().map(|f| &f.machine);
+        let mut machines: Vec<String> = known.chain(fitted).map(Text::to_string).collect();
         machines.extend(jobs.iter().flat_map(|j| j.machines.clone()));
         machines.sort();
         machines.dedup();

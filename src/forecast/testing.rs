@@ -72,7 +72,7 @@ pub(crate) fn fleet(parts: Vec<Part>, jobs: Vec<Job>) -> Fleet {
         review_days: 7,
         chance_unseen: 0.1,
         parts,
-        machines,
+        machines: machines.iter().map(Into::into).collect(),
         machine_facts: Vec::new(),
         known_ages: Vec::new(),
         gaps: Vec::new(),

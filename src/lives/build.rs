@@ -62,8 +62,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
     let machines: Vec<Machine> = fleet
         .machines
         .iter()
-        .map(|machine| {
-            let name = Text::from(machine);
+        .map(|&name| {
             let slug = slugs.of(name);
             Machine { name, slug }
         })
@@ -697,11 +696,10 @@ fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
         .filter(|f| f.age_hours.is_some())
         .map(|f| f.machine)
         .collect();
-    let of_machine = |machine: &String| {
-        let name = Text::from(machine);
-        let (day, _) = meters.of(name).last_read(fleet.as_of)?;
+    let of_machine = |&machine: &Text| {
+        let (day, _) = meters.of(machine).last_read(fleet.as_of)?;
         let days = days_between(day, fleet.as_of);
-        if days <= READING_IS_OLD_DAYS || !aged.contains(&name) {
+        if days <= READING_IS_OLD_DAYS || !aged.contains(&machine) {
             return None;
         }
         let row = meters.row_read(fleet, machine, fleet.as_of);

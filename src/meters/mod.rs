@@ -94,9 +94,8 @@ impl Meters {
         for some in fleet.machines.chunks(MACHINES_AT_A_TIME) {
             let of: Vec<OfMachine> = some
                 .par_iter()
-                .map(|machine| {
-                    let resets = resets.get(machine.as_str()).map_or(&[][..], Vec::as_slice);
-                    let name = Text::from(machine);
+                .map(|&name| {
+                    let resets = resets.get(name.as_str()).map_or(&[][..], Vec::as_slice);
                     let records = records.get(&name).cloned();
                     of_machine(fleet, name, records.unwrap_or_default(), resets)
                 })
@@ -110,7 +109,7 @@ impl Meters {
                 meters.problems.extend(of.problems);
                 meters.notes.extend(of.note);
                 let turned = of.turned_back.into_iter().map(|turned| TurnedBack {
-                    machine: machine.clone(),
+                    machine: machine.to_string(),
                     ..turned
                 });
                 meters.turned_back.extend(turned);
@@ -217,10 +216,10 @@ impl Meters {
 
     /// The row of the last usable reading of a machine on or before a day: of several alike the
     /// first.
-    pub fn row_read(&self, fleet: &Fleet, machine: &str, date: Date) -> Option<RowRef> {
-        let history = self.history(machine)?;
+    pub fn row_read(&self, fleet: &Fleet, machine: Text, date: Date) -> Option<RowRef> {
+        let history = self.history_of(machine)?;
         let reading = history.last_reading(date)?;
-        rows::first_row(fleet, machine, history.records.clone(), reading)
+        rows::first_row(fleet, &machine, history.records.clone(), reading)
     }
 
     /// Last usable reading up to a day: the day and the point.

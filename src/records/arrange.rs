@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::dates::day_in_order;
 use super::fleet::Merged;
 use super::replacements::ReplacementRows;
+use super::shared::sort_by_text;
 use super::similar::counted;
 use super::text::quoted;
 use super::{Disposition, Extras, Problem, Replacement, Text, Verdict};
@@ -73,7 +74,7 @@ impl Ranks {
 /// Sorts records by machine, and gives how many each has.
 fn by_machine(records: &mut Vec<Replacement>) -> Vec<usize> {
     let mut names = counted(records, |r| [r.machine]);
-    names.par_sort_unstable();
+    sort_by_text(&mut names, |(name, _)| *name);
     let highest = names.iter().map(|(name, _)| name.number()).max();
     let mut next = vec![0_u32; highest.unwrap_or(0) + 1];
     let mut at = 0;

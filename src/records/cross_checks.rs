@@ -2,6 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 
+use foldhash::fast::RandomState;
+
 use super::fleet::runs;
 use super::load::Loading;
 use super::text::{list, quoted};
@@ -36,17 +38,15 @@ impl Loading<'_> {
     }
 
     /// Machines that a record, a reading or a stated fact knows.
-    pub(super) fn machines_told(&self) -> BTreeSet<&str> {
+    pub(super) fn machines_told(&self) -> HashSet<Text, RandomState> {
         let records = &self.rows.replacements;
         let machines = runs(records, |a, b| a.machine == b.machine);
         let machines = machines.iter().map(|run| records[run.start].machine);
-        let mut told: HashSet<Text> = machines.collect();
+        let mut told: HashSet<Text, RandomState> = machines.collect();
         told.extend(self.rows.gaps.iter().filter_map(|g| g.machine));
         told.extend(self.readings.iter().map(|r| r.machine));
-        told.into_iter()
-            .map(|name| -> &str { name.as_str() })
-            .chain(self.facts.iter().map(|f| f.name.as_str()))
-            .collect()
+        told.extend(self.facts.iter().map(|f| Text::from(&f.name)));
+        told
     }
 
     /// A machine that only the schedule knows may be a slip of the pen.
@@ -54,12 +54,12 @@ impl Loading<'_> {
         if self.jobs.is_empty() {
             return;
         }
-        let known = self.machines_told();
+        let known: BTreeSet<Text> = self.machines_told().into_iter().collect();
         let mut problems = Vec::new();
         let mut said = BTreeSet::new();
         for job in &self.jobs {
             for machine in &job.machines {
-                if !known.contains(machine.as_str()) && said.insert(machine.as_str()) {
+                if !known.contains(&Text::from(machine)) && said.insert(machine.as_str()) {
                     problems.push(Problem {
                         code: "machine_without_records".into(),
                         disposition: Disposition::Flagged,

@@ -454,7 +454,7 @@ pub struct Fleet {
     /// Catalogue, in the order written.
     pub parts: Vec<Part>,
     /// Every machine known from any record, reading, job or entry in `fleet.toml`, sorted.
-    pub machines: Vec<String>,
+    pub machines: Vec<Text>,
     /// What `fleet.toml` states about machines, sorted by name.
     pub machine_facts: Vec<MachineFacts>,
     /// Stated ages of fitted parts, sorted by machine, part, position, date.

@@ -17,6 +17,7 @@ use super::positions;
 use super::replacements::{ReplacementRows, SharedNames};
 use super::serials::{self, SerialIs};
 use super::settings::fleet_file;
+use super::shared::sort_by_text;
 use super::similar;
 use super::text::{list, quoted};
 use super::{
@@ -289,14 +290,12 @@ impl<'a> Loading<'a> {
         )?;
         self.note_machines_without_records();
         self.note_overlapping_jobs();
-        let mut machines: BTreeSet<String> = self
-            .machines_told()
-            .into_iter()
-            .map(str::to_owned)
-            .collect();
-        machines.extend(self.tension.iter().map(|t| t.machine.clone()));
-        machines.extend(self.jobs.iter().flat_map(|j| j.machines.iter().cloned()));
-        machines.extend(known_ages.iter().map(|a| a.machine.clone()));
+        let mut machines = self.machines_told();
+        machines.extend(self.tension.iter().map(|t| Text::from(&t.machine)));
+        machines.extend(self.jobs.iter().flat_map(|j| &j.machines).map(Text::from));
+        machines.extend(known_ages.iter().map(|a| Text::from(&a.machine)));
+        let mut machines: Vec<Text> = machines.into_iter().collect();
+        sort_by_text(&mut machines, |name| *name);
         self.state_use_rates(file.fleet.hours_per_day, &setting, &machines)?;
         self.readings
             .par_sort_by(|a, b| (a.machine, a.date, a.row).cmp(&(b.machine, b.date, b.row)));
@@ -316,7 +315,7 @@ impl<'a> Loading<'a> {
             review_days: file.stock.review_days.unwrap_or(7),
             chance_unseen,
             parts: self.parts,
-            machines: machines.into_iter().collect(),
+            machines,
             machine_facts: self.facts,
             known_ages,
             replacements: self.rows.replacements,
@@ -388,14 +387,14 @@ impl<'a> Loading<'a> {
         &mut self,
         rate: Option<f64>,
         setting: &Setting<'_>,
-        machines: &BTreeSet<String>,
+        machines: &[Text],
     ) -> Result<(), RecordsError> {
         let Some(rate) = rate else { return Ok(()) };
         let rate = setting.rate("[fleet], hours_per_day", rate)?;
         for machine in machines {
             if !self.facts.iter().any(|f| f.name == *machine) {
                 self.facts.push(MachineFacts {
-                    name: machine.clone(),
+                    name: machine.to_string(),
                     hours_per_day: Some(rate),
                     ..MachineFacts::default()
                 });

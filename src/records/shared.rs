@@ -12,6 +12,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{LazyLock, OnceLock, PoisonError, RwLock};
 
 use foldhash::fast::RandomState;
+use rayon::prelude::*;
 use serde::{Serialize, Serializer};
 
 /// Slots of the first bin; each further bin has twice as many.
@@ -185,6 +186,31 @@ impl Ord for Text {
     }
 }
 
+/// The first bytes of a text as a number: where two differ, texts stand in the same order.
+fn leading(text: Text) -> u128 {
+    let bytes = text.as_str().as_bytes();
+    let mut first = [0; 16];
+    let length = bytes.len().min(first.len());
+    first[..length].copy_from_slice(&bytes[..length]);
+    u128::from_be_bytes(first)
+}
+
+/// Puts values in the order of their texts, each of which only one has. Looks at each text once where the first bytes
+/// tell them apart.
+pub(super) fn sort_by_text<T: Copy + Send + Sync>(
+    values: &mut Vec<T>,
+    text: impl Fn(&T) -> Text + Sync,
+) {
+    let mut keyed: Vec<(u128, T)> = values
+        .par_iter()
+        .map(|value| (leading(text(value)), *value))
+        .collect();
+    keyed.par_sort_unstable_by(|(first, a), (second, b)| {
+        first.cmp(second).then_with(|| text(a).cmp(&text(b)))
+    });
+    *values = keyed.into_iter().map(|(_, value)| value).collect();
+}
+
 macro_rules! equal_to {
     ($($other:ty),*) => {$(
         impl PartialEq<$other> for Text {
@@ -297,6 +323,20 @@ mod tests {
         }
         assert!(Text::from("a") < Text::from("b") && Text::from("b") > Text::from("a"));
         assert_eq!(Text::default().as_str(), "");
+    }
+
+    #[test]
+    fn sorted_as_texts_whatever_they_begin_with() {
+        let long = "the very same first bytes, then ";
+        let mut texts: Vec<Text> = ["", "\0", "b", "ab", "ab\0", "ab\u{1}", "é", "Z", "zz"]
+            .into_iter()
+            .map(Text::from)
+            .chain(["b", "a", ""].map(|end| Text::from(format!("{long}{end}"))))
+            .collect();
+        let mut expected: Vec<&str> = texts.iter().map(|text| text.as_str()).collect();
+        expected.sort_unstable();
+        sort_by_text(&mut texts, |text| *text);
+        assert_eq!(texts, expected);
     }
 
     #[test]

@@ -2,7 +2,10 @@
 //! person can know.
 
 use std::collections::{BTreeSet, HashMap};
+use std::hash::BuildHasher;
 
+use foldhash::fast::RandomState;
+use foldhash::quality::FixedState;
 use rayon::prelude::*;
 
 use super::replacements::ReplacementRows;
@@ -21,31 +24,37 @@ pub(super) fn leave_out(
     stated: &BTreeSet<String>,
     near_names: NearNames,
 ) -> Vec<Problem> {
-    let mut by_name: HashMap<Text, usize> = HashMap::new();
+    let mut by_name: HashMap<Text, usize, RandomState> = HashMap::default();
     let recorded = counted(&rows.replacements, |r| [r.machine]);
     let read = counted(readings, |r| [r.machine]);
     for (name, count) in recorded.into_iter().chain(read) {
         *by_name.entry(name).or_default() += count;
     }
-    let mut spelled: Vec<(String, Text, usize)> = by_name
+    let digest = FixedState::with_seed(20);
+    let mut spelled: Vec<(u64, String, Text, usize)> = by_name
         .into_par_iter()
-        .map(|(name, count)| (letters(&name), name, count))
+        .map(|(name, count)| {
+            let letters = letters(&name);
+            (digest.hash_one(&letters), letters, name, count)
+        })
         .collect();
+    // Only to bring the same letters together: a number is compared sooner than they are.
     spelled.par_sort_unstable();
     let mut main_of: HashMap<Text, Text> = HashMap::new();
-    for spellings in spelled.chunk_by(|a, b| a.0 == b.0).filter(|s| s.len() > 1) {
+    let alike = spelled.chunk_by(|a, b| a.0 == b.0 && a.1 == b.1);
+    for spellings in alike.filter(|s| s.len() > 1) {
         let main = spellings
             .iter()
-            .max_by_key(|(_, name, count)| {
+            .max_by_key(|(_, _, name, count)| {
                 (
                     stated.contains(name.as_str()),
                     *count,
                     std::cmp::Reverse(*name),
                 )
             })
-            .map(|(_, name, _)| *name);
+            .map(|(_, _, name, _)| *name);
         let Some(main) = main else { continue };
-        for &(_, name, _) in spellings {
+        for &(_, _, name, _) in spellings {
             if name != main && !stated.contains(name.as_str()) {
                 main_of.insert(name, main);
             }

@@ -548,7 +548,7 @@ pub(super) fn analysis(size: &Size) -> Analysis {
         review_days: 7,
         chance_unseen: 0.1,
         parts,
-        machines,
+        machines: machines.iter().map(Into::into).collect(),
         machine_facts: vec![],
         known_ages: vec![],
         gaps: vec![],

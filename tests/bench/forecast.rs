@@ -116,7 +116,7 @@ fn case(machines: usize, jobs: usize) -> Case {
             review_days: 7,
             chance_unseen: 0.1,
             parts,
-            machines: names,
+            machines: names.iter().map(Into::into).collect(),
             machine_facts: Vec::new(),
             known_ages: Vec::new(),
             gaps: Vec::new(),
