@@ -16,6 +16,7 @@ use super::unplaced::{NotSummed, Unplaced};
 use super::ways::Laying;
 use super::{Cost, Fitted, Life, LifeId, LifeRows, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
+use crate::numerics::in_order::in_order;
 use crate::records::{
     ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, Replacement,
     RowCounts, RowRef, Text, Verdict, runs,
@@ -29,10 +30,6 @@ const READING_IS_OLD_DAYS: i32 = 31;
 const MACHINES_AT_A_TIME: usize = 16;
 /// Choices on all machines up to which the ways of one part kind are summed; see [`Laying`].
 const MOST_CHOICES: usize = 150_000;
-/// Such groups looked at side by side before what they give is put together: what they give stands
-/// in memory twice for that long.
-const CHUNKS_AT_A_TIME: usize = 32;
-
 /// Kept by text, or by several.
 type ByText<K, V> = HashMap<K, V, RandomState>;
 
@@ -256,33 +253,20 @@ impl<'a> Building<'a> {
         found
             .fitted
             .reserve_exact(machines.len() * self.places.positions.len());
-        // Filled and emptied again and again: memory that one thread takes and another gives back would
-        // pile up. Some are filled while others are emptied.
-        let pieces = || -> Vec<Found> { (0..CHUNKS_AT_A_TIME).map(|_| Found::default()).collect() };
-        let (mut filling, mut filled) = (pieces(), pieces());
-        let together = machines.chunks(CHUNKS_AT_A_TIME * MACHINES_AT_A_TIME);
-        for some in together.map(Some).chain([None]) {
-            rayon::in_place_scope(|scope| {
-                if let Some(some) = some {
-                    let filling = &mut filling;
-                    scope.spawn(move |_| {
-                        let each = filling
-                            .par_iter_mut()
-                            .zip(some.par_chunks(MACHINES_AT_A_TIME));
-                        each.for_each(|(piece, some)| {
-                            for machine in some {
-                                self.on_machine(machine, has_serials, not_summed, piece);
-                            }
-                        });
-                    });
+        let some = |group: usize| machines.chunks(MACHINES_AT_A_TIME).nth(group);
+        in_order(
+            machines.len().div_ceil(MACHINES_AT_A_TIME),
+            &mut vec![(); rayon::current_num_threads()],
+            |(), group, piece: &mut Found| {
+                for machine in some(group).into_iter().flatten() {
+                    self.on_machine(machine, has_serials, not_summed, piece);
                 }
-                for piece in &mut filled {
-                    lives.append(&mut piece.lives);
-                    found.append(piece);
-                }
-            });
-            std::mem::swap(&mut filling, &mut filled);
-        }
+            },
+            |_, piece| {
+                lives.append(&mut piece.lives);
+                found.append(piece);
+            },
+        );
         if has_serials {
             let slugs: ByText<Text, Text> = machines.iter().map(|m| (m.name, m.slug)).collect();
             let mut stints = std::mem::take(&mut found.stints);

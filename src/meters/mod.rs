@@ -10,17 +10,17 @@ use std::ops::Range;
 
 use foldhash::fast::RandomState;
 use jiff::civil::Date;
-use rayon::prelude::*;
 use serde::Serialize;
 
+use crate::numerics::in_order::in_order;
 use crate::records::{Fleet, MeterReset, Problem, RowRef, Text, runs};
 
 use history::{Entry, History};
 pub use history::{MeterReading, Standing, TurnedBack};
 pub use point::{HoursBounds, MeterPoint};
 
-/// Machines looked at side by side before what they give is put together.
-const MACHINES_AT_A_TIME: usize = 256;
+/// Machines that one thread looks at together.
+const MACHINES_AT_A_TIME: usize = 16;
 
 /// Operating hours a machine runs per calendar day, on the average of its readings.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -91,34 +91,37 @@ impl Meters {
             stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
         };
-        for some in fleet.machines.chunks(MACHINES_AT_A_TIME) {
-            let of: Vec<OfMachine> = some
-                .par_iter()
-                .map(|&name| {
+        let some = |group: usize| fleet.machines.chunks(MACHINES_AT_A_TIME).nth(group);
+        in_order(
+            fleet.machines.len().div_ceil(MACHINES_AT_A_TIME),
+            &mut vec![(); rayon::current_num_threads()],
+            |(), group, of: &mut Vec<OfMachine>| {
+                of.extend(some(group).into_iter().flatten().map(|&name| {
                     let resets = resets.get(name.as_str()).map_or(&[][..], Vec::as_slice);
                     let records = records.get(&name).cloned();
                     of_machine(fleet, name, records.unwrap_or_default(), resets)
-                })
-                .collect();
-            for (machine, of) in some.iter().zip(of) {
-                meters.bounded.extend(of.bounded);
-                for (at, stretch) in of.read {
-                    meters.stretches[at] = stretch;
-                }
-                meters.set_aside.extend(of.set_aside);
-                meters.problems.extend(of.problems);
-                meters.notes.extend(of.note);
-                let turned = of.turned_back.into_iter().map(|turned| TurnedBack {
-                    machine: machine.to_string(),
-                    ..turned
-                });
-                meters.turned_back.extend(turned);
-                let place = meters.histories.len() as u32;
-                meters.places.insert(of.name, place);
-                meters.histories.push(of.history);
-            }
-        }
+                }));
+            },
+            |_, of| of.drain(..).for_each(|of| meters.add(of)),
+        );
         meters
+    }
+
+    fn add(&mut self, of: OfMachine) {
+        self.bounded.extend(of.bounded);
+        for (at, stretch) in of.read {
+            self.stretches[at] = stretch;
+        }
+        self.set_aside.extend(of.set_aside);
+        self.problems.extend(of.problems);
+        self.notes.extend(of.note);
+        let turned = of.turned_back.into_iter().map(|turned| TurnedBack {
+            machine: of.name.to_string(),
+            ..turned
+        });
+        self.turned_back.extend(turned);
+        self.places.insert(of.name, self.histories.len() as u32);
+        self.histories.push(of.history);
     }
 
     /// The meter of one machine, for looking at it often.

@@ -1,6 +1,7 @@
 //! Roots, quadrature, special functions, convolution, seeded streams; no word of the domain.
 
 pub mod gamma_curve;
+pub(crate) mod in_order;
 pub mod interpolate;
 pub mod linear;
 pub mod quadrature;

@@ -5,7 +5,6 @@ use std::num::NonZeroU16;
 use std::ops::Range;
 
 use jiff::civil::Date;
-use rayon::prelude::*;
 
 use super::fleet_file::{HoursUnit, RecordsEntry, VerdictWord};
 use super::names::Names;
@@ -18,6 +17,7 @@ use super::{
     Extras, Gap, NearNames, Problem, RecordsError, Replacement, RowCounts, RowRef, Text, Told,
     Verdict,
 };
+use crate::numerics::in_order::in_order;
 
 /// More operating hours than any meter shows (over a hundred years without a stop).
 pub(super) const ABSURD_HOURS: f64 = 1e6;
@@ -157,48 +157,31 @@ impl ReplacementRows {
         let desk_count = rayon::current_num_threads().clamp(1, MOST_DESKS);
         let mut desks: Vec<Desk<'_>> = (0..desk_count).map(|_| Desk::new(ways)).collect();
         let mut known: Vec<Known<'_>> = (0..desk_count).map(|_| Known::default()).collect();
-        let stretches =
-            || -> Vec<Stretch<'_>> { (0..desk_count).map(|_| Stretch::default()).collect() };
-        let (mut reading, mut read) = (stretches(), stretches());
         let mut votes = Votes::default();
-        let mut from = all.start;
-        loop {
-            let is_more = from < all.end;
-            // What was read before is added meanwhile.
-            rayon::in_place_scope(|scope| {
-                if is_more {
-                    let (desks, reading, all) = (&mut desks, &mut reading, all.clone());
-                    let rows = move |desk: usize| {
-                        let first = (from + desk * AT_A_DESK).min(all.end);
-                        first..(first + AT_A_DESK).min(all.end)
-                    };
-                    scope.spawn(move |_| {
-                        let desks = desks.par_iter_mut().zip(reading).enumerate();
-                        desks
-                            .for_each(|(at, (desk, stretch))| reader.read(rows(at), desk, stretch));
+        in_order(
+            all.len().div_ceil(AT_A_DESK),
+            &mut desks,
+            |desk, stretch, read| {
+                let from = all.start + stretch * AT_A_DESK;
+                reader.read(from..(from + AT_A_DESK).min(all.end), desk, read);
+            },
+            // In the order of the file: how a name is written first is how it is shown.
+            |stretch, read: &mut Stretch<'_>| {
+                let known = &mut known[stretch % desk_count];
+                votes = votes.and(read.votes);
+                learn(read, known, &headings, names, reasons);
+                for cells in &read.rows {
+                    self.row(&Row {
+                        opened,
+                        source,
+                        cells,
+                        known,
+                        parts: names.parts,
                     });
                 }
-                // In the order of the file: how a name is written first is how it is shown.
-                for (stretch, known) in read.iter().zip(&mut known) {
-                    votes = votes.and(stretch.votes);
-                    learn(stretch, known, &headings, names, reasons);
-                    for cells in &stretch.rows {
-                        self.row(&Row {
-                            opened,
-                            source,
-                            cells,
-                            known,
-                            parts: names.parts,
-                        });
-                    }
-                }
-            });
-            if !is_more {
-                return votes;
-            }
-            std::mem::swap(&mut reading, &mut read);
-            from += desk_count * AT_A_DESK;
-        }
+            },
+        );
+        votes
     }
 
     /// How much has been read so far.

@@ -1,0 +1,103 @@
+//! Work on all cores whose results are taken one after the other, in the order of the tasks.
+
+use std::sync::mpsc::sync_channel;
+
+/// Tasks that each worker may be ahead of what has been taken.
+const AHEAD: usize = 3;
+
+/// Does tasks `0..tasks`, and takes what they give in their order while later ones are worked on.
+///
+/// Of `n` workers, each on a thread of its own, worker `w` does the tasks with `task % n == w`. `work` fills a buffer,
+/// `take` empties it on this thread. The same few buffers go round, as they were left: memory that
+/// one thread takes and another gives back would pile up.
+///
+/// # Panics
+/// Where there are tasks and no worker, and where one of them panics.
+pub(crate) fn in_order<W: Send, B: Default + Send>(
+    tasks: usize,
+    workers: &mut [W],
+    work: impl Fn(&mut W, usize, &mut B) + Sync,
+    mut take: impl FnMut(usize, &mut B),
+) {
+    if tasks == 1 {
+        // Not worth a thread.
+        let mut buffer = B::default();
+        work(&mut workers[0], 0, &mut buffer);
+        return take(0, &mut buffer);
+    }
+    let (count, work) = (workers.len(), &work);
+    std::thread::scope(|scope| {
+        let lanes: Vec<_> = (workers.iter_mut().enumerate())
+            .map(|(first, worker)| {
+                let (give, given) = sync_channel(AHEAD);
+                let (give_back, given_back) = sync_channel::<B>(AHEAD);
+                scope.spawn(move || {
+                    for task in (first..tasks).step_by(count) {
+                        let is_new = task < AHEAD * count;
+                        let buffer = if is_new {
+                            Ok(B::default())
+                        } else {
+                            given_back.recv()
+                        };
+                        // Where nobody takes any more, it has panicked.
+                        let Ok(mut buffer) = buffer else { return };
+                        work(worker, task, &mut buffer);
+                        if give.send(buffer).is_err() {
+                            return;
+                        }
+                    }
+                });
+                (given, give_back)
+            })
+            .collect();
+        for task in 0..tasks {
+            let (given, give_back) = &lanes[task % count];
+            // Where nothing is given any more, the worker has panicked, and so does the end of this scope.
+            let Ok(mut buffer) = given.recv() else { return };
+            take(task, &mut buffer);
+            // The last ones are not wanted back.
+            let _ = give_back.send(buffer);
+        }
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_task_is_taken_once_and_in_order_and_few_buffers_go_round() {
+        for tasks in [0, 1, 2, 5, 1000] {
+            for count in [1, 2, 7] {
+                let mut workers: Vec<Vec<usize>> = vec![Vec::new(); count];
+                let (mut taken, mut first_used) = (Vec::new(), 0);
+                in_order(
+                    tasks,
+                    &mut workers,
+                    |done, task, buffer: &mut Vec<usize>| {
+                        done.push(task);
+                        buffer.push(task);
+                    },
+                    |task, buffer| {
+                        first_used += usize::from(buffer.len() == 1);
+                        assert_eq!(buffer.last(), Some(&task));
+                        taken.push(task);
+                    },
+                );
+                assert_eq!(taken, (0..tasks).collect::<Vec<_>>());
+                assert_eq!(first_used, tasks.min(AHEAD * count));
+                for (worker, done) in workers.iter().enumerate() {
+                    let own = (worker..tasks).step_by(count);
+                    assert_eq!(*done, own.collect::<Vec<_>>());
+                }
+            }
+        }
+    }
+
+    #[test]
+    #[should_panic(expected = "a scoped thread panicked")]
+    fn a_worker_that_panics_leaves_nobody_waiting() {
+        let work = |(): &mut (), task: usize, (): &mut ()| assert!(task < 20, "told to");
+        in_order(100, &mut [(), ()], work, |_, ()| {});
+    }
+}
