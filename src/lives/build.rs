@@ -1,6 +1,6 @@
 //! Records and meters → lives.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -19,7 +19,7 @@ use crate::meters::{HoursBounds, Meters};
 use crate::numerics::in_order::in_order;
 use crate::records::{
     ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, Replacement,
-    RowCounts, RowRef, Text, Verdict, runs,
+    RowCounts, RowRef, Text, Verdict,
 };
 
 /// Machines up to which a text of its own is made for each.
@@ -64,7 +64,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             Machine { name, slug }
         })
         .collect();
-    let mut records = records_of(fleet);
+    let with_serials = parts_with_serials(fleet);
     let summed = |part: &Part| part.position_not_told == PositionNotTold::Sum;
     let first_record = || fleet.replacements.iter().map(|r| r.date).min();
     let records_from = if fleet.parts.iter().any(summed) {
@@ -111,7 +111,7 @@ pub fn build_with(fleet: &Fleet, meters: &Meters) -> Lives {
             places: &places,
             slug,
             ids: &ids,
-            records: records.remove(&name).unwrap_or_default(),
+            has_serials: with_serials.contains(&name),
             gaps: &gaps,
             gaps_anywhere: gaps_anywhere.get(&name).map_or(&[][..], Vec::as_slice),
             records_from,
@@ -142,15 +142,20 @@ fn move_all<T>(to: &mut Vec<T>, from: &mut Vec<T>) {
     }
 }
 
-/// Where the records of each part on each machine stand.
-fn records_of(fleet: &Fleet) -> ByText<Text, ByText<Text, Range<usize>>> {
-    let mut of: ByText<Text, ByText<Text, Range<usize>>> = HashMap::default();
-    let alike = |a: &Replacement, b: &Replacement| a.part == b.part && a.machine == b.machine;
-    for run in runs(&fleet.replacements, alike) {
-        let first = &fleet.replacements[run.start];
-        of.entry(first.part).or_default().insert(first.machine, run);
-    }
-    of
+/// Parts of which some have serial numbers.
+fn parts_with_serials(fleet: &Fleet) -> BTreeSet<Text> {
+    let numbered = |r: &&Replacement| r.serial.is_some() || r.serial_out.is_some();
+    let add = |mut parts: BTreeSet<Text>, part| {
+        if !parts.contains(&part) {
+            parts.insert(part);
+        }
+        parts
+    };
+    let records = fleet.replacements.par_iter().filter(numbered);
+    records
+        .map(|r| r.part)
+        .fold(BTreeSet::new, add)
+        .reduce(BTreeSet::new, |all, some| some.into_iter().fold(all, add))
 }
 
 /// A machine, as the fleet and as ids name it.
@@ -205,7 +210,8 @@ struct Building<'a> {
     slug: Text,
     /// Part and chain as ids name them, by chain.
     ids: &'a ByText<Text, Text>,
-    records: ByText<Text, Range<usize>>,
+    /// Some of them have serial numbers.
+    has_serials: bool,
     /// Rows set aside while reading, by part and machine.
     gaps: &'a ByText<(Text, Text), Vec<&'a Gap>>,
     /// Those of this part that name no machine.
@@ -217,26 +223,21 @@ struct Building<'a> {
 impl<'a> Building<'a> {
     /// Adds the lives of this part to those of others, and gives what else was found.
     fn all(&self, machines: &[Machine], lives: &mut Vec<Life>) -> Found {
-        let has_serials = self.records.par_iter().any(|(_, run)| {
-            self.fleet.replacements[run.clone()]
-                .iter()
-                .any(|r| r.serial.is_some() || r.serial_out.is_some())
-        });
         let not_summed = match self.part.position_not_told {
             PositionNotTold::SetAside => Some(NOT_GUESSED),
-            PositionNotTold::Sum if has_serials => Some(NotSummed::Serials.reason()),
+            PositionNotTold::Sum if self.has_serials => Some(NotSummed::Serials.reason()),
             PositionNotTold::Sum => None,
         };
         let before = lives.len();
-        let mut found = self.on_all(machines, has_serials, not_summed, lives);
+        let mut found = self.on_all(machines, not_summed, lives);
         let choices = found.unplaced.iter().map(|u| u.ways.choices());
         if found.too_many || choices.sum::<usize>() > MOST_CHOICES {
             // Leaving out only the machines with the most changes would favour long lives.
             lives.truncate(before);
             let too_many = Some(NotSummed::TooMany.reason());
-            found = self.on_all(machines, has_serials, too_many, lives);
+            found = self.on_all(machines, too_many, lives);
         }
-        if has_serials {
+        if self.has_serials {
             self.sort_fitted(&mut found.fitted);
         }
         found
@@ -245,7 +246,6 @@ impl<'a> Building<'a> {
     fn on_all(
         &self,
         machines: &[Machine],
-        has_serials: bool,
         not_summed: Option<&'static str>,
         lives: &mut Vec<Life>,
     ) -> Found {
@@ -259,7 +259,7 @@ impl<'a> Building<'a> {
             &mut vec![(); rayon::current_num_threads()],
             |(), group, piece: &mut Found| {
                 for machine in some(group).into_iter().flatten() {
-                    self.on_machine(machine, has_serials, not_summed, piece);
+                    self.on_machine(machine, not_summed, piece);
                 }
             },
             |_, piece| {
@@ -267,7 +267,7 @@ impl<'a> Building<'a> {
                 found.append(piece);
             },
         );
-        if has_serials {
+        if self.has_serials {
             let slugs: ByText<Text, Text> = machines.iter().map(|m| (m.name, m.slug)).collect();
             let mut stints = std::mem::take(&mut found.stints);
             stints::join(&mut stints, self.fleet, &mut found.problems);
@@ -281,21 +281,14 @@ impl<'a> Building<'a> {
         found
     }
 
-    fn on_machine(
-        &self,
-        machine: &Machine,
-        has_serials: bool,
-        not_summed: Option<&'static str>,
-        found: &mut Found,
-    ) {
-        let records = self.records.get(&machine.name).cloned();
+    fn on_machine(&self, machine: &Machine, not_summed: Option<&'static str>, found: &mut Found) {
+        let records = self.records(machine.name);
         let carries = self.part.machines.is_empty()
             || self.part.machines.iter().any(|m| *m == machine.name)
-            || records.is_some();
+            || !records.is_empty();
         if !carries {
             return;
         }
-        let records = records.unwrap_or_default();
         let mut sorting = self.sorted(machine, records.clone(), not_summed);
         if !sorting.untold.is_empty() {
             match self.unplaced(machine, &sorting) {
@@ -322,16 +315,25 @@ impl<'a> Building<'a> {
         let last_read = meter.last_read(as_of);
         let fitted_before = found.fitted.len();
         for chain in &sorting.chains {
-            for span in walk(&chain.events, until, last_read, meter) {
+            walk(&chain.events, until, last_read, meter, |span| {
                 let stint = Stint::new(machine.name, chain.name, chain.numbered, span, self.fleet);
-                if has_serials {
+                if self.has_serials {
                     found.stints.push(stint);
                 } else {
                     self.add(&stint, machine.slug, found);
                 }
-            }
+            });
         }
         self.sort_fitted(&mut found.fitted[fitted_before..]);
+    }
+
+    /// Where the records of this part on one machine stand.
+    fn records(&self, machine: Text) -> Range<usize> {
+        let all = self.meters.of(machine).records();
+        let records = &self.fleet.replacements[all.clone()];
+        let from = records.partition_point(|r| r.part < self.name);
+        let own = records[from..].partition_point(|r| r.part == self.name);
+        all.start + from..all.start + from + own
     }
 
     /// The records of this part on one machine, sorted into chains.

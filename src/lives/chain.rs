@@ -113,14 +113,14 @@ pub(super) struct Span {
     pub(super) retired: bool,
 }
 
-/// The chain's parts in order; the last one is the one now fitted unless `retired`.
+/// Gives `each` of the chain's parts in order; the last one is the one now fitted unless `retired`.
 pub(super) fn walk(
     events: &[Event],
     until: (Date, Option<MeterPoint>),
     last_read: Option<(Date, MeterPoint)>,
     meter: MachineMeter<'_>,
-) -> Vec<Span> {
-    let mut spans = Vec::with_capacity(events.len() + 1);
+    mut each: impl FnMut(Span),
+) {
     let mut number = 0;
     let mut open = Open::default();
     for event in events {
@@ -152,14 +152,13 @@ pub(super) fn walk(
             }
             What::Change(end) => {
                 number += 1;
-                spans.push(open.close(meter, number, event, Some(*end)));
+                each(open.close(meter, number, event, Some(*end)));
                 open = Open::begun(event);
             }
             What::Retired => {
                 let mut span = open.close(meter, number + 1, event, Some(End::Unworn));
                 span.retired = true;
-                spans.push(span);
-                return spans;
+                return each(span);
             }
         }
     }
@@ -175,8 +174,7 @@ pub(super) fn walk(
         what: What::LookedGood,
         record: None,
     };
-    spans.push(open.close(meter, number + 1, &last, None));
-    spans
+    each(open.close(meter, number + 1, &last, None));
 }
 
 /// The part that is in.

@@ -20,15 +20,11 @@ impl Slugs {
         if let Some(&slug) = self.by_name.get(&name) {
             return slug;
         }
-        let mut slug = String::with_capacity(40);
-        for c in name.as_str().chars().take(40) {
-            if c.is_alphanumeric() || c == '_' {
-                slug.push(c);
-            } else if !slug.ends_with('-') {
-                slug.push('-');
-            }
-        }
-        let slug = Text::from(slug.trim_matches('-'));
+        let slug = if is_own_slug(name.as_str()) {
+            name
+        } else {
+            slug_of(name.as_str())
+        };
         let uses = self.taken.entry(slug).or_default();
         *uses += 1;
         let slug = if *uses == 1 && !slug.is_empty() {
@@ -41,9 +37,56 @@ impl Slugs {
     }
 }
 
+/// Longest form of a name, in letters.
+const LONGEST: usize = 40;
+
+/// Whether a name stands in the form already.
+fn is_own_slug(name: &str) -> bool {
+    let bytes = name.as_bytes();
+    let dash = |b: Option<&u8>| b == Some(&b'-');
+    bytes.len() <= LONGEST
+        && (bytes.iter()).all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-'))
+        && !bytes.windows(2).any(|pair| pair == b"--")
+        && !dash(bytes.first())
+        && !dash(bytes.last())
+}
+
+fn slug_of(name: &str) -> Text {
+    let mut slug = String::with_capacity(LONGEST);
+    for c in name.chars().take(LONGEST) {
+        if c.is_alphanumeric() || c == '_' {
+            slug.push(c);
+        } else if !slug.ends_with('-') {
+            slug.push('-');
+        }
+    }
+    Text::from(slug.trim_matches('-'))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_name_in_the_form_keeps_it() {
+        for name in [
+            "",
+            "-",
+            "a-",
+            "-a",
+            "a--b",
+            "a-b",
+            "UNIT-000123",
+            "a b",
+            "ä",
+            "x_y",
+            &"x".repeat(41),
+        ] {
+            let is_kept = slug_of(name) == name;
+            // Letters beyond ASCII are kept too, the longer way.
+            assert!(is_own_slug(name) == is_kept || !name.is_ascii(), "{name}");
+        }
+    }
 
     #[test]
     fn different_names_never_share_a_form() {

@@ -81,10 +81,10 @@ impl Meters {
         for reset in &fleet.resets {
             resets.entry(&reset.machine).or_default().push(reset);
         }
-        let mut records: HashMap<Text, Range<usize>, RandomState> = HashMap::default();
-        for run in runs(&fleet.replacements, |a, b| a.machine == b.machine) {
-            records.insert(fleet.replacements[run.start].machine, run);
-        }
+        let records = runs(&fleet.replacements, |a, b| a.machine == b.machine);
+        let machine_of = |run: Range<usize>| (fleet.replacements[run.start].machine, run);
+        let records: HashMap<Text, Range<usize>, RandomState> =
+            records.into_iter().map(machine_of).collect();
         let mut meters = Self {
             places: HashMap::with_capacity_and_hasher(fleet.machines.len(), RandomState::default()),
             histories: Vec::with_capacity(fleet.machines.len()),
@@ -255,6 +255,11 @@ impl MachineMeter<'_> {
     /// See [`Meters::between`].
     pub(crate) fn between(self, from: &MeterPoint, to: &MeterPoint) -> Option<HoursBounds> {
         Some(self.0?.between(from, to))
+    }
+
+    /// Where the machine's records stand in the fleet's replacements.
+    pub(crate) fn records(self) -> Range<usize> {
+        self.0.map_or(0..0, |history| history.records.clone())
     }
 
     /// See [`Meters::last_read`].

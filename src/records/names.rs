@@ -10,7 +10,8 @@ use super::{Text, similar};
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Names {
     by_folded: HashMap<String, Text, RandomState>,
-    seen: HashMap<Box<str>, Text, RandomState>,
+    /// Room for the text that is looked up.
+    folding: String,
 }
 
 impl Names {
@@ -23,18 +24,8 @@ impl Names {
 
     /// The known name of a text, if it has one.
     pub(crate) fn known(&mut self, text: &str) -> Option<Text> {
-        if let Some(&name) = self.seen.get(text) {
-            return Some(name);
-        }
-        let name = *self.by_folded.get(&folded(text))?;
-        self.remember(text, name);
-        Some(name)
-    }
-
-    fn remember(&mut self, text: &str, name: Text) {
-        if self.seen.len() < 1_000_000 {
-            self.seen.insert(text.into(), name);
-        }
+        fold(text, &mut self.folding);
+        self.by_folded.get(&self.folding).copied()
     }
 
     /// Known names that a slip of the pen could have turned into this text; all of them for an empty one.
@@ -61,12 +52,11 @@ impl Names {
 
     /// The known name of a text; an unknown one becomes known as it is first written.
     pub(crate) fn learn(&mut self, text: &str) -> Text {
-        if let Some(&name) = self.seen.get(text) {
+        if let Some(name) = self.known(text) {
             return name;
         }
-        let new = || Text::from(one_spaced(text));
-        let name = *self.by_folded.entry(folded(text)).or_insert_with(new);
-        self.remember(text, name);
+        let name = Text::from(one_spaced(text));
+        self.by_folded.insert(self.folding.clone(), name);
         name
     }
 }
@@ -110,12 +100,29 @@ fn is_within(a: &str, b: &str, most: usize) -> bool {
 
 /// Case and spacing do not tell two names apart; anything else does.
 fn folded(text: &str) -> String {
-    let mut folded = one_spaced(text);
-    if folded.is_ascii() {
-        folded.make_ascii_lowercase();
-        return folded;
+    let mut folded = String::new();
+    fold(text, &mut folded);
+    folded
+}
+
+/// [`folded`], in place of what stands there.
+fn fold(text: &str, into: &mut String) {
+    into.clear();
+    let bytes = text.as_bytes();
+    let letters = bytes.iter().all(|b| (b' '..0x80).contains(b));
+    let blank = |b: Option<&u8>| b == Some(&b' ');
+    let spaced = bytes.windows(2).any(|pair| pair == b"  ");
+    if letters && !blank(bytes.first()) && !blank(bytes.last()) && !spaced {
+        into.push_str(text);
+        into.make_ascii_lowercase();
+        return;
     }
-    folded.chars().flat_map(char::to_lowercase).collect()
+    for word in text.split_whitespace() {
+        if !into.is_empty() {
+            into.push(' ');
+        }
+        into.extend(word.chars().flat_map(char::to_lowercase));
+    }
 }
 
 #[cfg(test)]
@@ -133,6 +140,20 @@ mod tests {
         assert_eq!(near("wear rings"), ["wear ring"]);
         assert!(near("gearbox").is_empty());
         assert_eq!(near("").len(), 2);
+    }
+
+    #[test]
+    fn folding_leaves_words_in_small_letters_with_one_blank_between() {
+        for (text, expected) in [
+            ("Unit 1", "unit 1"),
+            (" Unit  1", "unit 1"),
+            ("Unit\t1 ", "unit 1"),
+            ("ÄRZTE\u{a0} X", "ärzte x"),
+            ("  ", ""),
+            ("", ""),
+        ] {
+            assert_eq!(folded(text), expected, "{text:?}");
+        }
     }
 
     #[test]
