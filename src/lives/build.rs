@@ -27,7 +27,7 @@ const FEW_MACHINES: usize = 10_000;
 /// Days without a reading before the ages now shown are worth a caution.
 const READING_IS_OLD_DAYS: i32 = 31;
 /// Machines that one thread looks at together.
-const MACHINES_AT_A_TIME: usize = 16;
+const MACHINES_AT_A_TIME: usize = 64;
 /// Choices on all machines up to which the ways of one part kind are summed; see [`Laying`].
 const MOST_CHOICES: usize = 150_000;
 /// Kept by text, or by several.
@@ -331,8 +331,12 @@ impl<'a> Building<'a> {
     fn records(&self, machine: Text) -> Range<usize> {
         let all = self.meters.of(machine).records();
         let records = &self.fleet.replacements[all.clone()];
+        let is_own = |r: &Replacement| r.part == self.name;
+        if records.first().is_some_and(is_own) && records.last().is_some_and(is_own) {
+            return all;
+        }
         let from = records.partition_point(|r| r.part < self.name);
-        let own = records[from..].partition_point(|r| r.part == self.name);
+        let own = records[from..].partition_point(is_own);
         all.start + from..all.start + from + own
     }
 
@@ -682,35 +686,43 @@ fn note_old_readings(fleet: &Fleet, meters: &Meters, lives: &mut Lives) {
         .filter(|f| f.age_hours.is_some())
         .map(|f| f.machine)
         .collect();
-    let of_machine = |&machine: &Text| {
+    // Among very many machines the row tells which, and those read last on one day share their text.
+    let is_shared = fleet.machines.len() > FEW_MACHINES;
+    let old = Problem {
+        allowed: Some("a reading near the day we look from".into()),
+        ..flagged(
+            "old_reading",
+            Vec::new(),
+            "Parts of this machine may be older than shown; add a reading.",
+        )
+    };
+    let found = |whose: &str, day: Date, days: i32| -> Text {
+        let as_of = fleet.as_of;
+        format!("the last reading{whose} on {day}, {days} days before {as_of}").into()
+    };
+    let of_machine = |shared: &mut ByText<Date, Text>, &machine: &Text| {
         let (day, _) = meters.of(machine).last_read(fleet.as_of)?;
         let days = days_between(day, fleet.as_of);
         if days <= READING_IS_OLD_DAYS || !aged.contains(&machine) {
             return None;
         }
         let row = meters.row_read(fleet, machine, fleet.as_of);
-        // Among very many the row tells which, and machines share their texts.
-        let whose = if row.is_some() && fleet.machines.len() > FEW_MACHINES {
-            String::new()
+        let found = if row.is_some() && is_shared {
+            *shared.entry(day).or_insert_with(|| found("", day, days))
         } else {
-            format!(" of {machine}")
+            found(&format!(" of {machine}"), day, days)
         };
-        let found = format!(
-            "the last reading{whose} on {day}, {days} days before {}",
-            fleet.as_of
-        );
         Some(Problem {
-            found: Some(found.into()),
-            allowed: Some("a reading near the day we look from".into()),
-            ..flagged(
-                "old_reading",
-                row.into_iter().collect(),
-                "Parts of this machine may be older than shown; add a reading.",
-            )
+            rows: row.into_iter().collect(),
+            found: Some(found),
+            ..old.clone()
         })
     };
     let machines = fleet.machines.par_iter();
-    lives.problems.par_extend(machines.filter_map(of_machine));
+    let problems = machines
+        .map_init(ByText::default, of_machine)
+        .flatten_iter();
+    lives.problems.par_extend(problems);
 }
 
 /// Age bounds of a life by its outcome; `None` when nothing is left of it.

@@ -20,7 +20,7 @@ pub use history::{MeterReading, Standing, TurnedBack};
 pub use point::{HoursBounds, MeterPoint};
 
 /// Machines that one thread looks at together.
-const MACHINES_AT_A_TIME: usize = 16;
+const MACHINES_AT_A_TIME: usize = 64;
 
 /// Operating hours a machine runs per calendar day, on the average of its readings.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]

@@ -24,10 +24,10 @@ pub(super) fn leave_out(
     stated: &BTreeSet<String>,
     near_names: NearNames,
 ) -> Vec<Problem> {
-    let mut by_name: HashMap<Text, usize, RandomState> = HashMap::default();
     let recorded = counted(&rows.replacements, |r| [r.machine]);
     let read = counted(readings, |r| [r.machine]);
-    for (name, count) in recorded.into_iter().chain(read) {
+    let mut by_name: HashMap<Text, usize, RandomState> = recorded.into_iter().collect();
+    for (name, count) in read {
         *by_name.entry(name).or_default() += count;
     }
     let digest = FixedState::with_seed(20);
