@@ -16,7 +16,7 @@ use super::unplaced::{NotSummed, Unplaced};
 use super::ways::Laying;
 use super::{Cost, Fitted, Life, LifeId, LifeRows, Lives, OfSet, Outcome};
 use crate::meters::{HoursBounds, Meters};
-use crate::numerics::in_order::in_order;
+use crate::numerics::in_order::each_in_order;
 use crate::records::{
     ChangedHow, Disposition, Extras, Fleet, Gap, Part, PositionNotTold, Problem, Replacement,
     RowCounts, RowRef, Text, Verdict,
@@ -30,6 +30,7 @@ const READING_IS_OLD_DAYS: i32 = 31;
 const MACHINES_AT_A_TIME: usize = 64;
 /// Choices on all machines up to which the ways of one part kind are summed; see [`Laying`].
 const MOST_CHOICES: usize = 150_000;
+
 /// Kept by text, or by several.
 type ByText<K, V> = HashMap<K, V, RandomState>;
 
@@ -253,16 +254,11 @@ impl<'a> Building<'a> {
         found
             .fitted
             .reserve_exact(machines.len() * self.places.positions.len());
-        let some = |group: usize| machines.chunks(MACHINES_AT_A_TIME).nth(group);
-        in_order(
-            machines.len().div_ceil(MACHINES_AT_A_TIME),
-            &mut vec![(); rayon::current_num_threads()],
-            |(), group, piece: &mut Found| {
-                for machine in some(group).into_iter().flatten() {
-                    self.on_machine(machine, not_summed, piece);
-                }
-            },
-            |_, piece| {
+        each_in_order(
+            machines,
+            MACHINES_AT_A_TIME,
+            |machine, piece: &mut Found| self.on_machine(machine, not_summed, piece),
+            |piece| {
                 lives.append(&mut piece.lives);
                 found.append(piece);
             },
@@ -327,7 +323,7 @@ impl<'a> Building<'a> {
         self.sort_fitted(&mut found.fitted[fitted_before..]);
     }
 
-    /// Where the records of this part on one machine stand.
+    /// Where the records of this part on one machine stand: those of a machine are in the order of parts.
     fn records(&self, machine: Text) -> Range<usize> {
         let all = self.meters.of(machine).records();
         let records = &self.fleet.replacements[all.clone()];

@@ -12,7 +12,7 @@ use foldhash::fast::RandomState;
 use jiff::civil::Date;
 use serde::Serialize;
 
-use crate::numerics::in_order::in_order;
+use crate::numerics::in_order::each_in_order;
 use crate::records::{Fleet, MeterReset, Problem, RowRef, Text, runs};
 
 use history::{Entry, History};
@@ -91,18 +91,15 @@ impl Meters {
             stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
         };
-        let some = |group: usize| fleet.machines.chunks(MACHINES_AT_A_TIME).nth(group);
-        in_order(
-            fleet.machines.len().div_ceil(MACHINES_AT_A_TIME),
-            &mut vec![(); rayon::current_num_threads()],
-            |(), group, of: &mut Vec<OfMachine>| {
-                of.extend(some(group).into_iter().flatten().map(|&name| {
-                    let resets = resets.get(name.as_str()).map_or(&[][..], Vec::as_slice);
-                    let records = records.get(&name).cloned();
-                    of_machine(fleet, name, records.unwrap_or_default(), resets)
-                }));
+        each_in_order(
+            &fleet.machines,
+            MACHINES_AT_A_TIME,
+            |&name, of: &mut Vec<OfMachine>| {
+                let resets = resets.get(name.as_str()).map_or(&[][..], Vec::as_slice);
+                let records = records.get(&name).cloned();
+                of.push(of_machine(fleet, name, records.unwrap_or_default(), resets));
             },
-            |_, of| of.drain(..).for_each(|of| meters.add(of)),
+            |of| of.drain(..).for_each(|of| meters.add(of)),
         );
         meters
     }

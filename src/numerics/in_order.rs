@@ -61,6 +61,26 @@ pub(crate) fn in_order<W: Send, B: Default + Send>(
     });
 }
 
+/// [`in_order`] for things of one kind, `together` of them a task, on as many threads as are used elsewhere.
+pub(crate) fn each_in_order<T: Sync, B: Default + Send>(
+    all: &[T],
+    together: usize,
+    work: impl Fn(&T, &mut B) + Sync,
+    mut take: impl FnMut(&mut B),
+) {
+    let groups: Vec<&[T]> = all.chunks(together).collect();
+    in_order(
+        groups.len(),
+        &mut vec![(); rayon::current_num_threads()],
+        |(), group, buffer| {
+            for one in groups[group] {
+                work(one, buffer);
+            }
+        },
+        |_, buffer| take(buffer),
+    );
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -91,6 +111,17 @@ mod tests {
                     assert_eq!(*done, own.collect::<Vec<_>>());
                 }
             }
+        }
+    }
+
+    #[test]
+    fn things_keep_their_order() {
+        for count in [0, 1, 3, 4, 100] {
+            let all: Vec<usize> = (0..count).collect();
+            let mut squares = Vec::new();
+            let work = |one: &usize, some: &mut Vec<usize>| some.push(one * one);
+            each_in_order(&all, 3, work, |some| squares.append(some));
+            assert_eq!(squares, all.iter().map(|one| one * one).collect::<Vec<_>>());
         }
     }
 

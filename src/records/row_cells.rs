@@ -46,14 +46,14 @@ fn quick_key(text: &str) -> usize {
 
 /// The numbers that a desk gave to the texts of one column.
 #[derive(Debug)]
-struct Numbers<'t> {
+struct TextNumbers<'t> {
     /// Short texts met last, each in a slot of its own: most columns hold few texts.
     near: [(ShortText, u32); NEAR],
     short: HashMap<ShortText, u32, RandomState>,
     long: HashMap<&'t str, u32, RandomState>,
 }
 
-impl Default for Numbers<'_> {
+impl Default for TextNumbers<'_> {
     fn default() -> Self {
         Self {
             near: [(NO_TEXT, 0); NEAR],
@@ -63,7 +63,7 @@ impl Default for Numbers<'_> {
     }
 }
 
-impl<'t> Numbers<'t> {
+impl<'t> TextNumbers<'t> {
     fn len(&self) -> usize {
         self.short.len() + self.long.len()
     }
@@ -196,12 +196,12 @@ pub(super) struct Stretch<'t> {
 /// Where rows are read, stretch after stretch.
 #[derive(Debug)]
 pub(super) struct Desk<'t> {
-    machines: Numbers<'t>,
-    parts: Numbers<'t>,
-    positions: Numbers<'t>,
-    reasons: Numbers<'t>,
-    serials: Numbers<'t>,
-    serials_out: Numbers<'t>,
+    machines: TextNumbers<'t>,
+    parts: TextNumbers<'t>,
+    positions: TextNumbers<'t>,
+    reasons: TextNumbers<'t>,
+    serials: TextNumbers<'t>,
+    serials_out: TextNumbers<'t>,
     extras: Vec<Vec<&'t str>>,
     extra_numbers: HashMap<Vec<&'t str>, u32, RandomState>,
     /// The ones met last under each quick key.
@@ -215,12 +215,12 @@ impl<'t> Desk<'t> {
     /// One that has seen nothing yet.
     pub(super) fn new(ways: &Ways) -> Self {
         Self {
-            machines: Numbers::default(),
-            parts: Numbers::default(),
-            positions: Numbers::default(),
-            reasons: Numbers::default(),
-            serials: Numbers::default(),
-            serials_out: Numbers::default(),
+            machines: TextNumbers::default(),
+            parts: TextNumbers::default(),
+            positions: TextNumbers::default(),
+            reasons: TextNumbers::default(),
+            serials: TextNumbers::default(),
+            serials_out: TextNumbers::default(),
             extras: Vec::new(),
             extra_numbers: HashMap::default(),
             extra_near: [0; FEW],
@@ -467,4 +467,42 @@ fn numbers_the_rows(opened: &Opened, column: usize) -> bool {
         }
     }
     false
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is met is looked up later, in the order in which stretches were read.
+    #[test]
+    fn numbers_lead_to_texts_also_after_they_began_anew() {
+        let texts: Vec<String> = (0..MOST_REMEMBERED + 2)
+            .map(|i| {
+                if i % 3 == 0 {
+                    format!("a text of many letters {i}")
+                } else {
+                    format!("{i}")
+                }
+            })
+            .collect();
+        let mut numbers = TextNumbers::default();
+        let mut known: Meanings<&str, usize> = Meanings::default();
+        let few: Vec<&str> = texts[..40].iter().map(String::as_str).collect();
+        let all: Vec<&str> = texts.iter().map(String::as_str).collect();
+        for (round, stretch) in [&few, &few, &all, &few, &few].into_iter().enumerate() {
+            let mut met = Met::default();
+            numbers.begin(&mut met);
+            assert_eq!(met.begins_anew, round == 3, "{round}");
+            let given: Vec<u32> = stretch
+                .iter()
+                .map(|text| numbers.of(text, &mut met))
+                .collect();
+            known.learn(&met, |text| text.len());
+            for (text, number) in stretch.iter().zip(given) {
+                assert_eq!(known.text(number), text);
+                assert_eq!(known.of(number), text.len());
+            }
+        }
+        assert_eq!(numbers.len(), few.len());
+    }
 }
