@@ -1,15 +1,26 @@
 //! Work on all cores whose results are taken one after the other, in the order of the tasks.
 
 use std::sync::mpsc::sync_channel;
+use std::sync::{LazyLock, Mutex};
+
+use rayon::{ThreadPool, ThreadPoolBuilder};
 
 /// Tasks that each worker may be ahead of what has been taken.
 const AHEAD: usize = 3;
+
+/// Threads for the workers of one call at a time. They wait for each other, so nobody else's work may wait for one of
+/// them; and they stay, since what a thread allocates is best used again by itself.
+static THREADS: LazyLock<Option<Mutex<ThreadPool>>> = LazyLock::new(|| {
+    let threads = ThreadPoolBuilder::new().num_threads(rayon::current_num_threads());
+    threads.build().ok().map(Mutex::new)
+});
 
 /// Does tasks `0..tasks`, and takes what they give in their order while later ones are worked on.
 ///
 /// Of `n` workers, each on a thread of its own, worker `w` does the tasks with `task % n == w`. `work` fills a buffer,
 /// `take` empties it on this thread. The same few buffers go round, as they were left: memory that
-/// one thread takes and another gives back would pile up.
+/// one thread takes and another gives back would pile up. Where other work is done so already, or
+/// there are not threads enough, this thread does all by itself.
 ///
 /// # Panics
 /// Where there are tasks and no worker, and where one of them panics.
@@ -19,19 +30,24 @@ pub(crate) fn in_order<W: Send, B: Default + Send>(
     work: impl Fn(&mut W, usize, &mut B) + Sync,
     mut take: impl FnMut(usize, &mut B),
 ) {
-    if tasks == 1 {
-        // Not worth a thread.
-        let mut buffer = B::default();
-        work(&mut workers[0], 0, &mut buffer);
-        return take(0, &mut buffer);
-    }
     let (count, work) = (workers.len(), &work);
-    std::thread::scope(|scope| {
+    // One task is not worth it.
+    let threads = THREADS.as_ref().filter(|_| tasks > 1);
+    let threads = threads.and_then(|threads| threads.try_lock().ok());
+    let Some(threads) = threads.filter(|threads| threads.current_num_threads() >= count) else {
+        let mut buffer = B::default();
+        for task in 0..tasks {
+            work(&mut workers[task % count], task, &mut buffer);
+            take(task, &mut buffer);
+        }
+        return;
+    };
+    threads.in_place_scope(|scope| {
         let lanes: Vec<_> = (workers.iter_mut().enumerate())
             .map(|(first, worker)| {
                 let (give, given) = sync_channel(AHEAD);
                 let (give_back, given_back) = sync_channel::<B>(AHEAD);
-                scope.spawn(move || {
+                scope.spawn(move |_| {
                     for task in (first..tasks).step_by(count) {
                         let is_new = task < AHEAD * count;
                         let buffer = if is_new {
@@ -85,12 +101,12 @@ pub(crate) fn each_in_order<T: Sync, B: Default + Send>(
 mod tests {
     use super::*;
 
-    #[test]
-    fn every_task_is_taken_once_and_in_order_and_few_buffers_go_round() {
+    /// With more workers than threads too, and while another call has the threads.
+    fn tasks_are_taken_in_order() {
         for tasks in [0, 1, 2, 5, 1000] {
-            for count in [1, 2, 7] {
+            for count in [1, 2, 1000] {
                 let mut workers: Vec<Vec<usize>> = vec![Vec::new(); count];
-                let (mut taken, mut first_used) = (Vec::new(), 0);
+                let (mut taken, mut buffers) = (Vec::new(), 0);
                 in_order(
                     tasks,
                     &mut workers,
@@ -99,19 +115,39 @@ mod tests {
                         buffer.push(task);
                     },
                     |task, buffer| {
-                        first_used += usize::from(buffer.len() == 1);
+                        buffers += usize::from(buffer.len() == 1);
                         assert_eq!(buffer.last(), Some(&task));
                         taken.push(task);
                     },
                 );
                 assert_eq!(taken, (0..tasks).collect::<Vec<_>>());
-                assert_eq!(first_used, tasks.min(AHEAD * count));
+                assert!(buffers <= AHEAD * count, "{buffers} buffers");
                 for (worker, done) in workers.iter().enumerate() {
                     let own = (worker..tasks).step_by(count);
                     assert_eq!(*done, own.collect::<Vec<_>>());
                 }
             }
         }
+    }
+
+    #[test]
+    fn every_task_is_taken_once_and_in_order_and_few_buffers_go_round() {
+        tasks_are_taken_in_order();
+    }
+
+    #[test]
+    fn calls_at_once_and_one_within_another_do_not_wait_for_each_other() {
+        std::thread::scope(|scope| {
+            for _ in 0..4 {
+                scope.spawn(tasks_are_taken_in_order);
+            }
+        });
+        in_order(
+            9,
+            &mut [(), ()],
+            |(), _, (): &mut ()| tasks_are_taken_in_order(),
+            |_, ()| tasks_are_taken_in_order(),
+        );
     }
 
     #[test]
@@ -126,9 +162,16 @@ mod tests {
     }
 
     #[test]
-    #[should_panic(expected = "a scoped thread panicked")]
+    #[should_panic(expected = "told to")]
     fn a_worker_that_panics_leaves_nobody_waiting() {
         let work = |(): &mut (), task: usize, (): &mut ()| assert!(task < 20, "told to");
         in_order(100, &mut [(), ()], work, |_, ()| {});
+    }
+
+    #[test]
+    #[should_panic(expected = "no more")]
+    fn nor_does_one_who_takes() {
+        let take = |task: usize, (): &mut ()| assert!(task < 20, "no more");
+        in_order(100, &mut [(), ()], |(), _, ()| {}, take);
     }
 }
