@@ -10,17 +10,17 @@ use std::ops::Range;
 
 use foldhash::fast::RandomState;
 use jiff::civil::Date;
+use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::numerics::in_order::each_in_order;
 use crate::records::{Fleet, MeterReset, Problem, RowRef, Text, runs};
 
 use history::{Entry, History};
 pub use history::{MeterReading, Standing, TurnedBack};
 pub use point::{HoursBounds, MeterPoint};
 
-/// Machines that one thread looks at together.
-const MACHINES_AT_A_TIME: usize = 64;
+/// Machines looked at side by side before what they give is put together.
+const MACHINES_AT_A_TIME: usize = 256;
 
 /// Operating hours a machine runs per calendar day, on the average of its readings.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -91,16 +91,18 @@ impl Meters {
             stretches: vec![NOT_READ; fleet.replacements.len()],
             ..Self::default()
         };
-        each_in_order(
-            &fleet.machines,
-            MACHINES_AT_A_TIME,
-            |&name, of: &mut Vec<OfMachine>| {
+        for some in fleet.machines.chunks(MACHINES_AT_A_TIME) {
+            // What is kept for long is allocated where other work goes on and can use it again.
+            let of = some.par_iter().map(|&name| {
                 let resets = resets.get(name.as_str()).map_or(&[][..], Vec::as_slice);
                 let records = records.get(&name).cloned();
-                of.push(of_machine(fleet, name, records.unwrap_or_default(), resets));
-            },
-            |of| of.drain(..).for_each(|of| meters.add(of)),
-        );
+                of_machine(fleet, name, records.unwrap_or_default(), resets)
+            });
+            let of: Vec<OfMachine> = of.collect();
+            for of in of {
+                meters.add(of);
+            }
+        }
         meters
     }
 
