@@ -147,9 +147,7 @@ fn move_all<T>(to: &mut Vec<T>, from: &mut Vec<T>) {
 fn parts_with_serials(fleet: &Fleet) -> BTreeSet<Text> {
     let numbered = |r: &&Replacement| r.serial.is_some() || r.serial_out.is_some();
     let add = |mut parts: BTreeSet<Text>, part| {
-        if !parts.contains(&part) {
-            parts.insert(part);
-        }
+        parts.insert(part);
         parts
     };
     let records = fleet.replacements.par_iter().filter(numbered);

@@ -117,12 +117,7 @@ fn fold(text: &str, into: &mut String) {
         into.make_ascii_lowercase();
         return;
     }
-    for word in text.split_whitespace() {
-        if !into.is_empty() {
-            into.push(' ');
-        }
-        into.extend(word.chars().flat_map(char::to_lowercase));
-    }
+    into.extend(one_spaced(text).chars().flat_map(char::to_lowercase));
 }
 
 #[cfg(test)]

@@ -202,16 +202,9 @@ const POWERS_OF_TEN: [f64; PLAIN_DIGITS] = [
 impl Plain {
     fn of(text: &str, mark: u8) -> Option<Self> {
         let bytes = text.as_bytes();
-        let [first, .., last] = bytes else {
-            return match bytes {
-                [digit @ b'0'..=b'9'] => Some(Self {
-                    digits: u64::from(digit - b'0'),
-                    behind: 0,
-                }),
-                _ => None,
-            };
-        };
-        if !(first.is_ascii_digit() && last.is_ascii_digit()) || bytes.len() > PLAIN_DIGITS {
+        let is_digit = |b: Option<&u8>| b.is_some_and(u8::is_ascii_digit);
+        let ends = is_digit(bytes.first()) && is_digit(bytes.last());
+        if !ends || bytes.len() > PLAIN_DIGITS {
             return None;
         }
         let (mut digits, mut marked_at) = (0, None);

@@ -90,8 +90,7 @@ impl<'t> TextNumbers<'t> {
 
     /// Ready for more rows: texts that are too many to repeat often are forgotten.
     fn begin(&mut self, met: &mut Met<&'t str>) {
-        met.begins_anew = self.len() > MOST_REMEMBERED;
-        met.texts.clear();
+        met.begin(self.len());
         if met.begins_anew {
             *self = Self::default();
         }
@@ -104,6 +103,14 @@ pub(super) struct Met<T> {
     texts: Vec<T>,
     /// The numbers begin anew with it.
     begins_anew: bool,
+}
+
+impl<T> Met<T> {
+    /// Ready for more rows at a desk that remembers so many already.
+    fn begin(&mut self, remembered: usize) {
+        self.texts.clear();
+        self.begins_anew = remembered > MOST_REMEMBERED;
+    }
 }
 
 impl<T> Default for Met<T> {
@@ -262,8 +269,7 @@ impl<'t> Desk<'t> {
         self.reasons.begin(&mut stretch.reasons);
         self.serials.begin(&mut stretch.serials);
         self.serials_out.begin(&mut stretch.serials_out);
-        stretch.extras.texts.clear();
-        stretch.extras.begins_anew = self.extras.len() > MOST_REMEMBERED;
+        stretch.extras.begin(self.extras.len());
         if stretch.extras.begins_anew {
             self.extras = Vec::new();
             self.extra_numbers = HashMap::default();
